@@ -1,0 +1,1 @@
+"""What lies on a disk, and how it is proven."""

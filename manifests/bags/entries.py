@@ -1,0 +1,112 @@
+"""An entry: all that is known about one file of a bag, one JSON line each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from manifests.bags.digests import Digests
+from manifests.findings import Finding, FindingKind
+from manifests.frames.frame import Frame
+
+
+class EntryError(ValueError):
+    """A line that is not an entry; `line` is its number, counted from 1."""
+
+    def __init__(self, line: int, reason: str) -> None:
+        super().__init__(f"line {line}: {reason}")
+        self.line = line
+        self.reason = reason
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file of a bag.
+
+    `path` is the file's path in the bag (`data/…`, with `/`). `source` and `original` say where it
+    came from: the source's name and the path below the source's folder, in the source's spelling.
+    Times are nanoseconds since 1970, as the source had them; `created_ns` only where its file
+    system keeps one. `growing` marks a file whose writer was not done: the next run reads it again.
+    `read_back` says what the copy was compared from: "medium" or "perhaps memory".
+    """
+
+    path: str
+    size_bytes: int
+    digests: Digests
+    modified_ns: int
+    source: str
+    original: str
+    night: date
+    created_ns: int | None = None
+    growing: bool = False
+    read_back: str = ""
+    frame: Frame | None = None
+    findings: tuple[Finding, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the entry in the form of its JSON line."""
+        line: dict[str, Any] = {
+            "path": self.path,
+            "size_bytes": self.size_bytes,
+            "sha256": self.digests.sha256,
+            "xxh128": self.digests.xxh128,
+            "modified_ns": self.modified_ns,
+            "source": self.source,
+            "original": self.original,
+            "night": self.night.isoformat(),
+        }
+        optional = {
+            "created_ns": self.created_ns,
+            "growing": self.growing or None,
+            "read_back": self.read_back or None,
+            "frame": self.frame.as_facts() if self.frame else None,
+            "findings": [{"finding": f.kind.value, "detail": f.detail} for f in self.findings] or None,
+        }
+        return line | {name: value for name, value in optional.items() if value is not None}
+
+
+def entry_from_json(line: dict[str, Any]) -> Entry:
+    """Make an entry from its JSON form.
+
+    Raises KeyError, TypeError or ValueError where a key is missing or of another kind.
+    """
+    frame = line.get("frame")
+    return Entry(
+        path=str(line["path"]),
+        size_bytes=int(line["size_bytes"]),
+        digests=Digests(str(line["sha256"]), str(line["xxh128"])),
+        modified_ns=int(line["modified_ns"]),
+        source=str(line["source"]),
+        original=str(line["original"]),
+        night=date.fromisoformat(line["night"]),
+        created_ns=line.get("created_ns"),
+        growing=bool(line.get("growing", False)),
+        read_back=str(line.get("read_back", "")),
+        frame=None if frame is None else Frame.from_facts(frame),
+        findings=tuple(
+            Finding(FindingKind(found["finding"]), str(found["detail"])) for found in line.get("findings", ())
+        ),
+    )
+
+
+def entry_line(entry: Entry) -> bytes:
+    """Give the entry as one line of `entries.jsonl`, its line end included.
+
+    Only ASCII: names that are not Unicode at their source keep their bytes as lone surrogates.
+    """
+    return json.dumps(entry.as_json(), separators=(",", ":")).encode("ascii") + b"\n"
+
+
+def read_entries(lines: Iterable[bytes]) -> Iterator[Entry]:
+    """Read the lines of an `entries.jsonl`, in order.
+
+    Raises EntryError at the first line that is not an entry: a list with a hole proves nothing.
+    """
+    for number, line in enumerate(lines, 1):
+        try:
+            yield entry_from_json(json.loads(line))
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise EntryError(number, f"not an entry ({error!r})") from error

@@ -1,0 +1,59 @@
+"""A finding: something about one file that deserves a look, in one vocabulary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class FindingKind(StrEnum):
+    """Every finding's name, as screens, receipts, entries and `--json` show it."""
+
+    # What a frame's bytes say.
+    HEADER_UNREADABLE = "header unreadable"
+    DATA_CUT_SHORT = "data cut short"
+    DATASUM_WRONG = "DATASUM does not hold"
+    CHECKSUM_WRONG = "CHECKSUM does not hold"
+    COMPRESSION_DAMAGED = "compression damaged"
+    NO_DATE = "no date in the header"
+    DATE_WITHOUT_TIME = "date without a time"
+
+    # What happened to a source while it was carried.
+    STILL_GROWING = "still growing"
+    CHANGED_WHILE_READ = "changed while it was read"
+    VANISHED = "vanished"
+    LOCKED = "locked by another program"
+    UNREADABLE = "unreadable"
+    NOT_A_FILE = "not a file or folder"
+    FOLDER_LOOP = "a link that leads back into its own folder"
+
+    # What the drive made of it.
+    NAME_CHANGED = "stored under another name"
+    KEPT_BOTH = "other content under a known name: both kept"
+    TOO_LARGE = "larger than the drive's file system can hold"
+    WRITTEN_AGAIN = "the copy did not match and was written again"
+    NOT_PROVEN = "not proven"
+
+    # What a bag says.
+    MISSING = "missing"
+    CHANGED = "changed"
+    UNLISTED = "unlisted"
+    MALFORMED = "malformed"
+    UNFINISHED = "unfinished"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing about one file.
+
+    `path` is relative to whatever reports it (a source, a bag, a drive) and may be empty where the
+    holder of the finding already names the file. `detail` is a sentence for a person, or empty.
+    """
+
+    kind: FindingKind
+    detail: str = ""
+    path: str = ""
+
+    def as_json(self) -> dict[str, str]:
+        """Give the finding as `--json` prints it: `path`, `finding`, `detail`."""
+        return {"path": self.path, "finding": self.kind.value, "detail": self.detail}

@@ -1,0 +1,86 @@
+"""A frame: the facts that one exposure's header gives, with their units in their names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+
+class FrameType(StrEnum):
+    """What an exposure is for."""
+
+    LIGHT = "light"
+    DARK = "dark"
+    FLAT = "flat"
+    BIAS = "bias"
+    DARK_FLAT = "dark flat"
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What a header says, as it says it; `None` where it says nothing.
+
+    Names (`object_name`, `filter_name`, `camera`, …) are the header's own spelling, trimmed; one
+    name for one thing is made later, in `names`. `begun_utc` is the start of the exposure, in UTC
+    and aware. Coordinates are degrees as the header gives them (`equinox` where it says so).
+    `altitude_deg` and `airmass` are the header's own, kept beside what is computed.
+    `image_type` is the header's word for the type; `frame_type` what it means, where known.
+    """
+
+    frame_type: FrameType | None = None
+    image_type: str | None = None
+    object_name: str | None = None
+    filter_name: str | None = None
+    begun_utc: datetime | None = None
+    exposure_s: float | None = None
+    camera: str | None = None
+    telescope: str | None = None
+    observer: str | None = None
+    program: str | None = None
+    width_px: int | None = None
+    height_px: int | None = None
+    bin_x: int | None = None
+    bin_y: int | None = None
+    gain: float | None = None
+    offset: float | None = None
+    readout_mode: str | None = None
+    bayer_pattern: str | None = None
+    sensor_deg_c: float | None = None
+    setpoint_deg_c: float | None = None
+    ra_deg: float | None = None
+    dec_deg: float | None = None
+    equinox: float | None = None
+    rotation_deg: float | None = None
+    focal_length_mm: float | None = None
+    pixel_um: float | None = None
+    altitude_deg: float | None = None
+    airmass: float | None = None
+    site_latitude_deg: float | None = None
+    site_longitude_deg: float | None = None
+    focuser_position: float | None = None
+    focuser_deg_c: float | None = None
+    ambient_deg_c: float | None = None
+
+    def as_facts(self) -> dict[str, Any]:
+        """Give the facts that are known, in a form JSON can hold (the time as ISO 8601)."""
+        facts = {field.name: getattr(self, field.name) for field in fields(self)}
+        known = {name: value for name, value in facts.items() if value is not None}
+        if self.begun_utc is not None:
+            known["begun_utc"] = self.begun_utc.isoformat()
+        return known
+
+    @classmethod
+    def from_facts(cls, facts: dict[str, Any]) -> Frame:
+        """Make a frame from what `as_facts` gave; a fact this version does not know is left out.
+
+        Raises ValueError where a fact is not of its kind (an entry edited by hand).
+        """
+        known = {field.name for field in fields(cls)}
+        taken = {name: value for name, value in facts.items() if name in known}
+        if "begun_utc" in taken:
+            taken["begun_utc"] = datetime.fromisoformat(taken["begun_utc"])
+        if "frame_type" in taken:
+            taken["frame_type"] = FrameType(taken["frame_type"])
+        return cls(**taken)

@@ -1,0 +1,1 @@
+"""Moves bytes and proves the move; the command line."""

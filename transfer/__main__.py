@@ -1,0 +1,5 @@
+"""`python -m transfer` is `nightferry`."""
+
+from transfer.cli.main import main
+
+main()

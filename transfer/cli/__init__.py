@@ -1,0 +1,1 @@
+"""Click commands: parse, call one job, show. No logic."""

@@ -1,0 +1,1 @@
+"""The copy and its proof."""
