@@ -1,0 +1,189 @@
+"""What the engine asks of an operating system, and the records it answers with."""
+
+from __future__ import annotations
+
+import errno
+import os
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+BLOCK_BYTES = 1 << 20
+
+_LEFT_NAMES = ("ENODEV", "ENXIO", "ENOTCONN", "ESHUTDOWN", "ESTALE", "ENOMEDIUM")
+# Not every system knows every name.
+_LEFT = frozenset(getattr(errno, name) for name in _LEFT_NAMES if hasattr(errno, name))
+
+
+def drive_has_left(error: OSError) -> bool:
+    """Tell an error that means the device is gone from one that means a bad file or sector."""
+    return error.errno in _LEFT
+
+
+class ReadBack(StrEnum):
+    """Where a compared copy was read from, as far as the system can tell."""
+
+    MEDIUM = "medium"
+    PERHAPS_MEMORY = "perhaps memory"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What backs a read-back: `read_back`, and the method or the reason in a few words."""
+
+    read_back: ReadBack
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """A mounted file system: where its root is, its type as the system names it, and its device."""
+
+    root: Path
+    file_system: str
+    device: str
+
+
+class ColdGroup(ABC):
+    """A few files read past every cache, and what backs the claim.
+
+    Used as a context: entering evicts and looks at the caches, leaving lets go of the files.
+    """
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @abstractmethod
+    def blocks(self, path: str) -> Iterator[memoryview]:
+        """Read one file of the group, in order; a block is valid until the next is asked for.
+
+        Raises OSError where the file cannot be read.
+        """
+
+    @abstractmethod
+    def evidence(self, size_bytes: int) -> Evidence:
+        """Say what backs the read-back of the `size_bytes` that the group has read so far."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the files."""
+
+
+class PinnedFolder(ABC):
+    """A folder held open, so that every act below it reaches the file system it was on at first.
+
+    Paths are relative, with `/`. A stick that leaves, or a folder of the same name that appears in
+    its place, can thus not receive a byte. Every method raises OSError.
+    """
+
+    path: Path
+
+    @abstractmethod
+    def create_file(self, path: str) -> int:
+        """Create a file that must not exist yet and give its descriptor, open for writing."""
+
+    @abstractmethod
+    def open_file(self, path: str) -> int:
+        """Open a regular file for reading, following no link."""
+
+    @abstractmethod
+    def replace(self, old: str, new: str) -> None:
+        """Give the file `old` the name `new`, in one step, in place of what had that name."""
+
+    @abstractmethod
+    def remove(self, path: str) -> None:
+        """Remove a file."""
+
+    @abstractmethod
+    def make_folders(self, path: str) -> None:
+        """Make a folder and those above it, where they are not there yet."""
+
+    @abstractmethod
+    def stat(self, path: str) -> os.stat_result | None:
+        """Give a file's or folder's facts without following a link, or None where it is not there."""
+
+    @abstractmethod
+    def names(self, path: str) -> list[tuple[str, bool]]:
+        """List a folder: each name, and whether it is a folder. Empty where there is none."""
+
+    @abstractmethod
+    def flush_files(self, descriptors: Sequence[int]) -> None:
+        """Bring the files' content to the medium. After an error nothing is known of any of them."""
+
+    @abstractmethod
+    def flush_folders(self, paths: Sequence[str]) -> None:
+        """Bring the folders' names to the medium."""
+
+    @abstractmethod
+    def set_modified(self, descriptor: int, modified_ns: int) -> None:
+        """Give an open file its modification time."""
+
+    @abstractmethod
+    def free_bytes(self) -> int:
+        """Give the space that is free for this user."""
+
+    @abstractmethod
+    def still_there(self) -> bool:
+        """Tell whether the path the folder was opened by still leads to it."""
+
+    @abstractmethod
+    def cold(self, paths: Sequence[str]) -> ColdGroup:
+        """Make a group of files ready to be read past the caches."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the folder."""
+
+
+class Medium(ABC):
+    """One operating system."""
+
+    @abstractmethod
+    def volumes(self) -> list[Volume]:
+        """List the mounted volumes a drive may be on; pseudo and remote file systems left out."""
+
+    @abstractmethod
+    def volume_of(self, path: Path) -> Volume:
+        """Give the volume a path is on."""
+
+    @abstractmethod
+    def pin(self, path: Path) -> PinnedFolder:
+        """Hold a folder open. Raises OSError."""
+
+    @abstractmethod
+    def lock(self, path: Path) -> int | None:
+        """Take the lock on a file for as long as the descriptor stays open; None if another run has it.
+
+        The system lets go of it when the process ends, however it ends.
+        """
+
+    @abstractmethod
+    def open_source(self, path: str) -> int:
+        """Open a source for reading, in the way of no other program. Raises OSError."""
+
+    @abstractmethod
+    def is_being_written(self, descriptor: int) -> bool | None:
+        """Tell whether another program has the file open for writing; None where it cannot be told."""
+
+    @abstractmethod
+    def is_locked(self, error: OSError) -> bool:
+        """Tell an error that another program's lock causes, and that may pass, from any other."""
+
+
+def write_all(descriptor: int, block: bytes | memoryview) -> None:
+    """Write a whole block, however many short writes it takes. Raises OSError."""
+    rest = memoryview(block)
+    while rest:
+        written = os.write(descriptor, rest)
+        if written == 0:
+            raise OSError(errno.EIO, "the system wrote nothing and reported no error")
+        rest = rest[written:]

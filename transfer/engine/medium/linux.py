@@ -1,0 +1,107 @@
+"""Linux: leases, syncfs, and reads that reach the medium, backed by the kernel's own counts.
+
+Two caches lie between a program and a stick whose file system runs in user space: the file's and the
+block device's. Both are evicted, both are looked at before the read (cachestat, else mincore), and the
+sectors the device served are counted in /sys/dev/block/MAJ:MIN/stat (Linux Documentation/block/stat.rst).
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import stat
+from collections.abc import Sequence
+from pathlib import Path
+
+from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
+from transfer.engine.medium.linux_calls import reports_lost_writes, syncfs
+from transfer.engine.medium.linux_cold import LinuxColdGroup
+from transfer.engine.medium.linux_mounts import Mount, is_for_drives, mount_of, mounts
+from transfer.engine.medium.posix import PosixFolder, PosixMedium
+
+
+class LinuxFolder(PosixFolder):
+    """A pinned folder on Linux."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.mount = mount_of(path.resolve(), self.device, mounts())
+        # In user space syncfs reaches no daemon, and before Linux 5.8 it kept errors to itself.
+        self._flush_whole = not self.mount.in_user_space and reports_lost_writes()
+        self._block_device = _open_block_device(self.mount)
+
+    def flush_files(self, descriptors: Sequence[int]) -> None:
+        if self._flush_whole:
+            syncfs(self.descriptor)
+        else:
+            super().flush_files(descriptors)
+            self._flush_beyond_the_daemon()
+
+    def flush_folders(self, paths: Sequence[str]) -> None:
+        if self._flush_whole:
+            syncfs(self.descriptor)
+        else:
+            super().flush_folders(paths)
+            self._flush_beyond_the_daemon()
+
+    def _flush(self, descriptor: int) -> None:
+        os.fsync(descriptor)
+
+    def _flush_beyond_the_daemon(self) -> None:
+        """Flush everything where a daemon's own fsync may end in the cache of a device nobody names."""
+        if self.mount.in_user_space and self._block_device is None:
+            os.sync()
+
+    def cold(self, paths: Sequence[str]) -> ColdGroup:
+        return LinuxColdGroup(self, paths, self.mount, self._block_device)
+
+    def close(self) -> None:
+        if self._block_device is not None:
+            os.close(self._block_device)
+        super().close()
+
+
+def _open_block_device(mount: Mount) -> int | None:
+    """Open the device under a user-space file system, whose pages are a cache of their own.
+
+    None where there is no such cache, or this user may not read the device.
+    """
+    if not mount.in_user_space or not mount.source.startswith("/"):
+        return None
+    try:
+        descriptor = os.open(mount.source, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    except OSError:
+        return None
+    if not stat.S_ISBLK(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        return None
+    return descriptor
+
+
+class LinuxMedium(PosixMedium):
+    """Linux."""
+
+    def volumes(self) -> list[Volume]:
+        return [_volume(mount) for mount in mounts() if is_for_drives(mount)]
+
+    def volume_of(self, path: Path) -> Volume:
+        here = path.resolve()
+        return _volume(mount_of(here, here.stat().st_dev, mounts()))
+
+    def pin(self, path: Path) -> PinnedFolder:
+        return LinuxFolder(path)
+
+    def is_being_written(self, descriptor: int) -> bool | None:
+        try:
+            # A read lease is refused while anyone has the file open for writing: fcntl(2), F_SETLEASE.
+            fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+        except BlockingIOError:
+            return True
+        except OSError:
+            return None
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+        return False
+
+
+def _volume(mount: Mount) -> Volume:
+    return Volume(Path(mount.root), mount.file_system, mount.source)

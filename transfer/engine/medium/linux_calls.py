@@ -1,0 +1,82 @@
+"""The Linux system calls that Python does not offer: syncfs, cachestat, mincore."""
+
+from __future__ import annotations
+
+import ctypes
+import mmap
+import os
+import re
+from functools import cache
+
+_CACHESTAT = 451  # the same number on every architecture (Linux 6.5, include/uapi/asm-generic/unistd.h)
+
+
+class _Range(ctypes.Structure):
+    _fields_ = (("offset", ctypes.c_uint64), ("length", ctypes.c_uint64))
+
+
+class _Counts(ctypes.Structure):
+    _fields_ = (
+        ("cached", ctypes.c_uint64),
+        ("dirty", ctypes.c_uint64),
+        ("writeback", ctypes.c_uint64),
+        ("evicted", ctypes.c_uint64),
+        ("recently_evicted", ctypes.c_uint64),
+    )
+
+
+@cache
+def _libc() -> ctypes.CDLL:
+    return ctypes.CDLL(None, use_errno=True)
+
+
+def _raise_errno() -> None:
+    code = ctypes.get_errno()
+    raise OSError(code, os.strerror(code))
+
+
+@cache
+def reports_lost_writes(release: str | None = None) -> bool:
+    """Tell whether syncfs reports writes that were lost: since Linux 5.8 (syncfs(2), "Versions")."""
+    numbers = re.match(r"(\d+)\.(\d+)", release or os.uname().release)
+    return numbers is not None and (int(numbers[1]), int(numbers[2])) >= (5, 8)
+
+
+def syncfs(descriptor: int) -> None:
+    """Flush the whole file system that the descriptor is on. Raises OSError."""
+    if _libc().syncfs(ctypes.c_int(descriptor)) != 0:
+        _raise_errno()
+
+
+def cached_pages(descriptor: int, size_bytes: int) -> int | None:
+    """Count the pages of an open file or block device that are in memory; None where it cannot be told."""
+    span, counts = _Range(0, 0), _Counts()
+    result = _libc().syscall(
+        ctypes.c_long(_CACHESTAT),
+        ctypes.c_int(descriptor),
+        ctypes.byref(span),
+        ctypes.byref(counts),
+        ctypes.c_uint(0),
+    )
+    if result == 0:
+        return int(counts.cached)
+    return _resident_pages(descriptor, size_bytes)
+
+
+def _resident_pages(descriptor: int, size_bytes: int) -> int | None:
+    """Count with mincore(2), which kernels before 6.5 offer."""
+    if size_bytes == 0:
+        return 0
+    libc = _libc()
+    libc.mmap.restype = ctypes.c_void_p
+    libc.mmap.argtypes = [ctypes.c_void_p, ctypes.c_size_t, *[ctypes.c_int] * 3, ctypes.c_long]
+    address = libc.mmap(None, size_bytes, mmap.PROT_READ, mmap.MAP_SHARED, descriptor, 0)
+    if address == ctypes.c_void_p(-1).value:
+        return None
+    pages = -(-size_bytes // mmap.PAGESIZE)
+    seen = (ctypes.c_ubyte * pages)()
+    try:
+        told = libc.mincore(ctypes.c_void_p(address), ctypes.c_size_t(size_bytes), seen)
+    finally:
+        libc.munmap(ctypes.c_void_p(address), ctypes.c_size_t(size_bytes))
+    return sum(page & 1 for page in seen) if told == 0 else None

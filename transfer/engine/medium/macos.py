@@ -1,0 +1,93 @@
+"""macOS: F_FULLFSYNC to flush, F_NOCACHE to keep out of the cache. Follows Apple's fcntl(2); not run here."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import re
+import subprocess
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from transfer.engine.medium.base import BLOCK_BYTES, ColdGroup, Evidence, PinnedFolder, ReadBack, Volume
+from transfer.engine.medium.posix import PosixFolder, PosixMedium
+
+# The values of <sys/fcntl.h>; Python names them only when built on macOS.
+F_NOCACHE: int = getattr(fcntl, "F_NOCACHE", 48)
+F_FULLFSYNC: int = getattr(fcntl, "F_FULLFSYNC", 51)
+
+
+class MacColdGroup(ColdGroup):
+    """Files opened with F_NOCACHE. Pages that are cached already are still served from memory."""
+
+    def __init__(self, folder: PosixFolder) -> None:
+        self._folder = folder
+
+    def blocks(self, path: str) -> Iterator[memoryview]:
+        descriptor = self._folder.open_file(path)
+        try:
+            fcntl.fcntl(descriptor, F_NOCACHE, 1)
+            while block := os.read(descriptor, BLOCK_BYTES):
+                yield memoryview(block)
+        finally:
+            os.close(descriptor)
+
+    def evidence(self, size_bytes: int) -> Evidence:  # noqa: ARG002 - the system counts nothing to hold it against
+        return Evidence(ReadBack.PERHAPS_MEMORY, "read with F_NOCACHE; the system offers no counter")
+
+    def close(self) -> None:
+        """Nothing is held between files."""
+
+
+class MacFolder(PosixFolder):
+    """A pinned folder on macOS."""
+
+    def create_file(self, path: str) -> int:
+        descriptor = super().create_file(path)
+        # Set while writing, or the read-back would be served from the pages the write left.
+        fcntl.fcntl(descriptor, F_NOCACHE, 1)
+        return descriptor
+
+    def _flush(self, descriptor: int) -> None:
+        try:
+            fcntl.fcntl(descriptor, F_FULLFSYNC)
+        except OSError as error:
+            # Network and some foreign file systems do not know it; fsync is then all there is. Any
+            # other error is a failed flush, and a flush is never tried again.
+            if error.errno not in (errno.ENOTSUP, errno.ENOTTY, errno.EINVAL):
+                raise
+            os.fsync(descriptor)
+
+    def cold(self, paths: Sequence[str]) -> ColdGroup:  # noqa: ARG002 - nothing can be evicted beforehand
+        return MacColdGroup(self)
+
+
+class MacMedium(PosixMedium):
+    """macOS."""
+
+    def volumes(self) -> list[Volume]:
+        return [volume for volume in mounted_volumes(_mount_table()) if volume.device.startswith("/dev/")]
+
+    def volume_of(self, path: Path) -> Volume:
+        here = path.resolve()
+        above = [volume for volume in mounted_volumes(_mount_table()) if here.is_relative_to(volume.root)]
+        return max(
+            above, key=lambda volume: len(volume.root.parts), default=Volume(Path(here.anchor), "", "")
+        )
+
+    def pin(self, path: Path) -> PinnedFolder:
+        return MacFolder(path)
+
+    def is_being_written(self, descriptor: int) -> bool | None:  # noqa: ARG002 - macOS has no leases to ask with
+        return None
+
+
+def _mount_table() -> str:
+    return subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False).stdout
+
+
+def mounted_volumes(table: str) -> list[Volume]:
+    """Read what mount(8) prints: `/dev/disk4s1 on /Volumes/STICK (exfat, local, nodev)`, a line each."""
+    lines = re.findall(r"^(.+?) on (/.*) \(([^,)]+)[^)]*\)$", table, re.MULTILINE)
+    return [Volume(Path(root), file_system, device) for device, root, file_system in lines]
