@@ -17,6 +17,8 @@ class FindingKind(StrEnum):
     COMPRESSION_DAMAGED = "compression damaged"
     NO_DATE = "no date in the header"
     DATE_WITHOUT_TIME = "date without a time"
+    ALTITUDE_WRONG = "altitude does not fit time and site"
+    AIRMASS_WRONG = "airmass does not fit time and site"
 
     # What happened to a source while it was carried.
     STILL_GROWING = "still growing"
