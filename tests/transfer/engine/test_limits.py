@@ -1,6 +1,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from manifests.bags.stored_names import portable_path
 from transfer.engine.limits import APFS, EXFAT, EXT4, FAT32, HFS_PLUS, NTFS, cannot_hold, limits_of
 
