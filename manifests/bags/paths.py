@@ -1,0 +1,63 @@
+"""The names of a bag's tag files, and how a manifest spells a path (RFC 8493)."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+PAYLOAD = "data"
+
+# RFC 8493, section 2: the tag files that BagIt defines. Ours are digested with SHA-256.
+BAGIT_TXT = "bagit.txt"
+BAG_INFO = "bag-info.txt"
+PACKAGE_INFO = "package-info.txt"  # what bag-info.txt was called in versions 0.93 to 0.95
+FETCH = "fetch.txt"
+MANIFEST = "manifest-sha256.txt"
+TAG_MANIFEST = "tagmanifest-sha256.txt"
+
+# Our own tag files, and what the engine keeps in their folder while a run is not done.
+OWN = "nightferry"
+ENTRIES = f"{OWN}/entries.jsonl"
+PAYLOAD_XXH128 = f"{OWN}/payload-xxh128.txt"
+JOURNAL = f"{OWN}/journal.jsonl"
+INCOMING = f"{OWN}/incoming"
+SET_ASIDE = f"{OWN}/set-aside"
+
+Version = tuple[int, int]
+
+_ENCODED = re.compile(r"%(0[AaDd]|25)")
+_ENCODED_LINE_BREAK = re.compile(r"%(0[AaDd])")
+
+
+def encode_path(path: str) -> str:
+    """Spell a path as a manifest line holds it: CR, LF and % percent-encoded, and only those."""
+    return path.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def decode_path(text: str, version: Version) -> str:
+    """Read a path as a manifest of this BagIt version spells it.
+
+    Since 1.0 the percent sign itself is encoded; before, only CR and LF were.
+    """
+    pattern = _ENCODED if version >= (1, 0) else _ENCODED_LINE_BREAK
+    return pattern.sub(_character, text)
+
+
+def other_spellings(text: str) -> tuple[str, ...]:
+    """Give what the writer of this text may have meant, whatever version it claims: many don't encode."""
+    return (_ENCODED.sub(_character, text), _ENCODED_LINE_BREAK.sub(_character, text), text)
+
+
+def _character(code: re.Match[str]) -> str:
+    return chr(int(code[1], 16))
+
+
+def composed(path: str) -> str:
+    """Give the path in Unicode normal form C: some file systems store names decomposed."""
+    return path if path.isascii() else unicodedata.normalize("NFC", path)
+
+
+def shown(text: str, longest: int = 200) -> str:
+    """Give a text of unknown origin so that it can stand in a sentence: printable, and not too long."""
+    cut = text if len(text) <= longest else text[:longest] + "…"
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in cut)
