@@ -1,0 +1,79 @@
+"""The lines of a tag file: any encoding, any line ends, and never more of them in memory than one."""
+
+from __future__ import annotations
+
+import codecs
+import io
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple, TextIO
+
+LONGEST_LINE = 1 << 18  # characters: several times what the longest path of any system needs
+MARK = "\ufeff"
+
+# Python calls these encodings of text, but they are its own inventions, not character encodings.
+_NOT_FOR_FILES = frozenset(("unicode-escape", "raw-unicode-escape", "idna", "punycode", "undefined"))
+
+
+class Line(NamedTuple):
+    """One line without its end; `number` counts from 1. Where `problem` says something, `text` is empty."""
+
+    number: int
+    text: str
+    problem: str = ""
+
+
+def is_encoding(name: str) -> bool:
+    """Tell whether a Tag-File-Character-Encoding is one that tag files can be read in."""
+    try:
+        found = codecs.lookup(name)
+        io.TextIOWrapper(io.BytesIO(), name)
+    except (LookupError, ValueError):  # ValueError: a NUL in the name
+        return False
+    return found.name.replace("_", "-") not in _NOT_FOR_FILES
+
+
+def tag_lines(file: io.BufferedIOBase, encoding: str) -> Iterator[Line]:
+    """Read a tag file's lines, ended by LF, CR or CRLF in any mixture, and close it.
+
+    Raises OSError where reading fails.
+    """
+    with io.TextIOWrapper(file, encoding, "surrogateescape", newline=None) as text:  # type: ignore[type-var]
+        number = 0
+        while True:
+            number += 1
+            try:
+                line = _next_line(text, number)
+            except UnicodeError:
+                yield Line(number, "", f"is not {encoding}; nothing from here on was read")
+                return
+            if line is None:
+                return
+            yield line
+
+
+def _next_line(text: TextIO, number: int) -> Line | None:
+    piece = text.readline(LONGEST_LINE)
+    if not piece:
+        return None
+    if len(piece) == LONGEST_LINE and piece[-1] != "\n":
+        while piece and piece[-1] != "\n":
+            piece = text.readline(LONGEST_LINE)
+        return Line(number, "", f"is longer than {LONGEST_LINE} characters")
+    if not _is_unicode(piece):
+        return Line(number, "", "holds bytes that are not in the declared encoding")
+    return Line(number, piece.removesuffix("\n"))
+
+
+def without_mark(lines: Iterable[Line]) -> Iterator[Line]:
+    """Take the byte-order mark off the first line, where an editor has put one."""
+    for line in lines:
+        yield line._replace(text=line.text.removeprefix(MARK)) if line.number == 1 else line
+
+
+def _is_unicode(text: str) -> bool:
+    """Tell whether the text holds no lone surrogate, which is how undecodable bytes show."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
