@@ -1,0 +1,60 @@
+"""Files and folders that other systems drop on a removable drive, which belong to nobody's bag."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+# RFC 1740, appendix A: the first four bytes of an AppleDouble header file.
+_APPLE_DOUBLE = b"\x00\x05\x16\x07"
+
+# From memory and common practice: no standard lists these.
+_FILES = frozenset(
+    (".ds_store", ".apdisk", ".volumeicon.icns", "thumbs.db", "ehthumbs.db", "desktop.ini", ".directory")
+)
+_FOLDERS = frozenset(
+    (
+        "system volume information",
+        "$recycle.bin",
+        "recycler",
+        ".spotlight-v100",
+        ".fseventsd",
+        ".trashes",
+        ".trash",
+        ".temporaryitems",
+        ".documentrevisions-v100",
+        "lost+found",
+        "lost.dir",
+    )
+)
+
+
+def is_companion(path: Path) -> bool:
+    """Tell whether the path is something that another system left beside the real files.
+
+    A `._name` is believed only by its content. What cannot be looked at is not a companion.
+    """
+    try:
+        mode = path.lstat().st_mode
+        if stat.S_ISDIR(mode):
+            return is_companion_folder(path.name)
+        return stat.S_ISREG(mode) and (path.name.lower() in _FILES or _is_apple_double(path))
+    except OSError:
+        return False
+
+
+def is_companion_folder(name: str) -> bool:
+    """Tell whether a folder of this name is a system's own: its bin, its search index, its repairs."""
+    lowered = name.lower()
+    return lowered in _FOLDERS or (lowered.startswith(".trash-") and lowered[7:].isdigit())
+
+
+def _is_apple_double(path: Path) -> bool:
+    if not path.name.startswith("._"):
+        return False
+    descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    try:
+        return os.read(descriptor, len(_APPLE_DOUBLE)) == _APPLE_DOUBLE
+    finally:
+        os.close(descriptor)
