@@ -1,0 +1,164 @@
+"""A bag against its files: every byte read once, and what does not hold."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from manifests.bags.contents import survey
+from manifests.bags.declared import Bag
+from manifests.bags.hashing import Digested, Job, Read, digest_files, read_plainly
+from manifests.bags.inventory import Inventory, Listed, take_inventory
+from manifests.bags.paths import BAG_INFO, PAYLOAD
+from manifests.findings import Finding, FindingKind
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What checking one bag gave.
+
+    `verified` counts the payload files whose digests were computed and hold, in every manifest;
+    `bytes_verified` is their size. A quick check reads nothing and verifies nothing: `agreed` counts
+    the payload files that are there, and as large and as old as they should be where that is known.
+    """
+
+    path: Path
+    quick: bool
+    verified: int
+    bytes_verified: int
+    agreed: int
+    findings: tuple[Finding, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether nothing speaks against the bag."""
+        return not self.findings
+
+    def of_kind(self, kind: FindingKind) -> tuple[Finding, ...]:
+        """Give the findings of one kind, in their order."""
+        return tuple(finding for finding in self.findings if finding.kind is kind)
+
+    @property
+    def missing(self) -> tuple[Finding, ...]:
+        """What is listed and not there."""
+        return self.of_kind(FindingKind.MISSING)
+
+    @property
+    def changed(self) -> tuple[Finding, ...]:
+        """What is not what a manifest says."""
+        return self.of_kind(FindingKind.CHANGED)
+
+    @property
+    def unlisted(self) -> tuple[Finding, ...]:
+        """What is there and in no manifest, or not in every one."""
+        return self.of_kind(FindingKind.UNLISTED)
+
+    @property
+    def malformed(self) -> tuple[Finding, ...]:
+        """What the bag says in a way that cannot be followed."""
+        return self.of_kind(FindingKind.MALFORMED)
+
+    @property
+    def unreadable(self) -> tuple[Finding, ...]:
+        """What the system would not read: nothing is known about it."""
+        return self.of_kind(FindingKind.UNREADABLE)
+
+    @property
+    def unfinished(self) -> tuple[Finding, ...]:
+        """What an interrupted run of ours left to be done."""
+        return self.of_kind(FindingKind.UNFINISHED)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as `check --json` lists a bag: counts, and the paths of each kind."""
+        kinds = ("missing", "changed", "unlisted", "malformed", "unreadable", "unfinished")
+        listed: dict[str, list[Finding]] = {kind: list(getattr(self, kind)) for kind in kinds}
+        return {
+            "path": str(self.path),
+            "quick": self.quick,
+            "verified": self.verified,
+            "bytes_verified": self.bytes_verified,
+            "agreed": self.agreed,
+        } | {kind: [finding.path for finding in found] for kind, found in listed.items()}
+
+
+def nothing(count: int) -> None:
+    """Report progress to nobody."""
+
+
+def verify(bag: Bag, read: Read = read_plainly, progress: Callable[[int], None] = nothing) -> Verification:
+    """Prove a bag: read each listed file once, digest it as every manifest needs, and compare.
+
+    `read` gives a file's blocks; its OSError makes that file unreadable, never changed. `progress` is told
+    of bytes as they are digested. Writes nothing. Raises what `read` raises beside OSError.
+    """
+    proof = _Proof(bag, take_inventory(bag))
+    for digested in digest_files(bag.path, proof.jobs(), read, progress):
+        proof.take(digested)
+    return proof.verification()
+
+
+def expected_bytes(bag: Bag) -> int:
+    """Give about how many bytes `verify` will read: the Payload-Oxum's, else what lies in the payload."""
+    if bag.oxum is not None:
+        return bag.oxum.size_bytes
+    files = survey(bag.path, (PAYLOAD,)).files
+    return sum(stamp.size_bytes for path, stamp in files.items() if path.startswith(f"{PAYLOAD}/"))
+
+
+class _Proof:
+    """Gathers what the digests say about one bag."""
+
+    def __init__(self, bag: Bag, inventory: Inventory) -> None:
+        self._bag = bag
+        self._inventory = inventory
+        self._verified = 0
+        self._bytes_verified = 0
+
+    def jobs(self) -> Iterator[Job]:
+        """Give tag files first: they say what the others must be; then payload, in its manifest's order."""
+        for listed in (self._inventory.tags, self._inventory.payload, self._inventory.waiting):
+            yield from self._jobs_of(listed)
+
+    def _jobs_of(self, listed: Listed) -> Iterator[Job]:
+        for path, expected in listed.items():
+            comparable = tuple(one for one in expected if one.manifest.algorithm is not None)
+            if comparable:
+                yield Job(path, self._inventory.file(path), comparable)
+
+    def take(self, digested: Digested) -> None:
+        path = digested.job.path
+        if digested.unreadable:
+            self._say(FindingKind.UNREADABLE, digested.unreadable, path)
+        elif digested.wrong and path in self._inventory.waiting:
+            self._say(FindingKind.UNFINISHED, "is not whole yet, or another content's name", path)
+        elif digested.wrong:
+            self._say(FindingKind.CHANGED, digested.wrong, path)
+        elif path not in self._inventory.tags:
+            self._verified += 1
+            self._bytes_verified += digested.size_bytes
+
+    def _say(self, kind: FindingKind, detail: str, path: str) -> None:
+        self._inventory.findings.append(Finding(kind, detail, path))
+
+    def verification(self) -> Verification:
+        """Sum up. The Payload-Oxum is held against a payload of which nothing else is wrong already."""
+        if not self._inventory.findings:
+            self._inventory.findings += oxum_findings(self._bag, self._bytes_verified, self._verified)
+        return Verification(
+            path=self._bag.path,
+            quick=False,
+            verified=self._verified,
+            bytes_verified=self._bytes_verified,
+            agreed=0,
+            findings=tuple(self._inventory.findings),
+        )
+
+
+def oxum_findings(bag: Bag, size_bytes: int, files: int) -> list[Finding]:
+    """Compare what is there with the Payload-Oxum, where the bag has one."""
+    if bag.oxum is None or bag.oxum == (size_bytes, files):
+        return []
+    said, found = f"{bag.oxum.size_bytes}.{bag.oxum.files}", f"{size_bytes}.{files}"
+    return [Finding(FindingKind.MALFORMED, f"Payload-Oxum says {said}; the payload is {found}", BAG_INFO)]
