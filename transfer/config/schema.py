@@ -1,0 +1,182 @@
+"""The one table of sections and keys, and reading a file's tables by it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from manifests.bags.stored_names import same_name_key
+from transfer.config import values
+from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
+from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
+from transfer.config.values import Surroundings, Unfit
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key of a section: its name in the file, the setting it gives, and how its value is read."""
+
+    name: str
+    setting: str
+    read: Callable[[object, Surroundings], object]
+    required: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives."""
+
+    name: str
+    setting: str
+    make: Callable[..., object]
+    keys: tuple[Key, ...]
+    many: bool = False
+
+    @property
+    def header(self) -> str:
+        """The line that begins the section in the file."""
+        return f"[[{self.name}]]" if self.many else f"[{self.name}]"
+
+
+def _records_folder(folder: Path | None = None) -> Path | None:
+    return folder
+
+
+SECTIONS = (
+    Section(
+        "site",
+        "site",
+        Site,
+        (
+            Key("name", "name", values.text),
+            Key("latitude", "latitude_deg", values.latitude_deg),
+            Key("longitude", "longitude_deg", values.longitude_deg),
+        ),
+    ),
+    Section(
+        "source",
+        "sources",
+        Source,
+        (
+            Key("name", "name", values.source_name, required=True),
+            Key("folder", "folder", values.folder, required=True),
+            Key("take", "take", values.some_patterns),
+            Key("leave", "leave", values.patterns),
+            Key("kind", "kind", values.kind),
+        ),
+        many=True,
+    ),
+    Section(
+        "drive",
+        "drives",
+        DriveName,
+        (Key("name", "name", values.text, required=True), Key("folder", "folder", values.folder)),
+        many=True,
+    ),
+    Section("archive", "archive", Archive, (Key("folder", "folder", values.folder, required=True),)),
+    Section("send", "send", SendOptions, (Key("time_limit", "time_limit_s", values.duration_s),)),
+    Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
+)
+
+
+def config_from_tables(tables: Mapping[str, Any], file: Path, environ: Mapping[str, str]) -> Config:
+    """Make a Config of a file's tables. Raises BrokenConfig with everything that is wrong with them."""
+    reading = _Reading(Surroundings(file.parent, environ))
+    settings = reading.settings(tables)
+    if reading.problems:
+        raise BrokenConfig(file, reading.problems)
+    return Config(file=file, **settings)
+
+
+@dataclass(slots=True)
+class _Reading:
+    """One reading of the tables: goes on after a problem, so that all of them come out at once."""
+
+    around: Surroundings
+    problems: list[ConfigProblem] = field(default_factory=list)
+
+    def settings(self, tables: Mapping[str, Any]) -> dict[str, Any]:
+        known = {section.name: section for section in SECTIONS}
+        for name in (name for name in tables if name not in known):
+            self._unknown_section(name, tables[name])
+        there = [known[name] for name in tables if name in known]
+        return {section.setting: self._section(section, tables[section.name]) for section in there}
+
+    def _unknown_section(self, name: str, value: object) -> None:
+        sections = [section.name for section in SECTIONS]
+        meant = nearest(name, sections)
+        self._problem(
+            key_shown(name),
+            value,
+            f"one of the sections {', '.join(section.header for section in SECTIONS)}",
+            next((section.header for section in SECTIONS if section.name == meant), _elsewhere(name)),
+        )
+
+    def _section(self, section: Section, written: object) -> object:
+        if not section.many:
+            return self._table(section, section.name, written)
+        if not isinstance(written, list):
+            self._problem(section.name, written, f"{section.header}, in double brackets")
+            return None
+        made = [self._table(section, f"{section.name}[{at}]", each) for at, each in enumerate(written, 1)]
+        self._names_differ(section, written)
+        return tuple(made)
+
+    def _table(self, section: Section, where: str, written: object) -> object:
+        if not isinstance(written, dict):
+            self._problem(where, written, f"a section that begins with {section.header}")
+            return None
+        before = len(self.problems)
+        misspelt = set(self._unknown_keys(section, where, written))
+        given: dict[str, object] = {}
+        for key in section.keys:
+            if key.name in written:
+                given[key.setting] = self._value(key, f"{where}.{key.name}", written[key.name])
+            elif key.required and key.name not in misspelt:
+                self._missing(key, f"{where}.{key.name}")
+        return section.make(**given) if len(self.problems) == before else None
+
+    def _unknown_keys(self, section: Section, where: str, written: dict[str, object]) -> Iterator[str]:
+        """Report the keys that are not known; give those that they seem to mean."""
+        names = [key.name for key in section.keys]
+        for name in [name for name in written if name not in names]:
+            meant = nearest(name, (known for known in names if known not in written))
+            expected = f"one of the keys {', '.join(names)}" if len(names) > 1 else f"the key {names[0]}"
+            self._problem(f"{where}.{key_shown(name)}", written[name], expected, meant or _elsewhere(name))
+            yield meant
+
+    def _value(self, key: Key, where: str, written: object) -> object:
+        try:
+            return key.read(written, self.around)
+        except Unfit as unfit:
+            self._problem(where, written, unfit.expected)
+            return None
+
+    def _missing(self, key: Key, where: str) -> None:
+        try:  # whoever reads the key knows what is expected of it
+            key.read(None, self.around)
+        except Unfit as unfit:
+            self.problems.append(ConfigProblem(where, "", unfit.expected))
+
+    def _names_differ(self, section: Section, written: list[Any]) -> None:
+        """Refuse a name given twice: upper and lower case make no difference on many file systems."""
+        names = [table.get("name") if isinstance(table, dict) else None for table in written]
+        keys = [same_name_key(name) if isinstance(name, str) else None for name in names]
+        seen: Counter[str | None] = Counter()
+        for at, key in enumerate(keys, 1):
+            if key is not None and seen[key]:
+                where = f"{section.name}[{at}].name"
+                self._problem(where, names[at - 1], f"a name that no other {section.header} has")
+            seen[key] += 1
+
+    def _problem(self, where: str, written: object, expected: str, meant: str = "") -> None:
+        self.problems.append(ConfigProblem(where, shown(written), expected, meant))
+
+
+def _elsewhere(name: str) -> str:
+    """Give the section that has a key of this name, for a key written in the wrong place."""
+    found = [section for section in SECTIONS for key in section.keys if key.name == name]
+    return f"{name} in {found[0].header}" if found else ""

@@ -1,0 +1,78 @@
+"""What a configuration says, once it is read: plain records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+
+class SourceKind(StrEnum):
+    """What a source holds: frames, with whatever lies beside them, or logs."""
+
+    FRAMES = "frames"
+    LOGS = "logs"
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where the telescope stands: north and east are positive, the longitude within ±180°."""
+
+    name: str = ""
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A folder to carry from: of its files, those that `take` matches and `leave` does not.
+
+    `name` is the folder's name inside a bag. The kind is "frames" unless the file says "logs": of
+    frames each file is looked at, and one that is no frame is carried like any other, so nothing is
+    lost where the key is left out.
+    """
+
+    name: str
+    folder: Path
+    take: tuple[str, ...] = ("**",)
+    leave: tuple[str, ...] = ()
+    kind: SourceKind = SourceKind.FRAMES
+
+
+@dataclass(frozen=True, slots=True)
+class DriveName:
+    """A drive to send to, by the name it was prepared under; `folder` where it is no mounted volume."""
+
+    name: str
+    folder: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Archive:
+    """Where the archive is."""
+
+    folder: Path
+
+
+@dataclass(frozen=True, slots=True)
+class SendOptions:
+    """How `send` works; without a time limit it runs until everything is proven."""
+
+    time_limit_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """All that a nightferry.toml says; folders are absolute.
+
+    `records_folder` is where receipts, and what was learned about the sources, are kept on this
+    computer; None where the file leaves that to the program.
+    """
+
+    file: Path
+    site: Site | None = None
+    sources: tuple[Source, ...] = ()
+    drives: tuple[DriveName, ...] = ()
+    archive: Archive | None = None
+    send: SendOptions = SendOptions()
+    records_folder: Path | None = None

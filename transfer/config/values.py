@@ -1,0 +1,145 @@
+"""One value of the file to one setting, or what was expected of it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from manifests.bags.stored_names import portable_path
+from transfer.config.folders import FolderError, folder_as_written
+from transfer.config.settings import SourceKind
+from transfer.engine.patterns import PatternError, Patterns
+
+
+class Unfit(ValueError):
+    """A value that is not what its key holds; `expected` is."""
+
+    def __init__(self, expected: str) -> None:
+        super().__init__(expected)
+        self.expected = expected
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a value is read against: the folder of its file, and the environment."""
+
+    folder: Path
+    environ: Mapping[str, str]
+
+
+def text(value: object, _around: Surroundings) -> str:
+    """Read a name for people: some text, in one line."""
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise Unfit("a name, in quotes")
+    return value
+
+
+def source_name(value: object, around: Surroundings) -> str:
+    """Read a source's name, which is a folder's name on every drive there may be."""
+    name = text(value, around)
+    usable = portable_path(name.replace("/", "_"))
+    if usable != name:
+        raise Unfit(f'a name that every system takes for a folder, such as "{usable}"')
+    return name
+
+
+def folder(value: object, around: Surroundings) -> Path:
+    """Read a folder, relative to the file's."""
+    if not isinstance(value, str):
+        raise Unfit("a folder, in quotes")
+    try:
+        return folder_as_written(value, around.folder, around.environ)
+    except FolderError as error:
+        raise Unfit(str(error)) from error
+
+
+def patterns(value: object, _around: Surroundings) -> tuple[str, ...]:
+    """Read a list of glob patterns, which may be empty."""
+    if not isinstance(value, list) or not all(isinstance(pattern, str) for pattern in value):
+        raise Unfit('a list of patterns, such as ["**/*.fits"]')
+    for pattern in value:
+        try:
+            Patterns([pattern])
+        except PatternError as error:
+            raise Unfit(f'patterns for files below the folder, and "{pattern}" {error}') from error
+    return tuple(value)
+
+
+def some_patterns(value: object, around: Surroundings) -> tuple[str, ...]:
+    """Read a list of glob patterns that takes something."""
+    if value == []:
+        raise Unfit("at least one pattern; without the key, every file is taken")
+    return patterns(value, around)
+
+
+def kind(value: object, _around: Surroundings) -> SourceKind:
+    """Read what a source holds."""
+    if value not in list(SourceKind):
+        raise Unfit('"frames" or "logs"')
+    return SourceKind(str(value))
+
+
+def latitude_deg(value: object, _around: Surroundings) -> float:
+    """Read a latitude, in degrees north."""
+    return _degrees(value, "north", "south", -90, 90)
+
+
+def longitude_deg(value: object, _around: Surroundings) -> float:
+    """Read a longitude, in degrees east, and give it within ±180."""
+    degrees = _degrees(value, "east", "west", -180, 360)
+    return degrees - 360 if degrees > 180 else degrees
+
+
+def _degrees(value: object, positive: str, negative: str, least: int, most: int) -> float:
+    expected = f"degrees as a number from {least} to {most}, {positive} positive and {negative} negative"
+    if isinstance(value, str):
+        understood = degrees_understood(value)
+        fits = understood is not None and least <= understood <= most
+        raise Unfit(f"{expected}; write {understood:g}, without quotes" if fits else expected)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
+        raise Unfit(expected)
+    return float(value)
+
+
+def degrees_understood(written: str) -> float | None:
+    """Guess what someone means who writes "1.9 W", "1° 54' W" or "-1,9"; None where it can't be told."""
+    plain = re.sub(r"(?<=\d),(?=\d)", ".", written.strip().upper())
+    words = set(re.findall(r"[A-Z]+", plain))
+    numbers = re.findall(r"\d+(?:\.\d+)?", plain, re.ASCII)
+    west = bool(words & {"W", "S", "WEST", "SOUTH"})
+    known = words <= {"N", "S", "E", "W", "NORTH", "SOUTH", "EAST", "WEST", "DEG", "DEGREES"}
+    minus = plain.startswith(("-", "−"))
+    if not known or not 1 <= len(numbers) <= 3 or (west and minus):
+        return None
+    degrees = sum((float(number) / 60.0**place for place, number in enumerate(numbers)), 0.0)
+    return round(-degrees if west or minus else degrees, 6)
+
+
+_DURATION_AT_MOST = 40  # characters: the expression below is slow on endless white space
+_DURATION = re.compile(
+    r"(?:([\d.]+)\s*h(?:ours?)?)?\s*(?:([\d.]+)\s*m(?:in(?:utes?)?)?)?\s*(?:([\d.]+)\s*s(?:ec(?:onds?)?)?)?",
+    re.IGNORECASE | re.ASCII,
+)
+
+
+def parse_duration_s(written: str) -> float:
+    """Give the seconds in "90s", "30m", "1h 30m"; a unit is never guessed. Raises ValueError."""
+    found = _DURATION.fullmatch(written.strip()) if len(written) <= _DURATION_AT_MOST else None
+    if found is None:
+        raise ValueError(written)
+    hours, minutes, seconds = (float(part or 0) for part in found.groups())
+    total_s = 3600 * hours + 60 * minutes + seconds
+    if not 0 < total_s < math.inf:
+        raise ValueError(written)
+    return total_s
+
+
+def duration_s(value: object, _around: Surroundings) -> float:
+    """Read a length of time. A bare number is refused: 30 could be minutes or seconds."""
+    try:
+        return parse_duration_s(value if isinstance(value, str) else "")
+    except ValueError as error:
+        raise Unfit('a time with its unit, in quotes, such as "30m", "1h 30m" or "90s"') from error
