@@ -1,0 +1,114 @@
+"""What makes two written names the same spelling, and the user's own table of names."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+LONGEST_NAME = 200
+"""A name longer than this (in characters) is cut; what was cut stays told apart by its digest."""
+
+_INVISIBLE = frozenset({"Cf", "Cs"})
+"""Unicode categories left out of a name: directions and joiners, halves of characters."""
+
+_BETWEEN_WORDS = re.compile(r"[\s_]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What a written name was read as.
+
+    `whole` says that nothing of what was written was left out to arrive there: only then does a
+    user's name for it stand for all other spellings too.
+    """
+
+    canonical: str
+    recognised: bool
+    how: str
+    whole: bool = True
+
+
+def tidy(written: str | None) -> str:
+    """Give a name without control characters, its words one space apart (`_` counts as a space).
+
+    The characters are composed (Unicode NFC), so that one accented name is one name. Empty where
+    nothing is left.
+    """
+    if not written:
+        return ""
+    seen = "".join(_visible(character) for character in written)
+    name = _BETWEEN_WORDS.sub(" ", unicodedata.normalize("NFC", seen)).strip()
+    if len(name) <= LONGEST_NAME:
+        return name
+    told_apart_by = hashlib.sha256(name.encode()).hexdigest()[:8]
+    return f"{name[: LONGEST_NAME - 10].rstrip()} {told_apart_by}"
+
+
+def _visible(character: str) -> str:
+    category = unicodedata.category(character)
+    if category == "Cc":
+        return " "
+    return "" if category in _INVISIBLE else character
+
+
+def fold(name: str) -> str:
+    """Give what names that differ only by case, width or spaces have in common."""
+    return "".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+class Spellings:
+    """Keeps the first spelling of each name; later ones that differ by case or spaces become it."""
+
+    def __init__(self, known: Iterable[str] = ()) -> None:
+        self._first: dict[str, str] = {}
+        for name in known:
+            self.first(name)
+
+    def first(self, name: str) -> str:
+        """Give the spelling under which this name came first."""
+        return self._first.setdefault(fold(name), name)
+
+
+class OwnNames:
+    """The user's own table: what is written → the name to use. It wins over everything else.
+
+    `read` is the reading without the table: a row for one spelling ("NGC 598") then stands for all
+    spellings that are read as the same ("M33"). The names it gives are names, too: another spelling
+    of one of them becomes it.
+    """
+
+    def __init__(self, additions: Mapping[str, str], read: Callable[[str], Reading]) -> None:
+        self._written: dict[str, str] = {}
+        self._meant: dict[str, str] = {}
+        rows = {tidy(written): tidy(name) for written, name in additions.items()}
+        rows = {written: name for written, name in rows.items() if written and name}
+        direct = {fold(written): name for written, name in rows.items()}
+        for written, name in rows.items():
+            self._add(written, _end_of_chain(name, direct), read)
+        for name in list(self._written.values()):
+            self._add(name, name, read)
+
+    def _add(self, written: str, name: str, read: Callable[[str], Reading]) -> None:
+        self._written.setdefault(fold(written), name)
+        reading = read(written)
+        if reading.whole:
+            self._meant.setdefault(fold(reading.canonical), name)
+
+    def for_written(self, text: str) -> str | None:
+        """Give the user's name for exactly this text (case and spaces aside)."""
+        return self._written.get(fold(text))
+
+    def for_meant(self, canonical: str) -> str | None:
+        """Give the user's name for what is otherwise called `canonical`."""
+        return self._meant.get(fold(canonical))
+
+
+def _end_of_chain(name: str, direct: Mapping[str, str]) -> str:
+    seen: set[str] = set()
+    while (key := fold(name)) in direct and key not in seen:
+        seen.add(key)
+        name = direct[key]
+    return name
