@@ -1,0 +1,165 @@
+"""The morning's job: every bag at or below some paths proven again. It writes nothing, anywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from manifests.bags.bag import NotABag, find_bags, read_bag
+from manifests.bags.hashing import Read, read_plainly
+from manifests.bags.quick import quick_verify
+from manifests.bags.verify import Verification, always, expected_bytes, verify
+from manifests.findings import Finding, FindingKind
+from transfer.errors import ExitCode
+from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOutcome:
+    """What checking some paths gave.
+
+    `not_there` are paths that do not exist or cannot be reached, `without_bag` those with no bag at, below
+    or around them. `findings` are about folders on the way to bags; each bag's own are in `bags`.
+    `stopped_early`: there is more at these paths than was looked at.
+    """
+
+    quick: bool
+    bags: tuple[Verification, ...]
+    not_there: tuple[Path, ...] = ()
+    without_bag: tuple[Path, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    stopped_early: bool = False
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """Give the exit code. What was found wrong counts more than a path that is not there."""
+        if self.stopped_early:
+            return ExitCode.STOPPED_EARLY
+        if not all(bag.holds for bag in self.bags):
+            return ExitCode.SOMETHING_UNPROVEN
+        if self.not_there or self.without_bag:
+            return ExitCode.NOT_THERE
+        return ExitCode.SOMETHING_UNPROVEN if self.findings else ExitCode.PROVEN
+
+    @property
+    def message(self) -> str:
+        """Say in one line what came of it."""
+        if self.exit_code is ExitCode.STOPPED_EARLY:
+            return f"Stopped early; {self._counted} so far."
+        if self.exit_code is ExitCode.NOT_THERE:
+            gone = [f"{path} is not there" for path in self.not_there]
+            return "; ".join(gone + [f"no bag at or below {path}" for path in self.without_bag]) + "."
+        if self.exit_code is ExitCode.SOMETHING_UNPROVEN:
+            return f"{self._counted}, and {len(self.all_findings())} things do not hold."
+        return f"{self._counted}; nothing is missing or different."
+
+    @property
+    def _counted(self) -> str:
+        if self.quick:
+            agreed = sum(bag.agreed for bag in self.bags)
+            return f"Quick check, nothing was read: {agreed} files in {len(self.bags)} bags look right"
+        return f"{sum(bag.verified for bag in self.bags)} files in {len(self.bags)} bags proven"
+
+    def all_findings(self) -> list[Finding]:
+        """Give every finding, with whole paths."""
+        found = list(self.findings)
+        for bag in self.bags:
+            found += [replace(finding, path=str(bag.path / finding.path)) for finding in bag.findings]
+        return found
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the outcome as `--json` prints it."""
+        return {
+            "command": "check",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "quick": self.quick,
+            "bags": [bag.as_json() for bag in self.bags],
+            "not_there": [str(path) for path in self.not_there],
+            "without_bag": [str(path) for path in self.without_bag],
+            "findings": [finding.as_json() for finding in self.all_findings()],
+        }
+
+
+def check(
+    paths: Sequence[Path],
+    *,
+    quick: bool = False,
+    read: Read = read_plainly,
+    listen: Listener = nobody,
+    go_on: Callable[[], bool] = always,
+) -> CheckOutcome:
+    """Check every bag at or below each path; a path inside a bag stands for that whole bag.
+
+    `read` gives a file's blocks from where they are to be proven. A quick check compares presence, size
+    and time only. Ends early, in order, when `go_on` says so. No problem of a bag or a drive is raised.
+    """
+    search = _Search()
+    bags: list[Verification] = []
+    stopped = False
+    for folder in search.bags(paths):
+        stopped = not go_on()
+        if stopped:
+            break
+        bags.append(_check_bag(folder, quick, read, listen, go_on))
+    return CheckOutcome(
+        quick=quick,
+        bags=tuple(bags),
+        not_there=tuple(search.not_there),
+        without_bag=tuple(search.without_bag),
+        findings=tuple(search.findings),
+        stopped_early=stopped or not all(bag.complete for bag in bags),
+    )
+
+
+class _Search:
+    """Finds the bags of all paths, each bag once, and keeps what stood in the way."""
+
+    def __init__(self) -> None:
+        self.not_there: list[Path] = []
+        self.without_bag: list[Path] = []
+        self.findings: list[Finding] = []
+        self._seen: set[Path] = set()
+
+    def bags(self, paths: Sequence[Path]) -> Iterator[Path]:
+        for path in paths:
+            found = False
+            try:
+                for folder in find_bags(path, self._could_not_look):
+                    found = True
+                    yield from self._if_new(folder)
+            except OSError as error:
+                self._could_not_look(path, error)
+                self.not_there.append(path)
+            else:
+                if not found:
+                    self.without_bag.append(path)
+
+    def _if_new(self, folder: Path) -> Iterator[Path]:
+        real = folder.resolve()
+        if real not in self._seen:
+            self._seen.add(real)
+            yield folder
+
+    def _could_not_look(self, folder: Path, error: OSError) -> None:
+        self.findings.append(Finding(FindingKind.UNREADABLE, error.strerror or str(error), str(folder)))
+
+
+def _check_bag(
+    folder: Path, quick: bool, read: Read, listen: Listener, go_on: Callable[[], bool]
+) -> Verification:
+    what = str(folder)
+    try:
+        bag = read_bag(folder)
+    except NotABag:
+        gone = Finding(FindingKind.UNREADABLE, "it was a bag when it was found, and cannot be read now")
+        return Verification(folder, quick=quick, findings=(gone,))
+    listen(PhaseBegan(Phase.CHECKING, what, 0 if quick else expected_bytes(bag)))
+    if quick:
+        verification = quick_verify(bag)
+    else:
+        verification = verify(bag, read, lambda count: listen(BytesDone(Phase.CHECKING, what, count)), go_on)
+    listen(PhaseEnded(Phase.CHECKING, what))
+    return verification
