@@ -6,7 +6,7 @@ import errno
 import os
 import queue
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -19,8 +19,11 @@ from manifests.bags.paths import shown
 Read = Callable[[Path], Iterator[Block]]
 
 _BLOCK_BYTES = 1 << 20
-# Enough for the reader not to wait for a digest, and little enough that memory stays flat.
-_BLOCKS_AHEAD = 8
+# Enough for the reader not to wait for a digest, and little enough that memory stays flat. Small files
+# go from thread to thread by the hundred: handing over costs more than digesting them.
+_BATCHES_AHEAD = 8
+_BATCH_BYTES = _BLOCK_BYTES
+_BATCH_MESSAGES = 200
 
 # The device is gone, and with it every file that is still to come (not only the one being read).
 _GONE = frozenset((errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESHUTDOWN))
@@ -52,7 +55,8 @@ class _Ended(NamedTuple):
     error: OSError | None
 
 
-_Message = tuple[Job, Block | _Ended] | BaseException | None
+_Message = tuple[Job, Block | _Ended]
+_Batch = list[_Message] | BaseException | None
 
 
 def read_plainly(path: Path) -> Iterator[bytes]:
@@ -63,34 +67,39 @@ def read_plainly(path: Path) -> Iterator[bytes]:
     with open_ordinary(path) as file:
         if hasattr(os, "posix_fadvise"):
             os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_SEQUENTIAL)
-        while block := file.read(_BLOCK_BYTES):
+        ask_for = min(os.fstat(file.fileno()).st_size + 1, _BLOCK_BYTES)
+        while block := file.read(ask_for):
             yield block
 
 
 def digest_files(
     folder: Path, jobs: Iterable[Job], read: Read, progress: Callable[[int], None]
-) -> Iterator[Digested]:
+) -> Generator[Digested, None, None]:
     """Digest files in the order given, below a `folder` that must stay on the device it is on now.
 
     `progress` is told the size of each block once it is digested, in the calling thread. Where the device
     is gone, or another folder stands in its place, the rest is unreadable and nothing more is opened.
     """
-    messages: queue.Queue[_Message] = queue.Queue(_BLOCKS_AHEAD)
-    reader = _Reader(folder, read, messages)
+    batches: queue.Queue[_Batch] = queue.Queue(_BATCHES_AHEAD)
+    reader = _Reader(folder, read, batches)
     threading.Thread(target=reader.run, args=(jobs,), name="reading ahead", daemon=True).start()
     try:
-        yield from _digest(messages, progress)
+        yield from _digest(_messages(batches), progress)
     finally:
         reader.stop()
 
 
-def _digest(messages: queue.Queue[_Message], progress: Callable[[int], None]) -> Iterator[Digested]:
+def _messages(batches: queue.Queue[_Batch]) -> Iterator[_Message]:
+    while (batch := batches.get()) is not None:
+        if isinstance(batch, BaseException):
+            raise batch
+        yield from batch
+
+
+def _digest(messages: Iterator[_Message], progress: Callable[[int], None]) -> Iterator[Digested]:
     states: dict[str, Any] | None = None
     size_bytes = 0
-    while (message := messages.get()) is not None:
-        if isinstance(message, BaseException):
-            raise message
-        job, what = message
+    for job, what in messages:
         states = _new_states(job) if states is None else states
         if isinstance(what, _Ended):
             yield _ended(job, what, size_bytes, states)
@@ -128,10 +137,12 @@ def _difference(expected: Expected, states: dict[str, Any]) -> str:
 class _Reader:
     """The thread that reads ahead."""
 
-    def __init__(self, folder: Path, read: Read, messages: queue.Queue[_Message]) -> None:
+    def __init__(self, folder: Path, read: Read, batches: queue.Queue[_Batch]) -> None:
         self._folder = folder
         self._read = read
-        self._messages = messages
+        self._batches = batches
+        self._batch: list[_Message] = []
+        self._batch_bytes = 0
         self._stopped = threading.Event()
         self._device = self._device_now()
         self._gone: OSError | None = None
@@ -143,16 +154,17 @@ class _Reader:
                 self._read_one(job)
                 if self._stopped.is_set():
                     return
+            self._hand_over()
         except BaseException as error:  # noqa: BLE001 - raised again where it is taken out
-            self._messages.put(error)
+            self._batches.put(error)
         else:
-            self._messages.put(None)
+            self._batches.put(None)
 
     def stop(self) -> None:
-        """End soon, and let go of a block that waits for room. A read that hangs is not waited for."""
+        """End soon, and let go of a batch that waits for room. A read that hangs is not waited for."""
         self._stopped.set()
-        while not self._messages.empty():
-            self._messages.get_nowait()
+        while not self._batches.empty():
+            self._batches.get_nowait()
 
     def _read_one(self, job: Job) -> None:
         error = self._gone or self._replaced()
@@ -160,14 +172,24 @@ class _Reader:
             try:
                 for block in self._read(job.file):
                     # A block is only valid until the next one is asked for, unless it cannot change.
-                    self._messages.put((job, block if isinstance(block, bytes) else bytes(block)))
+                    self._tell(job, block if isinstance(block, bytes) else bytes(block), len(block))
                     if self._stopped.is_set():
                         return
             except OSError as caught:
                 error = caught
         if error is not None and _device_is_gone(error):
             self._gone = error
-        self._messages.put((job, _Ended(error)))
+        self._tell(job, _Ended(error), 0)
+
+    def _tell(self, job: Job, what: Block | _Ended, size_bytes: int) -> None:
+        self._batch.append((job, what))
+        self._batch_bytes += size_bytes
+        if self._batch_bytes >= _BATCH_BYTES or len(self._batch) >= _BATCH_MESSAGES:
+            self._hand_over()
+
+    def _hand_over(self) -> None:
+        self._batches.put(self._batch)
+        self._batch, self._batch_bytes = [], 0
 
     def _replaced(self) -> OSError | None:
         """Tell whether the folder is no longer the one that this began with: a drive can leave silently."""

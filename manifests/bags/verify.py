@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,19 +23,21 @@ class Verification:
     `verified` counts the payload files whose digests were computed and hold, in every manifest;
     `bytes_verified` is their size. A quick check reads nothing and verifies nothing: `agreed` counts
     the payload files that are there, and as large and as old as they should be where that is known.
+    Not `complete`: somebody ended the check before every file was read.
     """
 
     path: Path
-    quick: bool
-    verified: int
-    bytes_verified: int
-    agreed: int
-    findings: tuple[Finding, ...]
+    quick: bool = False
+    verified: int = 0
+    bytes_verified: int = 0
+    agreed: int = 0
+    findings: tuple[Finding, ...] = ()
+    complete: bool = True
 
     @property
     def holds(self) -> bool:
-        """Whether nothing speaks against the bag."""
-        return not self.findings
+        """Whether everything was looked at and nothing speaks against the bag."""
+        return self.complete and not self.findings
 
     def of_kind(self, kind: FindingKind) -> tuple[Finding, ...]:
         """Give the findings of one kind, in their order."""
@@ -80,6 +83,7 @@ class Verification:
             "verified": self.verified,
             "bytes_verified": self.bytes_verified,
             "agreed": self.agreed,
+            "complete": self.complete,
         } | {kind: [finding.path for finding in found] for kind, found in listed.items()}
 
 
@@ -87,16 +91,30 @@ def nothing(count: int) -> None:
     """Report progress to nobody."""
 
 
-def verify(bag: Bag, read: Read = read_plainly, progress: Callable[[int], None] = nothing) -> Verification:
+def always() -> bool:
+    """Go on to the end."""
+    return True
+
+
+def verify(
+    bag: Bag,
+    read: Read = read_plainly,
+    progress: Callable[[int], None] = nothing,
+    go_on: Callable[[], bool] = always,
+) -> Verification:
     """Prove a bag: read each listed file once, digest it as every manifest needs, and compare.
 
     `read` gives a file's blocks; its OSError makes that file unreadable, never changed. `progress` is told
-    of bytes as they are digested. Writes nothing. Raises what `read` raises beside OSError.
+    of bytes as they are digested. Between files, `go_on` may end it. Writes nothing. Raises what `read`
+    raises beside OSError.
     """
     proof = _Proof(bag, take_inventory(bag))
-    for digested in digest_files(bag.path, proof.jobs(), read, progress):
-        proof.take(digested)
-    return proof.verification()
+    with contextlib.closing(digest_files(bag.path, proof.jobs(), read, progress)) as results:
+        for digested in results:
+            proof.take(digested)
+            if not go_on():
+                return proof.verification(complete=False)
+    return proof.verification(complete=True)
 
 
 def expected_bytes(bag: Bag) -> int:
@@ -142,17 +160,16 @@ class _Proof:
     def _say(self, kind: FindingKind, detail: str, path: str) -> None:
         self._inventory.findings.append(Finding(kind, detail, path))
 
-    def verification(self) -> Verification:
+    def verification(self, *, complete: bool) -> Verification:
         """Sum up. The Payload-Oxum is held against a payload of which nothing else is wrong already."""
-        if not self._inventory.findings:
+        if complete and not self._inventory.findings:
             self._inventory.findings += oxum_findings(self._bag, self._bytes_verified, self._verified)
         return Verification(
             path=self._bag.path,
-            quick=False,
             verified=self._verified,
             bytes_verified=self._bytes_verified,
-            agreed=0,
             findings=tuple(self._inventory.findings),
+            complete=complete,
         )
 
 
