@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from manifests.frames.cards import CardValue
+from manifests.frames.keywords import KEYWORDS
+from manifests.frames.moments import beginning_of
+
+
+def _begun(cards, scale="UTC", exposure_s=None):
+    """Give the beginning as ISO text, marked where it is a date alone."""
+    found = {keyword: CardValue(value) for keyword, value in cards.items()}
+    beginning = beginning_of(found, KEYWORDS, scale, exposure_s)
+    if beginning is None:
+        return None
+    assert beginning.utc.tzinfo is UTC
+    return beginning.utc.replace(tzinfo=None).isoformat() + (" date only" if beginning.date_only else "")
+
+
+@pytest.mark.parametrize(
+    ("written", "expected"),
+    [
+        ("2026-03-14T21:05:33", "2026-03-14T21:05:33"),
+        ("2026-03-14T21:05:33.5", "2026-03-14T21:05:33.500000"),
+        ("2026-03-14T21:05:33.1234567", "2026-03-14T21:05:33.123456"),
+        ("2026-03-14T21:05", "2026-03-14T21:05:00"),
+        ("2026-03-14 21:05:33", "2026-03-14T21:05:33"),
+        ("2026-03-14T21:05:33Z", "2026-03-14T21:05:33"),
+        ("2026-03-14T21:05:33,250", "2026-03-14T21:05:33.250000"),
+        ("2026/03/14T21:05:33", "2026-03-14T21:05:33"),
+        ("2026-03-14T21:05:33+01:00", "2026-03-14T20:05:33"),
+        ("2026-03-14T21:05:33-0730", "2026-03-15T04:35:33"),
+        ("2026-12-31T23:59:60", "2027-01-01T00:00:00"),
+        ("2016-12-31T23:59:60.5", "2017-01-01T00:00:00.500000"),
+        ("2026-03-14", "2026-03-14T00:00:00 date only"),
+        ("19/05/94", "1994-05-19T00:00:00 date only"),
+        ("01/02/03", "1903-02-01T00:00:00 date only"),
+    ],
+)
+def test_each_form_of_a_date_is_read(written, expected):
+    assert _begun({"DATE-OBS": written}) == expected
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "",
+        "tonight",
+        "2026-02-30T00:00:00",
+        "2026-13-01",
+        "0000-00-00T00:00:00",
+        "2026-03-14T25:00:00",
+        "2026-03-14T24:00:00",
+        "2026-03-14T21:60:00",
+        "2026-03-14T21:05:61",
+        "2026-03-14T21:05:33+99:00",
+        "32/01/94",
+        "14.03.2026",
+        "٢٠٢٦-03-14",
+        20260314,
+        True,
+        1 + 2j,
+    ],
+)
+def test_a_date_that_is_garbage_is_no_date(written):
+    assert _begun({"DATE-OBS": written}) is None
+
+
+@pytest.mark.parametrize("keyword", ["TIME-OBS", "UT", "UTC", "UTSTART", "UTC-OBS"])
+def test_a_date_alone_takes_its_time_from_a_card_of_its_own(keyword):
+    assert _begun({"DATE-OBS": "2013-07-13", keyword: "00:57:33.5"}) == "2013-07-13T00:57:33.500000"
+    assert _begun({"DATE-OBS": "19/05/94", keyword: "15:41:16"}) == "1994-05-19T15:41:16"
+
+
+def test_a_time_that_is_a_bare_number_is_not_guessed_at():
+    assert _begun({"DATE-OBS": "2013-07-13", "UT": 5253.0}) == "2013-07-13T00:00:00 date only"
+
+
+def test_a_broken_time_card_gives_way_to_the_next():
+    assert _begun({"DATE-OBS": "2013-07-13", "TIME-OBS": "??", "UT": "01:02:03"}) == "2013-07-13T01:02:03"
+
+
+def test_a_time_within_date_obs_is_not_overruled_by_a_card_of_its_own():
+    assert _begun({"DATE-OBS": "2013-07-13T04:00:00", "UT": "01:02:03"}) == "2013-07-13T04:00:00"
+
+
+@pytest.mark.parametrize(
+    ("cards", "expected"),
+    [
+        ({"DATE-BEG": "2026-03-14T21:00:00"}, "2026-03-14T21:00:00"),
+        ({"DATE-AVG": "2026-03-14T21:05:37.5"}, "2026-03-14T21:00:00"),
+        ({"DATE-END": "2026-03-14T21:11:15"}, "2026-03-14T21:00:00"),
+        ({"MJD-OBS": 61113.875}, "2026-03-14T21:00:00"),
+        ({"MJD-BEG": "61113.875"}, "2026-03-14T21:00:00"),
+        ({"MJD-AVG": 61113.875 + 1 / 256}, "2026-03-14T21:00:00"),
+        ({"JD": 2461114.375}, "2026-03-14T21:00:00"),
+        ({"DATE-OBS": "garbage", "MJD-OBS": 61113.875}, "2026-03-14T21:00:00"),
+        ({"DATE-OBS": "2026-03-14", "MJD-OBS": 61113.875}, "2026-03-14T21:00:00"),
+        (
+            {"DATE-OBS": "2026-03-14T21:00:00", "MJD-OBS": 50000.5, "DATE-AVG": "2000-01-01T00:00:00"},
+            "2026-03-14T21:00:00",
+        ),
+        ({"MJD-OBS": 56486.0}, "2013-07-13T00:00:00 date only"),
+        ({"MJD-OBS": 1e300}, None),
+        ({"JD": -1e9}, None),
+        ({"DATE": "2026-03-14T21:00:00"}, None),
+    ],
+)
+def test_other_cards_tell_the_start_where_date_obs_does_not(cards, expected):
+    assert _begun(cards, exposure_s=86400 / 128) == expected  # exact in binary days
+
+
+def test_the_middle_less_half_an_unknown_exposure_is_the_middle():
+    assert _begun({"DATE-AVG": "2026-03-14T21:05:00"}) == "2026-03-14T21:05:00"
+
+
+def test_a_date_alone_of_the_middle_is_not_moved_to_the_day_before():
+    assert _begun({"DATE-AVG": "2026-03-14"}, exposure_s=600) is None
+
+
+def test_the_header_s_time_scale_is_honoured_but_a_named_zone_is_not_a_scale():
+    assert _begun({"DATE-OBS": "2026-03-14T21:05:33"}, scale="TAI") == "2026-03-14T21:04:56"
+    assert _begun({"MJD-OBS": 61113.875}, scale="TAI") == "2026-03-14T20:59:23"
+    assert _begun({"DATE-OBS": "2026-03-14T21:05:33Z"}, scale="TAI") == "2026-03-14T21:05:33"
+    assert _begun({"DATE-OBS": "2026-03-14T21:05:33"}, scale="LOCAL") is None
+
+
+@pytest.mark.parametrize(
+    "written", ["0001-01-01T00:00:00+12:00", "9999-12-31T23:59:60", "0001-01-01T00:00:00"]
+)
+def test_the_ends_of_the_calendar_do_not_crash(written):
+    assert _begun({"DATE-OBS": written, "TIME-OBS": "23:59:60"}, scale="TT") is None
+
+
+_PIECES = st.sampled_from(
+    ["2026", "9999", "0001", "12", "31", "-", "/", ":", "T", " ", "60", "59", "23", ".", "+", "Z"]
+)
+_WILD = st.one_of(
+    st.text(max_size=40), st.lists(_PIECES, max_size=14).map("".join), st.floats(), st.integers()
+)
+
+
+@given(
+    st.dictionaries(st.sampled_from(sorted(KEYWORDS.wanted)), _WILD, max_size=6),
+    st.sampled_from(["UTC", "TAI", "TT", "TCB", "GPS", "LOCAL", "x"]),
+    st.none() | st.floats(allow_nan=False, allow_infinity=False),
+)
+def test_no_cards_raise(cards, scale, exposure_s):
+    _begun(cards, scale, exposure_s)
+
+
+@given(st.datetimes(datetime(1900, 1, 1), datetime(2999, 12, 31)))  # noqa: DTZ001 (hypothesis wants naive bounds)
+def test_any_moment_written_as_iso_is_read_back(moment):
+    assert _begun({"DATE-OBS": moment.isoformat()}) == moment.isoformat()
