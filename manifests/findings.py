@@ -20,6 +20,8 @@ class FindingKind(StrEnum):
     ALTITUDE_WRONG = "altitude does not fit time and site"
     AIRMASS_WRONG = "airmass does not fit time and site"
 
+    NO_LONGITUDE = "no longitude in the configuration"
+
     # What happened to a source while it was carried.
     STILL_GROWING = "still growing"
     CHANGED_WHILE_READ = "changed while it was read"

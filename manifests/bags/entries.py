@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -45,6 +45,10 @@ class Entry:
     read_back: str = ""
     frame: Frame | None = None
     findings: tuple[Finding, ...] = ()
+
+    def at(self, path: str, *findings: Finding) -> Entry:
+        """Give the same file's entry at another path, with further findings."""
+        return replace(self, path=path, findings=(*self.findings, *findings))
 
     def as_json(self) -> dict[str, Any]:
         """Give the entry in the form of its JSON line."""

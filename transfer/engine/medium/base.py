@@ -104,8 +104,11 @@ class PinnedFolder(ABC):
         """Remove a file."""
 
     @abstractmethod
-    def make_folders(self, path: str) -> None:
-        """Make a folder and those above it, where they are not there yet."""
+    def make_folders(self, path: str) -> set[str]:
+        """Make a folder and those above it, where they are not there yet.
+
+        Gives the folders that got a new name and have to be flushed.
+        """
 
     @abstractmethod
     def stat(self, path: str) -> os.stat_result | None:

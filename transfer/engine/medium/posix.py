@@ -32,18 +32,30 @@ class PosixFolder(PinnedFolder):
         return self._root
 
     def _folder(self, path: str) -> int:
-        """Give a descriptor of a folder below, opened part by part and checked to be on this device."""
+        """Give a descriptor of a folder below, walked to part by part, each checked to be on this device."""
         if path in ("", "."):
             return self._root
         if path in self._folders:
             self._folders.move_to_end(path)
             return self._folders[path]
-        above, _, name = path.rpartition("/")
-        opened = os.open(name, _FOLDER_FLAGS, dir_fd=self._folder(above))
+        at = os.dup(self._root)
+        for name in path.split("/"):
+            below = self._step(at, name)
+            os.close(at)
+            at = below
+        self._remember(path, at)
+        return at
+
+    def _step(self, above: int, name: str) -> int:
+        try:
+            opened = os.open(name, _FOLDER_FLAGS, dir_fd=above)
+        except OSError:
+            os.close(above)
+            raise
         if os.fstat(opened).st_dev != self.device:
             os.close(opened)
-            raise OSError(errno.EXDEV, "another file system is mounted here", path)
-        self._remember(path, opened)
+            os.close(above)
+            raise OSError(errno.EXDEV, "another file system is mounted here", name)
         return opened
 
     def _remember(self, path: str, opened: int) -> None:
@@ -79,16 +91,19 @@ class PosixFolder(PinnedFolder):
         folder, name = self._within(path)
         os.unlink(name, dir_fd=folder)
 
-    def make_folders(self, path: str) -> None:
-        if path in ("", ".") or path in self._folders:
-            return
-        above, _, name = path.rpartition("/")
-        self.make_folders(above)
-        try:
-            os.mkdir(name, dir_fd=self._folder(above))
-        except FileExistsError:
-            return
-        self.flush_folders([above])
+    def make_folders(self, path: str) -> set[str]:
+        changed: set[str] = set()
+        if path in self._folders:
+            return changed
+        above = ""
+        for name in path.split("/") if path else ():
+            try:
+                os.mkdir(name, dir_fd=self._folder(above))
+                changed.add(above)
+            except FileExistsError:
+                pass
+            above = f"{above}/{name}" if above else name
+        return changed
 
     def stat(self, path: str) -> os.stat_result | None:
         try:

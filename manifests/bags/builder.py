@@ -1,0 +1,85 @@
+"""A file's bytes, taken once, to all that is known about it: digests, what it is, findings."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from manifests.bags.digests import Block, Digester, Digests
+from manifests.frames.inspection import Inspection, Inspector
+
+_FRAME_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz")
+
+
+def looks_like_a_frame(name: str) -> bool:
+    """Tell by its name whether a file claims to be FITS."""
+    return name.lower().endswith(_FRAME_ENDINGS)
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a file's bytes say.
+
+    `prefixes` gives the SHA-256 of the first so many bytes, for each size asked for that the file
+    reaches: a file whose prefix is the older file has grown from it.
+    """
+
+    size_bytes: int
+    digests: Digests
+    inspection: Inspection
+    prefixes: dict[int, str] = field(default_factory=dict)
+
+
+class ContentBuilder:
+    """Takes a file's bytes in order, each once. `name` is the file's; it may claim to be a frame."""
+
+    def __init__(self, name: str, prefix_sizes: Iterable[int] = ()) -> None:
+        self._digester = Digester()
+        self._inspector = Inspector(expect_fits=looks_like_a_frame(name))
+        self._prefixes = [_Prefix(size) for size in set(prefix_sizes)]
+        self._size_bytes = 0
+
+    def feed(self, block: Block) -> None:
+        """Take the next bytes."""
+        for prefix in self._prefixes:
+            prefix.feed(block)
+        self._digester.update(block)
+        self._inspector.feed(block)
+        self._size_bytes += len(block)
+
+    def finish(self) -> Content:
+        """Give what the bytes say; nothing may be fed after."""
+        digests = self._digester.digests()
+        prefixes = {prefix.size: prefix.sha256() for prefix in self._prefixes if prefix.reached}
+        return Content(self._size_bytes, digests, self._inspector.finish(), prefixes)
+
+
+class _Prefix:
+    """The SHA-256 of the first `size` bytes."""
+
+    def __init__(self, size: int) -> None:
+        self.size = size
+        self._left = size
+        self._digest = hashlib.sha256()
+
+    def feed(self, block: Block) -> None:
+        if self._left:
+            part = memoryview(block)[: self._left]
+            self._digest.update(part)
+            self._left -= len(part)
+
+    @property
+    def reached(self) -> bool:
+        return self._left == 0
+
+    def sha256(self) -> str:
+        return self._digest.hexdigest()
+
+
+def content_of(name: str, blocks: Iterable[Block]) -> Content:
+    """Take a whole file given as its blocks, in order."""
+    builder = ContentBuilder(name)
+    for block in blocks:
+        builder.feed(block)
+    return builder.finish()

@@ -1,0 +1,66 @@
+"""What a bag's entries add up to: files, bytes, frames by type, target and filter, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from manifests.bags.entries import Entry
+from manifests.findings import Finding
+from manifests.frames.frame import Frame, FrameType
+
+
+class Group(NamedTuple):
+    """Frames that are counted together, in the header's own words."""
+
+    frame_type: FrameType | None
+    target: str
+    filter_name: str
+
+
+@dataclass(slots=True)
+class Count:
+    """How many frames, and their exposures added up, in seconds."""
+
+    frames: int = 0
+    exposure_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Summary:
+    """The sums, grown entry by entry. Findings carry `source/original` as their path."""
+
+    files: int = 0
+    size_bytes: int = 0
+    logs: int = 0
+    perhaps_memory: int = 0
+    groups: dict[Group, Count] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+    def add(self, entry: Entry) -> None:
+        """Add one entry."""
+        self.files += 1
+        self.size_bytes += entry.size_bytes
+        self.perhaps_memory += entry.read_back != "medium"
+        where = f"{entry.source}/{entry.original}"
+        self.findings += [Finding(found.kind, found.detail, where) for found in entry.findings]
+        if entry.frame is None:
+            self.logs += 1
+        else:
+            self._add_frame(entry.frame)
+
+    def _add_frame(self, frame: Frame) -> None:
+        light = frame.frame_type is FrameType.LIGHT
+        target = (frame.object_name or "without a name") if light else ""
+        count = self.groups.setdefault(Group(frame.frame_type, target, frame.filter_name or ""), Count())
+        count.frames += 1
+        count.exposure_s += max(frame.exposure_s or 0.0, 0.0)
+
+
+def summarise(entries: Iterable[Entry]) -> Summary:
+    """Add up all entries."""
+    summary = Summary()
+    for entry in entries:
+        summary.add(entry)
+    return summary

@@ -1,0 +1,52 @@
+"""The command `nightferry`: its commands are loaded when they are asked for."""
+
+from __future__ import annotations
+
+import importlib
+
+import click
+
+_COMMANDS = {
+    "setup": "Write a commented nightferry.toml, with what was found on this computer.",
+    "prepare": "Mark a drive as one to send to; measure it; say what it cannot hold.",
+    "plan": "Say what send would carry, whether it fits, how long it takes, what looks wrong.",
+    "send": "Carry the night to the drive and prove every copy.",
+    "check": "Prove every bag found at or below each PATH again.",
+}
+
+
+class _Commands(click.Group):
+    """A group whose commands are imported one by one: the computer at the telescope starts fast."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in _COMMANDS:
+            return None
+        command = getattr(importlib.import_module(f"transfer.cli.{cmd_name}"), "command")  # noqa: B009
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.command(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.version_option(package_name="nightferry")
+def main() -> None:
+    """Bring the night home: every frame and every log to a removable drive, each copy proven.
+
+    \b
+    Exit codes:
+      0  done, and everything is proven
+      1  done, but something is not: it is listed
+      2  the command line or the configuration is wrong
+      3  a drive, an archive or a source folder is not there
+      4  it does not fit
+      5  another run is at work on the same place
+      6  stopped early; what is listed as proven is proven
+    """

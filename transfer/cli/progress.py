@@ -1,0 +1,52 @@
+"""What a run shows while it works: bars on a terminal, nothing where it is piped or asked for JSON."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from types import TracebackType
+from typing import Any, Self
+
+from transfer.events import BytesDone, Event, Phase, PhaseBegan, PhaseEnded
+
+
+class Progress:
+    """Listens to a job and draws its progress on standard error. Used as a context, from any thread."""
+
+    def __init__(self, shown: bool) -> None:
+        self._shown = shown and sys.stderr.isatty()
+        self._bars: dict[tuple[Phase, str], Any] = {}
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for bar in self._bars.values():
+            bar.close()
+
+    def __call__(self, event: Event) -> None:
+        """Take one event."""
+        if not self._shown:
+            return
+        with self._lock:
+            if isinstance(event, PhaseBegan):
+                self._begin(event)
+            elif isinstance(event, BytesDone):
+                self._bars[event.phase, event.what].update(event.count)
+            elif isinstance(event, PhaseEnded):
+                self._bars.pop((event.phase, event.what)).close()
+
+    def _begin(self, event: PhaseBegan) -> None:
+        from tqdm import tqdm
+
+        self._bars[event.phase, event.what] = tqdm(
+            total=event.total_bytes,
+            desc=f"{event.phase.value} {event.what}",
+            unit="B",
+            unit_scale=True,
+            file=sys.stderr,
+            dynamic_ncols=True,
+        )

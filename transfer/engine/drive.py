@@ -1,0 +1,203 @@
+"""A removable drive: its mark, finding it wherever it is mounted, and holding it for one run."""
+
+from __future__ import annotations
+
+import json
+import os
+import tomllib
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from transfer.config import DriveName
+from transfer.engine.limits import FileSystemLimits, limits_of
+from transfer.engine.medium import Medium, PinnedFolder, Volume
+from transfer.errors import Busy, ConfigurationError, NotThere
+
+MARK_NAME = "nightferry-drive.toml"
+_MARK_AT_MOST_BYTES = 64 << 10
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What makes a folder a drive to send to: `id`, `name`, when it was prepared, what it measured.
+
+    Rates are bytes per second, None where they were not measured.
+    """
+
+    id: str
+    name: str
+    prepared: datetime
+    write_bytes_per_s: float | None = None
+    read_bytes_per_s: float | None = None
+
+
+def new_mark(
+    name: str, now: datetime, write_bytes_per_s: float | None, read_bytes_per_s: float | None
+) -> Mark:
+    """Make the mark of a drive prepared now, under an id of its own."""
+    return Mark(str(uuid.uuid4()), name, now, write_bytes_per_s, read_bytes_per_s)
+
+
+def mark_text(mark: Mark) -> str:
+    """Give the mark as the text of its file."""
+    lines = [
+        "# nightferry sends to this drive. It finds the drive by this file: leave it here.",
+        # TOML's basic strings take every escape that JSON writes.
+        f"id = {json.dumps(mark.id)}",
+        f"name = {json.dumps(mark.name, ensure_ascii=False)}",
+        f"prepared = {mark.prepared.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
+    ]
+    if mark.write_bytes_per_s:
+        lines.append(f"write_bytes_per_s = {mark.write_bytes_per_s:.0f}")
+    if mark.read_bytes_per_s:
+        lines.append(f"read_bytes_per_s = {mark.read_bytes_per_s:.0f}")
+    return "\n".join(lines) + "\n"
+
+
+def read_mark(root: Path) -> Mark | None:
+    """Read the mark in a folder; None where there is none, or it cannot be read as one."""
+    try:
+        with (root / MARK_NAME).open("rb") as file:
+            return parse_mark(file.read(_MARK_AT_MOST_BYTES))
+    except OSError:
+        return None
+
+
+def parse_mark(content: bytes) -> Mark | None:
+    """Make a mark of its file's content; None where that is not a mark."""
+    try:
+        table = tomllib.loads(content.decode("utf-8"))
+        prepared = table["prepared"]
+        moment = prepared if isinstance(prepared, datetime) else datetime.fromisoformat(prepared)
+        return Mark(
+            id=str(uuid.UUID(table["id"])),
+            name=str(table["name"]),
+            prepared=moment if moment.tzinfo else moment.replace(tzinfo=UTC),
+            write_bytes_per_s=_rate(table.get("write_bytes_per_s")),
+            read_bytes_per_s=_rate(table.get("read_bytes_per_s")),
+        )
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None
+
+
+def _rate(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and value > 0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class FoundDrive:
+    """A prepared drive and where it is."""
+
+    root: Path
+    mark: Mark
+
+
+def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[FoundDrive], list[DriveName]]:
+    """Find the wanted drives by their marks, wherever they are mounted; give them and those not there.
+
+    With nothing wanted by name, every prepared drive that is mounted is found.
+    """
+    names = list(wanted)
+    roots = [volume.root for volume in medium.volumes()]
+    if not names:
+        return _marked(roots), []
+    found: list[FoundDrive] = []
+    absent: list[DriveName] = []
+    for each in names:
+        places = roots if each.folder is None else [each.folder, *roots]
+        here = [drive for drive in _marked(places) if drive.mark.name == each.name]
+        found += here
+        if not here:
+            absent.append(each)
+    return _once(found), absent
+
+
+def _marked(roots: Iterable[Path]) -> list[FoundDrive]:
+    marks = ((root, read_mark(root)) for root in roots)
+    return _once(FoundDrive(root, mark) for root, mark in marks if mark is not None)
+
+
+def _once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
+    """Leave out a drive that is mounted, or named, twice."""
+    seen: dict[tuple[str, int, int], FoundDrive] = {}
+    for drive in drives:
+        facts = drive.root.stat()
+        seen.setdefault((drive.mark.id, facts.st_dev, facts.st_ino), drive)
+    return list(seen.values())
+
+
+def drive_at(path: Path) -> FoundDrive:
+    """Take the folder a person named as a drive.
+
+    Raises NotThere where it is not there or carries no mark: the classic loss is a stick that did not
+    mount, and a night that fills the system disk instead.
+    """
+    if not path.is_dir():
+        raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
+    mark = read_mark(path)
+    if mark is None:
+        step = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
+        raise NotThere(f"This folder is not a prepared drive (it has no {MARK_NAME})", path, step)
+    return FoundDrive(path.resolve(), mark)
+
+
+class OpenDrive:
+    """A drive held for one run: its root pinned, its lock taken.
+
+    Used as a context; everything written to it goes through `folder`.
+    """
+
+    def __init__(self, found: FoundDrive, medium: Medium) -> None:
+        self.root, self.mark = found.root, found.mark
+        self._lock = _locked(found, medium)
+        try:
+            self.folder: PinnedFolder = medium.pin(found.root)
+            self.volume: Volume = medium.volume_of(found.root)
+        except OSError as error:
+            os.close(self._lock)
+            raise NotThere(f"The drive cannot be opened ({error.strerror})", found.root) from error
+        self.limits: FileSystemLimits | None = limits_of(self.volume.file_system)
+        try:
+            _same_drive(self.folder, found)
+        except (OSError, NotThere):
+            self.close()
+            raise
+
+    @property
+    def name(self) -> str:
+        """The name the drive was prepared with."""
+        return self.mark.name
+
+    def close(self) -> None:
+        """Let go of the drive."""
+        self.folder.close()
+        os.close(self._lock)
+
+
+def _locked(found: FoundDrive, medium: Medium) -> int:
+    try:
+        lock = medium.lock(found.root / MARK_NAME)
+    except OSError as error:
+        raise NotThere(f"The drive cannot be opened ({error.strerror})", found.root) from error
+    if lock is None:
+        raise Busy("Another run is at work on this drive", found.root, "Wait for it to end, then try again.")
+    return lock
+
+
+def _same_drive(folder: PinnedFolder, found: FoundDrive) -> None:
+    """Make sure that what was pinned is what was found: a stick can leave between the two."""
+    with os.fdopen(folder.open_file(MARK_NAME), "rb") as file:
+        mark = parse_mark(file.read(_MARK_AT_MOST_BYTES))
+    if mark is None or mark.id != found.mark.id:
+        raise NotThere("The drive left while it was being opened", found.root, "Plug it in and try again.")
+
+
+def check_name(name: str) -> str:
+    """Give a drive's name as it will be kept. Raises ConfigurationError where it is empty or unprintable."""
+    kept = " ".join(name.split())
+    if not kept or not kept.isprintable() or len(kept) > 80:
+        raise ConfigurationError(f"A drive's name has 1 to 80 printable characters, not {name!r}")
+    return kept

@@ -1,0 +1,317 @@
+"""One drive's side of the copy: blocks come in, whole and flushed files come out.
+
+Two threads: one writes, one flushes the batch before while the next is written, so that the device
+never idles. A flush after every file is what separates a naive copy from the device's own speed.
+
+On file systems in user space a write of one file that was lost can come out as an error of another
+file's flush, after which the first file's flush succeeds. So an error voids every file since the last
+good barrier, those written meanwhile included (Rebello et al., USENIX ATC 2020, for the kernel's part).
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from datetime import date
+
+from manifests.bags.builder import Content
+from manifests.bags.entries import Entry
+from manifests.findings import Finding, FindingKind
+from transfer.engine.medium import drive_has_left
+from transfer.engine.medium.base import write_all
+from transfer.engine.open_bag import Arrival, Known, OpenBag
+from transfer.engine.reading import SourceRead
+from transfer.engine.sources import SourceFile
+from transfer.errors import DoesNotFit, DriveFailed, NightferryError
+
+BATCH_BYTES = 512 << 20
+BATCH_FILES = 200
+_QUEUED_BLOCKS = 16
+_FAILURES_ENDURED = 3
+
+# This drive cannot hold this file; the others are not concerned.
+_REFUSALS = frozenset({errno.EFBIG, errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EOVERFLOW})
+FULL = frozenset({errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC})
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One file to carry to one drive: `path` is its place in the bag, `older` what the bag has of it."""
+
+    file: SourceFile
+    night: date
+    path: str
+    older: Known | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    read: SourceRead
+    content: Future[Content]
+
+
+class _Drop:
+    """The source could not be read to its end."""
+
+
+class _Close:
+    """No more files."""
+
+
+_Item = Task | bytes | _End | type[_Drop | _Close]
+
+
+@dataclass(slots=True)
+class _Written:
+    task: Task
+    part: str
+    descriptor: int
+    end: _End
+
+
+@dataclass(slots=True)
+class _Batch:
+    failures_before: int
+    files: list[_Written] = field(default_factory=list)
+    size_bytes: int = 0
+
+
+class Lane:
+    """Writes to one bag. Every method may be called from the reader's thread; none of them raises.
+
+    After `finish`, `voided` holds the tasks to be carried again, `refused` those the drive cannot
+    hold, and `failure` what ended the lane before its time.
+    """
+
+    def __init__(self, bag: OpenBag, on_bytes: Callable[[int], None]) -> None:
+        self.bag = bag
+        self.voided: list[Task] = []
+        self.refused: list[tuple[Task, Finding]] = []
+        self.failure: NightferryError | None = None
+        self._on_bytes = on_bytes
+        self._inbox: queue.Queue[_Item] = queue.Queue(_QUEUED_BLOCKS)
+        self._batches: queue.Queue[_Batch | None] = queue.Queue(1)
+        self._failures = 0
+        self._count = 0
+        self._task: Task | None = None
+        self._descriptor = -1
+        self._size = 0
+        self._skipping = False
+        self._batch = _Batch(0)
+        self._writer = threading.Thread(target=self._write_all, name="writer", daemon=True)
+        self._flusher = threading.Thread(target=self._flush_all, name="flusher", daemon=True)
+        self._writer.start()
+        self._flusher.start()
+
+    # The reader's side
+
+    def begin(self, task: Task) -> None:
+        """Begin a file."""
+        self._inbox.put(task)
+
+    def write(self, block: bytes) -> None:
+        """Add the file's next bytes."""
+        self._inbox.put(block)
+
+    def end(self, read: SourceRead, content: Future[Content]) -> None:
+        """End the file."""
+        self._inbox.put(_End(read, content))
+
+    def drop(self) -> None:
+        """Forget the file: its source could not be read."""
+        self._inbox.put(_Drop)
+
+    def finish(self) -> None:
+        """Wait until everything is flushed and named."""
+        self._inbox.put(_Close)
+        self._writer.join()
+        self._flusher.join()
+
+    # The writer's side
+
+    def _write_all(self) -> None:
+        while (item := self._inbox.get()) is not _Close:
+            if self.failure is None:
+                self._guard(self._take, item)
+            elif isinstance(item, Task):
+                self.voided.append(item)
+        self._guard(self._abandon)
+        self._seal()
+        self._batches.put(None)
+
+    def _take(self, item: object) -> None:
+        if isinstance(item, Task):
+            self._open(item)
+        elif self._skipping:
+            return
+        elif isinstance(item, bytes):
+            write_all(self._descriptor, item)
+            self._size += len(item)
+            self._on_bytes(len(item))
+        elif isinstance(item, _End):
+            self._close_whole(item)
+        else:
+            self._abandon()
+
+    def _open(self, task: Task) -> None:
+        self._task, self._size, self._skipping = task, 0, False
+        self._count += 1
+        self._descriptor = self.bag.folder.create_file(self._part())
+
+    def _part(self) -> str:
+        return f"{self.bag.incoming}/{self._count}.part"
+
+    def _close_whole(self, end: _End) -> None:
+        """Count the file against its size and hand it to the batch."""
+        if not self._size == end.read.size_bytes == os.fstat(self._descriptor).st_size:
+            raise OSError(errno.EIO, "the copy has another size than its source", self._part())
+        self.bag.folder.set_modified(self._descriptor, end.read.modified_ns)
+        assert self._task is not None
+        self._batch.files.append(_Written(self._task, self._part(), self._descriptor, end))
+        self._batch.size_bytes += self._size
+        self._task, self._descriptor = None, -1
+        if self._batch.size_bytes >= BATCH_BYTES or len(self._batch.files) >= BATCH_FILES:
+            self._seal()
+
+    def _seal(self) -> None:
+        if self._batch.files:
+            self._batches.put(self._batch)
+        self._batch = _Batch(self._failures)
+
+    def _abandon(self) -> None:
+        """Remove a file that was begun and will not be ended."""
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+            self._descriptor = -1
+            self._task = None
+            self.bag.folder.remove(self._part())
+
+    def _guard(self, act: Callable[..., None], *items: object) -> None:
+        """Do one act of writing; an error ends the file, or all since the last barrier, or the lane."""
+        try:
+            act(*items)
+        except OSError as error:
+            self._skipping = True
+            if self._task is not None:
+                self._leave(self._task, error)
+            self._judge(error, whole_batch=error.errno not in _REFUSALS)
+            self._seal()
+
+    def _leave(self, task: Task, error: OSError) -> None:
+        if error.errno in _REFUSALS:
+            self.refused.append((task, _refusal(error)))
+        else:
+            self.voided.append(task)
+        try:
+            self._abandon()
+        except OSError:
+            # The part is ours and no list knows it: the next run removes it.
+            self._task, self._descriptor = None, -1
+
+    def _judge(self, error: OSError, whole_batch: bool) -> None:
+        if error.errno in FULL:
+            self.failure = self._failed(
+                DoesNotFit, "The drive is full", "Make room, or send to another drive."
+            )
+        elif drive_has_left(error):
+            step = "Plug it in again, then send again: what was proven is kept, the rest is carried."
+            self.failure = self._failed(DriveFailed, f"The drive left ({error.strerror})", step)
+        elif whole_batch:
+            self._failures += 1
+            if self._failures > _FAILURES_ENDURED:
+                step = "Send to another drive, and don't trust this one."
+                self.failure = self._failed(DriveFailed, f"Writing keeps failing ({error.strerror})", step)
+
+    def _failed(self, kind: type[NightferryError], happened: str, step: str) -> NightferryError:
+        return kind(happened, self.bag.folder.path, step)
+
+    # The flusher's side
+
+    def _flush_all(self) -> None:
+        while (batch := self._batches.get()) is not None:
+            try:
+                self._settle_unless_void(batch)
+            except NightferryError as error:
+                self._void(batch)
+                self.failure = error
+            except OSError as error:
+                self._void(batch)
+                self._judge(error, whole_batch=True)
+            finally:
+                _close(batch)
+
+    def _settle_unless_void(self, batch: _Batch) -> None:
+        """Settle a batch, unless a write or a flush has failed since its first file was begun."""
+        if batch.failures_before == self._failures:
+            self._settle(batch)
+        else:
+            self._void(batch)
+
+    def _void(self, batch: _Batch) -> None:
+        self.voided += [written.task for written in batch.files]
+
+    def _settle(self, batch: _Batch) -> None:
+        self.bag.folder.flush_files([written.descriptor for written in batch.files])
+        arrivals = []
+        for written in batch.files:
+            arrival = self._arrival(written)
+            if arrival is None:
+                self.bag.folder.remove(written.part)
+            else:
+                arrivals.append(arrival)
+        _close(batch)
+        self.bag.take(arrivals)
+
+    def _arrival(self, written: _Written) -> Arrival | None:
+        """Decide the place of a whole file; None where the bag has its content already."""
+        content, task = written.end.content.result(), written.task
+        entry = _entry(written, content)
+        if task.older is None:
+            return Arrival(written.part, entry, replaces=False)
+        if content.digests.sha256 == task.older.sha256:
+            self.bag.refresh(entry, task.older)
+            return None
+        if content.prefixes.get(task.older.size_bytes) == task.older.sha256:
+            return Arrival(written.part, entry, replaces=True)
+        return self._beside(written.part, entry)
+
+    def _beside(self, part: str, entry: Entry) -> Arrival:
+        path = self.bag.claim(entry.path)
+        finding = Finding(FindingKind.KEPT_BOTH, f"the other is {entry.path}")
+        return Arrival(part, entry.at(path, finding), replaces=False)
+
+
+def _entry(written: _Written, content: Content) -> Entry:
+    task, read = written.task, written.end.read
+    return Entry(
+        path=task.path,
+        size_bytes=content.size_bytes,
+        digests=content.digests,
+        modified_ns=read.modified_ns,
+        created_ns=read.created_ns,
+        source=task.file.source,
+        original=task.file.path,
+        night=task.night,
+        growing=read.growing,
+        frame=content.inspection.frame,
+        findings=(*task.findings, *read.findings, *content.inspection.findings),
+    )
+
+
+def _refusal(error: OSError) -> Finding:
+    if error.errno == errno.EFBIG:
+        return Finding(FindingKind.TOO_LARGE, "the drive refused it while it was written")
+    return Finding(FindingKind.NOT_PROVEN, f"the drive refuses it ({error.strerror})")
+
+
+def _close(batch: _Batch) -> None:
+    for written in batch.files:
+        if written.descriptor >= 0:
+            os.close(written.descriptor)
+            written.descriptor = -1

@@ -1,0 +1,96 @@
+"""One source, opened read-only and read once, as it was when it was opened."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from manifests.findings import Finding, FindingKind
+from transfer.engine.medium import Medium
+from transfer.engine.medium.base import BLOCK_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class SourceRead:
+    """What the file system said of a source that was read to its end.
+
+    Times are nanoseconds since 1970, from before the read: a source that changes meanwhile is seen to
+    have changed by the next run. `growing` asks the next run to read it again whatever they say.
+    """
+
+    size_bytes: int
+    modified_ns: int
+    created_ns: int | None
+    growing: bool
+    findings: tuple[Finding, ...]
+
+
+class OpenSource:
+    """A source held open for one read. Raises OSError where it cannot be opened or read."""
+
+    def __init__(self, medium: Medium, path: str) -> None:
+        self._medium = medium
+        self._path = path
+        self._descriptor = medium.open_source(path)
+        self._before = os.fstat(self._descriptor)
+
+    def blocks(self) -> Iterator[bytes]:
+        """Read as many bytes as the file had when it was opened, in order.
+
+        What is appended meanwhile belongs to the next run. An end that comes before the size is a
+        failed read in disguise (facts of user-space file systems), unless the file was cut.
+        """
+        left = self._before.st_size
+        while left:
+            block = os.read(self._descriptor, min(left, BLOCK_BYTES))
+            if not block:
+                self._explain_the_end(self._before.st_size - left)
+                return
+            left -= len(block)
+            yield block
+
+    def _explain_the_end(self, count: int) -> None:
+        if os.fstat(self._descriptor).st_size > count:
+            raise OSError(errno.EIO, "the file ended before its size was reached", self._path)
+
+    def end(self, count: int) -> SourceRead:
+        """Say what the read of `count` bytes gave. Raises OSError."""
+        after = os.fstat(self._descriptor)
+        written = self._medium.is_being_written(self._descriptor)
+        finding = self._what_changed(after, bool(written))
+        return SourceRead(
+            size_bytes=count,
+            modified_ns=self._before.st_mtime_ns,
+            created_ns=created_ns(self._before),
+            growing=finding is not None,
+            findings=() if finding is None else (finding,),
+        )
+
+    def _what_changed(self, after: os.stat_result, written: bool) -> Finding | None:
+        if after.st_size < self._before.st_size:
+            return Finding(FindingKind.CHANGED_WHILE_READ, "it became shorter")
+        if after.st_size > self._before.st_size:
+            return Finding(FindingKind.STILL_GROWING, "it grew while it was read")
+        if after.st_mtime_ns != self._before.st_mtime_ns:
+            return Finding(FindingKind.CHANGED_WHILE_READ, "it was written to")
+        if written:
+            return Finding(FindingKind.STILL_GROWING, "its program still has it open")
+        return None
+
+    def close(self) -> None:
+        """Let go of the source."""
+        os.close(self._descriptor)
+
+
+def created_ns(facts: os.stat_result) -> int | None:
+    """Give a file's creation time in nanoseconds, where the system keeps one."""
+    born: int | None = getattr(facts, "st_birthtime_ns", None)
+    if born is not None:
+        return born
+    if sys.platform == "win32":
+        return facts.st_ctime_ns  # its meaning on Windows before Python 3.12
+    seconds: float | None = getattr(facts, "st_birthtime", None)
+    return None if seconds is None else int(seconds * 1_000_000_000)

@@ -1,0 +1,132 @@
+"""How a run of `send` stands, told from its nights: the outcome, its exit code, and its one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+import humanize
+
+from manifests.findings import Finding, FindingKind
+from transfer.engine.medium import ReadBack
+from transfer.errors import ExitCode, NightferryError
+from transfer.jobs.night_run import DriveNight
+from transfer.jobs.outcome import NightOutcome, SendOutcome
+from transfer.stop import Stop
+
+_NOT_CARRIED = frozenset(
+    {
+        FindingKind.NOT_PROVEN,
+        FindingKind.TOO_LARGE,
+        FindingKind.VANISHED,
+        FindingKind.LOCKED,
+        FindingKind.UNREADABLE,
+    }
+)
+
+
+def night_outcome(night: DriveNight) -> NightOutcome:
+    """Say how one night stands on one drive."""
+    plan, bag = night.plan, night.plan.bag
+    findings = (*plan.refused, *night.findings)
+    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
+    done = night.summary is not None or plan.nothing_to_do
+    whole = done and not unproven
+    return NightOutcome(
+        night=plan.night,
+        drive=night.drive.name,
+        files=plan.files,
+        size_bytes=plan.size_bytes,
+        proven=max(plan.files - unproven, 0) if done else plan.there,
+        proven_bytes=plan.size_bytes if whole else plan.there_bytes + (bag.proven_bytes if done else 0),
+        carried=bag.proven_count if done else 0,
+        carried_bytes=bag.proven_bytes if done else 0,
+        read_back=_weakest(plan.there_from_medium, bag.all_from_medium),
+        summary=night.summary,
+        findings=findings,
+    )
+
+
+def _weakest(*from_medium: bool) -> ReadBack:
+    return ReadBack.MEDIUM if all(from_medium) else ReadBack.PERHAPS_MEMORY
+
+
+def ending(
+    began: datetime, ended: datetime, stop: Stop, nights: Sequence[DriveNight], noticed: Sequence[Finding]
+) -> SendOutcome:
+    """Say how the run stands, whether or not it came to its end. `noticed` is what the sources gave."""
+    outcomes = tuple(night_outcome(night) for night in nights)
+    unproven = sum(each.files - each.proven for each in outcomes)
+    unproven += sum(found.kind is FindingKind.UNREADABLE for found in noticed)
+    code = _exit_code(stop, nights, unproven)
+    return SendOutcome(
+        exit_code=code,
+        message=_message(code, stop, nights, outcomes),
+        began=began,
+        ended=ended,
+        nights=outcomes,
+        findings=tuple(noticed),
+        next_step=_next_step(code, nights),
+    )
+
+
+def failed(error: NightferryError, began: datetime, ended: datetime) -> SendOutcome:
+    """Give the outcome of a run that ended before anything was written."""
+    where = f"{error.path}: " if error.path else ""
+    return SendOutcome(error.exit_code, f"{where}{error.happened}.", began, ended, next_step=error.next_step)
+
+
+def _exit_code(stop: Stop, nights: Sequence[DriveNight], unproven: int) -> ExitCode:
+    failure = _first(night.failure for night in nights)
+    if nights and not unproven and failure is None:
+        return ExitCode.PROVEN
+    if failure is not None:
+        return failure.exit_code
+    if stop.why or any(night.stopped for night in nights):
+        return ExitCode.STOPPED_EARLY
+    full = _first(night.full for night in nights)
+    return ExitCode.SOMETHING_UNPROVEN if full is None else full.exit_code
+
+
+def _first(errors: Iterable[NightferryError | None]) -> NightferryError | None:
+    return next((error for error in errors if error is not None), None)
+
+
+def _next_step(code: ExitCode, nights: Sequence[DriveNight]) -> str:
+    error = _first(night.failure or night.full for night in nights)
+    if error is not None:
+        return error.next_step
+    if code is ExitCode.PROVEN:
+        return "The drive may be pulled, and the computer switched off."
+    if not nights:
+        return "Look at the sources with: nightferry plan"
+    return "Send again: what is proven stays proven, and the rest is carried."
+
+
+def _message(
+    code: ExitCode, stop: Stop, nights: Sequence[DriveNight], outcomes: Sequence[NightOutcome]
+) -> str:
+    if not outcomes:
+        return f"Ended early: {stop.why}." if stop.why else "No file was found in any source."
+    proven = sum(each.proven for each in outcomes)
+    size = humanize.naturalsize(sum(each.proven_bytes for each in outcomes))
+    drives = " and ".join(dict.fromkeys(repr(each.drive) for each in outcomes))
+    if code is ExitCode.PROVEN:
+        return _all_proven(outcomes, f"{proven} files ({size})", drives)
+    unproven = sum(each.files for each in outcomes) - proven
+    return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{_reason(stop, nights)}"
+
+
+def _reason(stop: Stop, nights: Sequence[DriveNight]) -> str:
+    error = _first(night.failure or night.full for night in nights)
+    if error is not None:
+        return f" {error.happened}."
+    return f" Ended early: {stop.why}." if stop.why else ""
+
+
+def _all_proven(outcomes: Sequence[NightOutcome], what: str, drives: str) -> str:
+    if not any(each.carried for each in outcomes):
+        return f"Nothing new to send: all {what} were proven on {drives} before."
+    if all(each.read_back is ReadBack.MEDIUM for each in outcomes):
+        return f"All {what} are on {drives}, read back from the medium and equal."
+    return f"All {what} are on {drives}, compared, but perhaps from memory."

@@ -1,0 +1,185 @@
+"""What a night still needs on one drive: compared with what its bag there has, and with what it can hold."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from manifests.bags.paths import PAYLOAD
+from manifests.bags.stored_names import portable_path
+from manifests.findings import Finding, FindingKind
+from transfer.engine.drive import OpenDrive
+from transfer.engine.durable import parent
+from transfer.engine.journal import Journal
+from transfer.engine.lane import Task
+from transfer.engine.limits import FileSystemLimits, cannot_hold
+from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.open_bag import Known, OpenBag, Origin
+from transfer.engine.sources import SourceFile
+from transfer.records import Records
+
+# What a bag says of a file (a line in each of three lists, and in the journal), as common experience
+# has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.
+_LINES_BYTES = 1 << 10
+_CLUSTER_BYTES = 128 << 10
+_RESERVE_BYTES = 4 << 20
+
+
+@dataclass(slots=True)
+class NightPlan:
+    """One night on one drive: what is to be carried, what waits to be read back, what cannot go."""
+
+    night: date
+    bag: OpenBag
+    tasks: list[Task] = field(default_factory=list)
+    waiting: int = 0
+    waiting_bytes: int = 0
+    there: int = 0
+    there_bytes: int = 0
+    there_from_medium: bool = True
+    refused: list[Finding] = field(default_factory=list)
+
+    @property
+    def files(self) -> int:
+        """How many files of the night belong on the drive."""
+        return len(self.tasks) + self.waiting + self.there + len(self.refused)
+
+    @property
+    def size_bytes(self) -> int:
+        """How many bytes those that the drive can hold have."""
+        return self.task_bytes + self.waiting_bytes + self.there_bytes
+
+    @property
+    def task_bytes(self) -> int:
+        """How many bytes are to be carried."""
+        return sum(task.file.size_bytes for task in self.tasks)
+
+    @property
+    def nothing_to_do(self) -> bool:
+        """Whether all of the night is on the drive and proven."""
+        return not self.tasks and not self.bag.unfinished
+
+    def leave_out(self) -> None:
+        """Take all that is to be carried out of the plan, and list it as not carried."""
+        for task in self.tasks:
+            where = f"{task.file.source}/{task.file.path}"
+            self.refused.append(Finding(FindingKind.NOT_PROVEN, "the night does not fit on the drive", where))
+        self.tasks = []
+
+    def list_bytes(self) -> int:
+        """Give the space that the bag's lists may take."""
+        return (len(self.bag.known) + self.files) * _LINES_BYTES + (64 << 10)
+
+    def needed_bytes(self) -> int:
+        """Give the space that what is to be carried may take, names and lists included."""
+        each = 2 * _LINES_BYTES + _CLUSTER_BYTES // 2
+        return self.task_bytes + len(self.tasks) * each + _RESERVE_BYTES if self.tasks else 0
+
+
+def unfinished_nights(folder: PinnedFolder) -> frozenset[date]:
+    """Give the nights on a drive that an earlier run did not bring to their end. Raises OSError."""
+    nights = (_as_night(name) for name, is_folder in folder.names("") if is_folder)
+    return frozenset(n for n in nights if n is not None and Journal(folder, n.isoformat()).exists)
+
+
+def _as_night(name: str) -> date | None:
+    try:
+        night = date.fromisoformat(name)
+    except ValueError:
+        return None
+    return night if night.isoformat() == name else None
+
+
+def open_bag(drive: OpenDrive, night: date, records: Records) -> OpenBag:
+    """Open a night's bag on a drive, its list taken from memory where that is of the same bag."""
+    info = {
+        "External-Identifier": f"{night.isoformat()} {drive.mark.id}",
+        "Internal-Sender-Identifier": night.isoformat(),
+        "Internal-Sender-Description": f"Frames and logs of the night that began on {night.isoformat()}",
+    }
+    bag = OpenBag(drive.folder, night.isoformat(), info)
+    fingerprint = bag.fingerprint()
+    if fingerprint is None:
+        return bag
+    remembered = records.bag(drive.mark.id, night, fingerprint)
+    if remembered is not None:
+        bag.known = remembered
+    else:
+        memory = records.remember_bag(drive.mark.id, night)
+        bag.load(memory.add)
+        memory.keep(fingerprint)
+    return bag
+
+
+def plan_night(
+    bag: OpenBag, night: date, files: Iterable[SourceFile], limits: FileSystemLimits | None
+) -> NightPlan:
+    """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError."""
+    plan = NightPlan(night, bag)
+    waiting = bag.left_whole()
+    present = _Present(bag)
+    for file in sorted(files):
+        _plan_file(plan, file, waiting, present, limits)
+    superseded = {task.path for task in plan.tasks if task.older is not None}
+    sizes = [left.size_bytes for left in waiting.values() if left.path not in superseded]
+    plan.waiting, plan.waiting_bytes = len(sizes), sum(sizes)
+    return plan
+
+
+def _plan_file(
+    plan: NightPlan,
+    file: SourceFile,
+    waiting: Mapping[Origin, Known],
+    present: _Present,
+    limits: FileSystemLimits | None,
+) -> None:
+    origin = (file.source, file.path)
+    left, known = waiting.get(origin), plan.bag.known.get(origin)
+    if left is not None and _same(file, left):
+        return
+    if known is not None and _same(file, known) and known.path in present:
+        plan.there += 1
+        plan.there_bytes += file.size_bytes
+        plan.there_from_medium = plan.there_from_medium and known.read_back == ReadBack.MEDIUM
+    elif known is not None and known.path not in present:
+        plan.tasks.append(Task(file, plan.night, known.path))
+    elif left is not None or known is not None:
+        older = left or known
+        assert older is not None
+        plan.tasks.append(Task(file, plan.night, older.path, older))
+    else:
+        _plan_new(plan, file, limits)
+
+
+def _same(file: SourceFile, known: Known) -> bool:
+    """Tell whether a source is as it was: by size and time, which is common practice, not proof."""
+    return not known.growing and (known.size_bytes, known.modified_ns) == (file.size_bytes, file.modified_ns)
+
+
+def _plan_new(plan: NightPlan, file: SourceFile, limits: FileSystemLimits | None) -> None:
+    wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
+    reason = None if limits is None else cannot_hold(limits, f"{plan.bag.path}/{wanted}", file.size_bytes)
+    if reason is not None:
+        plan.refused.append(Finding(FindingKind.TOO_LARGE, reason, f"{file.source}/{file.path}"))
+        return
+    path = plan.bag.claim(wanted)
+    findings: tuple[Finding, ...] = ()
+    if path != f"{PAYLOAD}/{file.source}/{file.path}":
+        findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
+    plan.tasks.append(Task(file, plan.night, path, findings=findings))
+
+
+class _Present:
+    """The names that are in the bag's folders, listed once a folder: far cheaper than a look at each."""
+
+    def __init__(self, bag: OpenBag) -> None:
+        self._bag = bag
+        self._folders: dict[str, set[str]] = {}
+
+    def __contains__(self, path: str) -> bool:
+        folder, name = parent(path), path.rpartition("/")[2]
+        if folder not in self._folders:
+            listed = self._bag.folder.names(f"{self._bag.path}/{folder}")
+            self._folders[folder] = {name for name, is_folder in listed if not is_folder}
+        return name in self._folders[folder]

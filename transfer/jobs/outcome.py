@@ -1,0 +1,115 @@
+"""What `send` did: plain facts that the screen, the receipt and `--json` all tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+from manifests.bags.summary import Summary
+from manifests.findings import Finding
+from transfer.engine.medium import ReadBack
+from transfer.errors import ExitCode
+
+
+@dataclass(frozen=True, slots=True)
+class NightOutcome:
+    """One night on one drive: how many files belong there, how many of them are proven.
+
+    `carried` and `carried_bytes` are this run's own. `read_back` is the weakest that any proof of the
+    night rests on. `summary` is there where this run wrote the bag's lists.
+    """
+
+    night: date
+    drive: str
+    files: int
+    size_bytes: int
+    proven: int
+    proven_bytes: int
+    carried: int
+    carried_bytes: int
+    read_back: ReadBack
+    summary: Summary | None = None
+    findings: tuple[Finding, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the night as `--json` prints it."""
+        return {
+            "night": self.night.isoformat(),
+            "drive": self.drive,
+            "files": self.files,
+            "bytes": self.size_bytes,
+            "proven": self.proven,
+            "read_back": self.read_back.value,
+            "carried": self.carried,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class SendOutcome:
+    """What one run of `send` did, on all drives.
+
+    `began` and `ended` are aware. `left_behind` are nights on this computer that the run did not ask
+    for and that are not whole on the drives; `absent` the names of drives that are not there.
+    """
+
+    exit_code: ExitCode
+    message: str
+    began: datetime
+    ended: datetime
+    nights: tuple[NightOutcome, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    absent: tuple[str, ...] = ()
+    left_behind: tuple[date, ...] = ()
+    next_step: str = ""
+    roots: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def safe_to_pull(self) -> bool:
+        """Whether the drives may be pulled with everything of these nights on them."""
+        return self.exit_code is ExitCode.PROVEN
+
+    @property
+    def from_medium(self) -> bool:
+        """Whether every proof is a read of the medium, as far as the system can tell."""
+        return all(night.read_back is ReadBack.MEDIUM for night in self.nights)
+
+    @property
+    def files_proven(self) -> int:
+        """How many files are proven, each drive's counted."""
+        return sum(night.proven for night in self.nights)
+
+    @property
+    def files_unproven(self) -> int:
+        """How many files are not, each drive's counted."""
+        return sum(night.files - night.proven for night in self.nights)
+
+    @property
+    def bytes_proven(self) -> int:
+        """How many bytes are proven, each drive's counted."""
+        return sum(night.proven_bytes for night in self.nights)
+
+    def all_findings(self) -> list[Finding]:
+        """Give every finding once: of the sources, of the run, and in the entries."""
+        found = list(self.findings)
+        for night in self.nights:
+            found += night.findings
+            if night.summary is not None:
+                found += night.summary.findings
+        return list(dict.fromkeys(found))
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the outcome as `--json` prints it."""
+        return {
+            "command": "send",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "nights": [night.as_json() for night in self.nights],
+            "files_proven": self.files_proven,
+            "files_unproven": self.files_unproven,
+            "bytes_proven": self.bytes_proven,
+            "safe_to_pull": self.safe_to_pull,
+            "drives_absent": list(self.absent),
+            "nights_left_behind": [night.isoformat() for night in self.left_behind],
+            "findings": [finding.as_json() for finding in self.all_findings()],
+        }

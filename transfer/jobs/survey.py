@@ -1,0 +1,150 @@
+"""The configured folders as they are now: every file, and the night it belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+from manifests.bags.builder import looks_like_a_frame
+from manifests.findings import Finding, FindingKind
+from manifests.frames.inspection import look_at_header
+from manifests.frames.nights import frame_night, night_of_ns
+from transfer.config import Config, Source, SourceKind
+from transfer.engine.sources import SourceFile, walk
+from transfer.records import Records
+
+_DEGREES_PER_HOUR = 15
+
+
+@dataclass(slots=True)
+class Survey:
+    """All files below the sources by night, and what was noticed on the way.
+
+    `newest_frame_night` is None where there is no frame. Findings carry `source/path`.
+    """
+
+    longitude_deg: float
+    nights: dict[date, list[SourceFile]] = field(default_factory=dict)
+    newest_frame_night: date | None = None
+    findings: list[Finding] = field(default_factory=list)
+    folders: dict[str, Path] = field(default_factory=dict)
+
+    def add(self, file: SourceFile, night: date) -> None:
+        """Add a file to its night."""
+        self.nights.setdefault(night, []).append(file)
+
+    def path_of(self, file: SourceFile) -> str:
+        """Give where a file is on this computer."""
+        return f"{self.folders[file.source]}/{file.path}"
+
+
+def survey(config: Config, records: Records, now: datetime | None = None) -> Survey:
+    """Walk every source and date every file.
+
+    The header of a frame that was not met before is read, no more of it than that. Raises NotThere
+    where a source folder is not there.
+    """
+    longitude_deg, guessed = longitude_of(config, now or datetime.now(UTC))
+    result = Survey(longitude_deg)
+    if guessed is not None:
+        result.findings.append(guessed)
+    seen = records.nights(longitude_deg)
+    frames: dict[str, dict[str, list[Any]]] = {}
+    for source in config.sources:
+        result.folders[source.name] = source.folder
+        nights = _FrameNights(source, longitude_deg, seen.get(source.name, {}))
+        _add_source(result, source, nights)
+        frames[source.name] = nights.rows
+    if frames != seen:
+        records.keep_nights(longitude_deg, frames)
+    return result
+
+
+def longitude_of(config: Config, now: datetime) -> tuple[float, Finding | None]:
+    """Give the site's longitude, in degrees east; without one, what this computer's clock implies."""
+    if config.site is not None and config.site.longitude_deg is not None:
+        return config.site.longitude_deg, None
+    offset = now.astimezone().utcoffset()
+    hours = offset.total_seconds() / 3600 if offset is not None else 0.0
+    longitude_deg = hours * _DEGREES_PER_HOUR
+    detail = f"taken from this computer's time zone: {longitude_deg:+g}; nights change at its noon"
+    return longitude_deg, Finding(FindingKind.NO_LONGITUDE, detail, str(config.file))
+
+
+def _add_source(result: Survey, source: Source, nights: _FrameNights) -> None:
+    for file in walk(source):
+        if isinstance(file, Finding):
+            result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
+        elif looks_like_a_frame(file.path):
+            _add_frame(result, file, nights, may_be_newest=source.kind is SourceKind.FRAMES)
+        else:
+            result.add(file, night_of_ns(file.modified_ns, result.longitude_deg))
+
+
+def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_newest: bool) -> None:
+    """Date a frame. One whose header gives no date says nothing of when the night was."""
+    night, has_date = nights.of(file)
+    result.add(file, night)
+    if may_be_newest and has_date:
+        result.newest_frame_night = max(night, result.newest_frame_night or night)
+
+
+class _FrameNights:
+    """The nights of one source's frames: remembered where size and time still fit, else read."""
+
+    def __init__(self, source: Source, longitude_deg: float, seen: dict[str, list[Any]]) -> None:
+        self.rows: dict[str, list[Any]] = {}
+        self._folder = source.folder
+        self._longitude_deg = longitude_deg
+        self._seen = seen
+
+    def of(self, file: SourceFile) -> tuple[date, bool]:
+        """Give the frame's night, and whether its header gives a date."""
+        row = self._seen.get(file.path)
+        if row is None or row[0] != file.size_bytes or row[1] != file.modified_ns:
+            night, has_date = self._read(file)
+            row = [file.size_bytes, file.modified_ns, night.isoformat(), has_date]
+        self.rows[file.path] = row
+        return date.fromisoformat(row[2]), bool(row[3])
+
+    def _read(self, file: SourceFile) -> tuple[date, bool]:
+        try:
+            inspection = look_at_header(self._folder / file.path)
+        except OSError:
+            # The copier meets it again and says what is wrong with it.
+            return night_of_ns(file.modified_ns, self._longitude_deg), False
+        night, _ = frame_night(inspection, file.modified_ns, self._longitude_deg)
+        return night, inspection.frame is not None and inspection.frame.begun_utc is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Which nights a person asked for: by name, from one on, or all; else tonight."""
+
+    nights: frozenset[date] = frozenset()
+    since: date | None = None
+    everything: bool = False
+
+
+TONIGHT = Scope()
+
+
+def chosen_nights(found: Survey, scope: Scope, unfinished: frozenset[date]) -> list[date]:
+    """Choose the nights of one run, the newest first.
+
+    Tonight is the night of the newest frame, with what is later still: a night of clouds leaves only
+    logs, and they tell why. An earlier night whose bag on the drive is unfinished comes with it.
+    """
+    present = sorted(found.nights, reverse=True)
+    if scope.everything:
+        return present
+    if scope.nights or scope.since is not None:
+        return [night for night in present if night in scope.nights or _since(night, scope.since)]
+    tonight = found.newest_frame_night or (present[0] if present else None)
+    return [night for night in present if night in unfinished or (tonight is not None and night >= tonight)]
+
+
+def _since(night: date, since: date | None) -> bool:
+    return since is not None and night >= since

@@ -1,0 +1,133 @@
+"""What this computer remembers between runs: nights of source frames, what drives hold, receipts.
+
+A memory, never a truth: each part is used only where it still fits what lies on the disks, and may be
+deleted at any time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from manifests.bags.entries import Entry
+from transfer.engine.open_bag import Known, Origin, known_of
+
+_FORMAT = 1
+
+
+class Records:
+    """The folder on this computer where runs leave what the next one can use. Never raises.
+
+    A computer whose disk is full or read-only can still send.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    # Nights of frames
+
+    def nights(self, longitude_deg: float) -> dict[str, dict[str, list[Any]]]:
+        """Give, by source and path, size, modification time and night of each frame seen before."""
+        document = self._read("frames-seen.json")
+        if document.get("longitude_deg") != longitude_deg:
+            return {}
+        sources = document.get("sources")
+        return sources if isinstance(sources, dict) else {}
+
+    def keep_nights(self, longitude_deg: float, sources: Mapping[str, Mapping[str, list[Any]]]) -> None:
+        """Remember the nights of the frames that are there now."""
+        self._write("frames-seen.json", {"longitude_deg": longitude_deg, "sources": sources})
+
+    # What a bag on a drive holds
+
+    def bag(self, drive_id: str, night: date, fingerprint: str) -> dict[Origin, Known] | None:
+        """Give what a bag lists, if the bag is the one that was remembered."""
+        document = self._read(self._bag_file(drive_id, night))
+        if document.get("fingerprint") != fingerprint:
+            return None
+        try:
+            return {(row[0], row[1]): Known(*row[2:]) for row in document["files"]}
+        except (KeyError, TypeError, IndexError):
+            return None
+
+    def remember_bag(self, drive_id: str, night: date) -> BagMemory:
+        """Begin to remember what a bag lists, entry by entry."""
+        return BagMemory(self.folder / self._bag_file(drive_id, night))
+
+    def _bag_file(self, drive_id: str, night: date) -> str:
+        return f"bags/{drive_id}/{night.isoformat()}.json"
+
+    # Receipts
+
+    def keep_receipt(self, text: str, now: datetime) -> Path | None:
+        """Keep a receipt on this computer, too; give where, or None where it could not be kept."""
+        name = f"receipts/{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}.txt"
+        return self.folder / name if self._put(name, text.encode("utf-8")) else None
+
+    # Files
+
+    def _read(self, name: str) -> dict[str, Any]:
+        try:
+            document = json.loads((self.folder / name).read_bytes())
+        except (OSError, ValueError):
+            return {}
+        if not isinstance(document, dict) or document.get("format") != _FORMAT:
+            return {}
+        return document
+
+    def _write(self, name: str, document: Mapping[str, Any]) -> None:
+        content = json.dumps({"format": _FORMAT, **document}, separators=(",", ":"))
+        self._put(name, content.encode("ascii"))
+
+    def _put(self, name: str, content: bytes) -> bool:
+        path = self.folder / name
+        part = _part_of(path)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part.write_bytes(content)
+            part.replace(path)
+        except OSError:
+            return False
+        return True
+
+
+class BagMemory:
+    """What a bag lists, written entry by entry: a night of 100,000 files is never held. Never raises."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._part = _part_of(path)
+        self._file: TextIO | None = None
+        self._between = ""
+        with contextlib.suppress(OSError):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = self._part.open("w", encoding="ascii")
+            self._file.write(f'{{"format":{_FORMAT},"files":[')
+
+    def add(self, entry: Entry) -> None:
+        """Add one entry."""
+        if self._file is not None:
+            row = [entry.source, entry.original, *known_of(entry)]
+            with contextlib.suppress(OSError):
+                self._file.write(self._between + json.dumps(row, separators=(",", ":")))
+            self._between = ","
+
+    def keep(self, fingerprint: str) -> None:
+        """Put it in place: this is what the bag with this fingerprint lists.
+
+        A file cut short by a full disk is no JSON, and is then not used.
+        """
+        if self._file is not None:
+            with contextlib.suppress(OSError):
+                self._file.write(f'],"fingerprint":"{fingerprint}"}}')
+                self._file.close()
+                self._part.replace(self._path)
+
+
+def _part_of(path: Path) -> Path:
+    return path.with_name(f"{path.name}.{os.getpid()}.part")

@@ -1,0 +1,48 @@
+"""Why a run has to end before its work is done: a time limit, or somebody's signal."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+
+
+class Stop:
+    """Asked by every loop of the engine whether to go on.
+
+    `time_limit_s` counts from when this is made; None is no limit. Safe to use from any thread and
+    from a signal handler.
+    """
+
+    def __init__(
+        self, time_limit_s: float | None = None, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._clock = clock
+        self._deadline = None if time_limit_s is None else clock() + time_limit_s
+        self._asked = threading.Event()
+        self._why = ""
+
+    def ask(self, why: str) -> None:
+        """End the run soon, in order; `why` is for the receipt."""
+        self._why = self._why or why
+        self._asked.set()
+
+    @property
+    def why(self) -> str:
+        """Why the run has to end; empty while it may go on."""
+        if self._asked.is_set():
+            return self._why
+        return "the time limit was reached" if self.left_s() <= 0 else ""
+
+    @property
+    def signalled(self) -> bool:
+        """Whether somebody asked, rather than the clock."""
+        return self._asked.is_set()
+
+    def left_s(self) -> float:
+        """Give the seconds that are left: infinite without a limit."""
+        return float("inf") if self._deadline is None else self._deadline - self._clock()
+
+    def pause(self, seconds: float) -> None:
+        """Wait, but no longer than until somebody asks."""
+        self._asked.wait(min(seconds, max(self.left_s(), 0)))
