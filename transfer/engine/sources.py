@@ -1,0 +1,255 @@
+"""The configured folders to the files in them, as they are found."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+from manifests.bags.companions import is_companion, is_companion_folder
+from manifests.findings import Finding, FindingKind
+from transfer.config import Source, SourceKind
+from transfer.engine.patterns import Patterns
+from transfer.errors import ConfigurationError, NotThere
+
+_WINDOWS = os.name == "nt"
+Identity = tuple[int, int]
+
+
+class SourceFile(NamedTuple):
+    """A file of a source: `path` is relative to the source's folder, with `/`.
+
+    Times are nanoseconds since 1970; `created_ns` is None where the system does not tell. What is
+    not Unicode in a name stays in it as lone surrogates.
+    """
+
+    source: str
+    path: str
+    size_bytes: int
+    modified_ns: int
+    created_ns: int | None
+
+
+def walk(source: Source, keep_out: Iterable[Path] = ()) -> Iterator[SourceFile | Finding]:
+    """Give the files of a source that its patterns take, in no order, and what could not be seen.
+
+    Links are followed, except back into a folder they lie in, or into a folder of `keep_out` (the
+    drive, the archive). Nothing is opened but folders. Files that other systems drop are left out, and
+    so is a file that vanished meanwhile; the path of a finding is relative, like a file's.
+
+    Raises NotThere at once where the source's folder cannot be listed, and PatternError.
+    """
+    root = _extended(str(source.folder.absolute()))
+    _check_there(source, root)
+    return _Walk(source, {identity for folder in keep_out if (identity := _identity(str(folder)))}).run(root)
+
+
+def check_places(sources: Iterable[Source], drive_root: Path) -> None:
+    """Make sure that no source lies on the drive and the drive in no source, whatever links say.
+
+    Raises ConfigurationError. A folder that is not there is no matter here.
+    """
+    for source in sources:
+        if _lies_within(source.folder, drive_root):
+            happened = f'The source "{source.name}" lies on the drive it would be sent to ({drive_root})'
+            raise ConfigurationError(happened, source.folder, "Send to another drive, or change the source.")
+        if _lies_within(drive_root, source.folder):
+            happened = (
+                f'The drive lies in the source "{source.name}" ({source.folder}): it would be sent to itself'
+            )
+            raise ConfigurationError(happened, drive_root, "Choose a drive, or a source, outside the other.")
+
+
+def _lies_within(inner: Path, outer: Path) -> bool:
+    """Tell by identity, not by spelling: cases, links and second mounts all lead to one folder."""
+    folder = inner.resolve()
+    wanted = _identity(str(outer))
+    return wanted is not None and any(_identity(str(place)) == wanted for place in (folder, *folder.parents))
+
+
+def _check_there(source: Source, root: str) -> None:
+    whose = f'The folder of the source "{source.name}"'
+    step = f"Connect what it is on, or change its folder in {source.name}'s [[source]]."
+    try:
+        os.scandir(root).close()
+    except (FileNotFoundError, NotADirectoryError) as error:
+        missing = "is not there" if isinstance(error, FileNotFoundError) else "is not a folder"
+        raise NotThere(f"{whose} {missing}", source.folder, step) from error
+    except OSError as error:
+        raise NotThere(f"{whose} cannot be listed ({error.strerror})", source.folder, step) from error
+
+
+def _extended(path: str) -> str:
+    r"""Give a path that Windows does not cut at 260 characters (Microsoft, "Naming files": `\\?\`)."""
+    if not _WINDOWS or path.startswith("\\\\?\\"):
+        return path
+    return f"\\\\?\\UNC{path[1:]}" if path.startswith("\\\\") else f"\\\\?\\{path}"
+
+
+def _identity(place: str) -> Identity | None:
+    try:
+        facts = os.stat(place)  # noqa: PTH116 - a Path for each folder costs more than the call
+    except OSError:
+        return None
+    return facts.st_dev, facts.st_ino
+
+
+class _Folder:
+    """A folder on the way: where it is, its path below the source with a `/` behind, and what it lies in."""
+
+    __slots__ = ("_identity", "inside", "place", "prefix")
+
+    def __init__(self, place: str, prefix: str, inside: _Folder | None) -> None:
+        self.place, self.prefix, self.inside = place, prefix, inside
+        self._identity: Identity | None = None
+
+    @property
+    def identity(self) -> Identity | None:
+        """What the system knows the folder by; asked for once, and only where a link is met."""
+        self._identity = self._identity or _identity(self.place)
+        return self._identity
+
+    def is_in_itself(self) -> bool:
+        """Tell whether the folder is one of those it lies in: a loop."""
+        outer = self.inside
+        while outer is not None:
+            if outer.identity == self.identity:
+                return True
+            outer = outer.inside
+        return False
+
+
+class _Walk:
+    """One walk through one source: a stack instead of recursion, since trees can be very deep.
+
+    Every file comes through `_look`: it asks the cheap questions first and the system once.
+    """
+
+    def __init__(self, source: Source, keep_out: set[Identity]) -> None:
+        self._name = source.name
+        self._is_wanted = _choice(source)
+        self._leaves_all_below = Patterns(source.leave).match_all_below
+        self._keep_out = keep_out
+        self._facts_of = _facts_by_kind(source.kind)
+        self._ahead: list[_Folder] = []
+        self._findings: list[Finding] = []
+
+    def run(self, root: str) -> Iterator[SourceFile | Finding]:
+        self._ahead.append(_Folder(root, "", None))
+        while self._ahead:
+            yield from self._files_in(self._ahead.pop())
+            yield from self._findings
+            self._findings.clear()
+
+    def _files_in(self, folder: _Folder) -> Iterator[SourceFile]:
+        """Give the files of one folder; its folders go onto the stack."""
+        try:
+            with os.scandir(folder.place) as entries:
+                for entry in entries:
+                    file = self._look(folder, entry)
+                    if file is not None:
+                        yield file
+        except (FileNotFoundError, NotADirectoryError):
+            self._find(FindingKind.VANISHED, folder.prefix[:-1], "The folder was there a moment ago.")
+        except OSError as error:
+            detail = f"The folder cannot be listed: {_reason(error)}."
+            self._find(FindingKind.UNREADABLE, folder.prefix[:-1], detail)
+
+    def _look(self, folder: _Folder, entry: os.DirEntry[str]) -> SourceFile | None:
+        path = folder.prefix + entry.name
+        try:
+            if entry.is_dir():
+                self._push(folder, entry, path)
+            elif self._is_wanted(path) and not _was_dropped(entry):
+                facts = self._facts_of(entry)
+                if stat.S_ISREG(facts.st_mode):
+                    created_ns = None if _created_ns is None else _created_ns(facts)
+                    found = (self._name, path, facts.st_size, facts.st_mtime_ns, created_ns)
+                    return tuple.__new__(SourceFile, found)  # half the time of a call by name
+                self._find(FindingKind.NOT_A_FILE, path, _what_it_is(facts.st_mode))
+        except OSError as error:
+            self._unseen(entry, path, error)
+        return None
+
+    def _push(self, folder: _Folder, entry: os.DirEntry[str], path: str) -> None:
+        if is_companion_folder(entry.name) or self._leaves_all_below(path):
+            return
+        found = _Folder(entry.path, f"{path}/", folder)
+        if self._keep_out and found.identity in self._keep_out:
+            return
+        if _is_link(entry) and found.is_in_itself():
+            self._find(FindingKind.FOLDER_LOOP, path, "What is in it is carried once, from its own place.")
+            return
+        self._ahead.append(found)
+
+    def _unseen(self, entry: os.DirEntry[str], path: str, error: OSError) -> None:
+        if error.errno == errno.ELOOP:
+            self._find(FindingKind.FOLDER_LOOP, path, "The link leads to itself.")
+        elif not isinstance(error, FileNotFoundError):
+            self._find(FindingKind.UNREADABLE, path, f"{_reason(error)}.")
+        elif entry.is_symlink():
+            self._find(FindingKind.UNREADABLE, path, "The link leads to nothing that is there.")
+
+    def _find(self, kind: FindingKind, path: str, detail: str) -> None:
+        self._findings.append(Finding(kind, detail, path))
+
+
+def _choice(source: Source) -> Callable[[str], bool]:
+    """Give what tells whether a path is wanted: most sources leave nothing, and need not ask."""
+    take, leave = Patterns(source.take), Patterns(source.leave)
+    return (lambda path: take.match(path) and not leave.match(path)) if source.leave else take.match
+
+
+def _was_dropped(entry: os.DirEntry[str]) -> bool:
+    """Tell whether another system dropped the file; looks closer only where its name gives reason to."""
+    name = entry.name
+    # .DS_Store, ._name, thumbs.db, desktop.ini: none ends as a frame or a log does.
+    return (name[0] == "." or name[-1] in "bBiI") and is_companion(Path(entry.path))
+
+
+def _is_link(entry: os.DirEntry[str]) -> bool:
+    """Tell a link to a folder, or a junction, which Windows calls a folder."""
+    if entry.is_symlink() or not _WINDOWS:
+        return entry.is_symlink()
+    attributes: int = getattr(entry.stat(follow_symlinks=False), "st_file_attributes", 0)
+    return bool(attributes & stat.FILE_ATTRIBUTE_REPARSE_POINT)
+
+
+def _facts_by_kind(kind: SourceKind) -> Callable[[os.DirEntry[str]], os.stat_result]:
+    """Give how to ask for size and times. The file itself is asked where a folder may not know better.
+
+    From memory: Windows writes them into the folder only when a file is closed, and logs stay open.
+    """
+    if _WINDOWS and kind is SourceKind.LOGS:
+        return lambda entry: os.stat(entry.path)  # noqa: PTH116 - as above
+    return os.DirEntry.stat
+
+
+def _creation_time() -> Callable[[os.stat_result], int] | None:
+    if _WINDOWS:
+        return lambda facts: facts.st_ctime_ns
+    if hasattr(os.stat_result, "st_birthtime"):
+        return lambda facts: int(getattr(facts, "st_birthtime") * 1e9)  # noqa: B009 - not known to every system
+    return None
+
+
+_created_ns = _creation_time()
+
+
+def _what_it_is(mode: int) -> str:
+    kinds = {
+        stat.S_IFIFO: "a pipe",
+        stat.S_IFSOCK: "a socket",
+        stat.S_IFCHR: "a device",
+        stat.S_IFBLK: "a device",
+    }
+    return f"It is {kinds.get(stat.S_IFMT(mode), 'something else')}, and was not opened."
+
+
+def _reason(error: OSError) -> str:
+    if error.errno == errno.ENAMETOOLONG:
+        return "its path is longer than this system can open"
+    return error.strerror or str(error)
