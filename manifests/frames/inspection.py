@@ -1,0 +1,201 @@
+"""A look at a file's bytes as they stream by: whether it is a frame, which, and what is wrong with it."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import os
+import pathlib
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.frame import Frame
+from manifests.frames.hdu_walk import MOST_HEADERS, HduWalk
+from manifests.frames.hdus import BLOCK
+from manifests.frames.headers import FrameReader
+from manifests.frames.keywords import KEYWORDS, KeywordTable
+from manifests.frames.unpacking import GZIP_MAGIC, Gunzip
+
+Block = bytes | bytearray | memoryview
+
+_MAGIC = b"SIMPLE  ="
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What a file's content says.
+
+    `is_fits` where it begins as FITS, packed by gzip or not; only then is there anything else, but
+    for what a caller expected. `frame` is `None` where no header could be read. With `date_only` the
+    header gives a date and no time of day, and the frame's `begun_utc` is 0h of that date.
+    """
+
+    is_fits: bool
+    frame: Frame | None = None
+    findings: tuple[Finding, ...] = ()
+    date_only: bool = False
+
+
+class Inspector:
+    """Takes a file's bytes in order, cut anywhere, and never raises for any content.
+
+    A file that is not FITS is recognised by its first bytes and costs nothing from there on. Memory
+    stays flat: headers up to some megabytes are kept, data are only counted and summed. With
+    `expect_fits`, for a file whose name promises a frame, other content is a finding.
+    """
+
+    def __init__(self, *, expect_fits: bool = False, table: KeywordTable = KEYWORDS) -> None:
+        self._expect_fits = expect_fits
+        self._table = table
+        self._start = b""
+        self._fits = _Fits()
+        self._gunzip: Gunzip | None = None
+
+    def feed(self, block: Block) -> None:
+        """Take the next bytes."""
+        if self._gunzip is not None:
+            self._gunzip.feed(block)
+        elif self._fits.begun:
+            self._fits.feed(block)
+        elif len(block):
+            self._begin(self._start + bytes(block[:2]), memoryview(block)[2:])
+
+    def _begin(self, start: bytes, rest: memoryview) -> None:
+        """Choose by the first two bytes how to read the others."""
+        if len(start) < len(GZIP_MAGIC):
+            self._start = start
+            return
+        if start.startswith(GZIP_MAGIC):
+            self._gunzip = Gunzip(self._fits.feed)
+        take = self._gunzip.feed if self._gunzip else self._fits.feed
+        take(start)
+        take(rest)
+
+    def finish(self) -> Inspection:
+        """Give what the bytes say, the last of them taken."""
+        if self._gunzip is not None:
+            self._gunzip.finish()
+        damage = self._gunzip.damage if self._gunzip else ""
+        if self._fits.walk is None:
+            return Inspection(is_fits=False, findings=_unexpected(damage) if self._expect_fits else ())
+        return _inspection_of(self._fits.walk, damage, self._table)
+
+
+class _Fits:
+    """Takes bytes that may be FITS; `walk` when they are, `begun` when they have been looked at."""
+
+    def __init__(self) -> None:
+        self.walk: HduWalk | None = None
+        self.begun = False
+        self._start: bytes | None = b""
+
+    def feed(self, block: Block) -> bool:
+        """Take the next bytes; say whether more are wanted."""
+        self.begun = True
+        if self.walk is not None:
+            self.walk.feed(block)
+        elif self._start is not None:
+            self._recognise(self._start, memoryview(block))
+        return not self.walk.ended if self.walk else self._start is not None
+
+    def _recognise(self, start: bytes, view: memoryview) -> None:
+        missing = len(_MAGIC) - len(start)
+        self._start = start = start + bytes(view[:missing])
+        if not _MAGIC.startswith(start):
+            self._start = None
+        elif start == _MAGIC:
+            self.walk = HduWalk()
+            self.walk.feed(start)
+            self.walk.feed(view[missing:])
+
+
+def inspect_blocks(
+    blocks: Iterable[Block], *, expect_fits: bool = False, table: KeywordTable = KEYWORDS
+) -> Inspection:
+    """Inspect a whole file given as its blocks, in order."""
+    inspector = Inspector(expect_fits=expect_fits, table=table)
+    for block in blocks:
+        inspector.feed(block)
+    return inspector.finish()
+
+
+def look_at_header(path: pathlib.Path, table: KeywordTable = KEYWORDS) -> Inspection:
+    """Read a frame's facts from no more of a file than its headers; its data are not judged.
+
+    Raises OSError where the file cannot be read, and nothing else.
+    """
+    with path.open("rb") as file:
+        packed = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+        file.seek(0)
+        if not packed:
+            return _look(file, table)
+        with gzip.GzipFile(fileobj=file, mode="rb") as unpacked:
+            return _look(unpacked, table)
+
+
+def _unexpected(damage: str) -> tuple[Finding, ...]:
+    if damage:
+        return (Finding(FindingKind.COMPRESSION_DAMAGED, damage),)
+    return (Finding(FindingKind.HEADER_UNREADABLE, "the content does not begin as FITS"),)
+
+
+def _inspection_of(walk: HduWalk, damage: str, table: KeywordTable) -> Inspection:
+    """Give what a walk that came to the end of the file has seen."""
+    if damage:
+        # What else is missing is missing because of this: one cause, one finding.
+        walk.notes.add(FindingKind.COMPRESSION_DAMAGED, damage)
+    else:
+        walk.finish()
+    reader = FrameReader(table)
+    for number, (header, image_px) in enumerate(walk.headers):
+        if number and reader.settled:
+            break
+        reader.add(header, image_px)
+    return _inspection(reader, walk)
+
+
+def _inspection(reader: FrameReader, walk: HduWalk) -> Inspection:
+    findings = walk.notes.findings()
+    if not walk.headers:
+        return Inspection(is_fits=True, findings=findings)
+    facts = reader.facts()
+    return Inspection(is_fits=True, frame=facts.frame, findings=findings, date_only=facts.date_only)
+
+
+def _look(file: BinaryIO | gzip.GzipFile, table: KeywordTable) -> Inspection:
+    walk, reader, is_fits = HduWalk(), FrameReader(table), False
+    try:
+        start = file.read(BLOCK)
+        is_fits = start.startswith(_MAGIC)
+        if is_fits:
+            _walk_headers(file, start, walk, reader)
+    except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+        walk.notes.add(FindingKind.COMPRESSION_DAMAGED, str(error))
+    return _inspection(reader, walk) if is_fits else Inspection(is_fits=False)
+
+
+def _walk_headers(file: BinaryIO | gzip.GzipFile, block: bytes, walk: HduWalk, reader: FrameReader) -> None:
+    """Go from header to header, over the data, until the frame's facts are known."""
+    read = 0
+    while block and not walk.ended:
+        walk.feed(block)
+        if len(walk.headers) > read:
+            reader.add(*walk.headers[read])
+            read += 1
+            if reader.settled or read == MOST_HEADERS:
+                return
+        _pass_over(file, walk.data_left)
+        walk.skip_data()
+        block = file.read(BLOCK)
+    walk.finish()
+
+
+def _pass_over(file: BinaryIO | gzip.GzipFile, size: int) -> None:
+    if isinstance(file, gzip.GzipFile):
+        file.seek(size, io.SEEK_CUR)
+    else:
+        # Not past the end: a file system may refuse a position that no file of its kind can have.
+        file.seek(min(file.tell() + size, os.fstat(file.fileno()).st_size))
