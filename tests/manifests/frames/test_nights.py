@@ -1,0 +1,117 @@
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta, timezone
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from manifests.findings import FindingKind
+from manifests.frames.frame import Frame
+from manifests.frames.inspection import Inspection
+from manifests.frames.nights import frame_night, night_of, night_of_ns
+
+MARCH_14 = date(2026, 3, 14)
+NS = 1_000_000_000
+
+
+def _utc(iso: str) -> datetime:
+    return datetime.fromisoformat(iso).replace(tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("utc", "longitude_deg", "night"),
+    [
+        ("2026-03-14T21:00:00", 0.0, "2026-03-14"),
+        ("2026-03-15T03:00:00", 0.0, "2026-03-14"),
+        ("2026-03-14T12:00:00", 0.0, "2026-03-14"),
+        ("2026-03-14T11:59:59.999999", 0.0, "2026-03-13"),
+        ("2026-03-15T10:00:00", -120.0, "2026-03-14"),
+        ("2026-03-15T19:59:59", -120.0, "2026-03-14"),
+        ("2026-03-15T20:00:00", -120.0, "2026-03-15"),
+        ("2026-03-14T12:00:00", 150.0, "2026-03-14"),
+        ("2026-03-14T02:00:00", 150.0, "2026-03-14"),
+        ("2026-03-14T01:59:59", 150.0, "2026-03-13"),
+        ("2026-03-01T02:00:00", 0.0, "2026-02-28"),
+        ("2024-03-01T02:00:00", 0.0, "2024-02-29"),
+        ("2027-01-01T02:00:00", 0.0, "2026-12-31"),
+    ],
+)
+def test_a_night_is_named_by_its_evening_at_the_site(utc, longitude_deg, night):
+    assert night_of(_utc(utc), longitude_deg).isoformat() == night
+
+
+def test_a_moment_in_another_zone_is_the_same_moment():
+    there = datetime(2026, 3, 15, 5, 0, tzinfo=timezone(timedelta(hours=9)))
+    assert night_of(there, 0.0) == MARCH_14
+    assert night_of(_utc("2026-03-14T20:00:00"), 0.0) == MARCH_14
+    assert night_of(_utc("2026-03-14T20:00:00").replace(tzinfo=None), 0.0) == MARCH_14
+
+
+@given(
+    st.dates(date(1, 1, 3), date(9999, 12, 28)),
+    st.floats(-180, 180),
+    st.timedeltas(timedelta(0), timedelta(days=1) - timedelta(microseconds=1)),
+)
+def test_a_night_lasts_from_noon_to_noon_at_any_longitude(evening, longitude_deg, since_noon):
+    local_noon = datetime(evening.year, evening.month, evening.day, 12, tzinfo=UTC)
+    noon_utc = local_noon - timedelta(hours=longitude_deg / 15)
+    assert night_of(noon_utc + since_noon, longitude_deg) == evening
+    assert night_of(noon_utc - timedelta(microseconds=1), longitude_deg) == evening - timedelta(days=1)
+    assert night_of(noon_utc + timedelta(days=1), longitude_deg) == evening + timedelta(days=1)
+
+
+def test_the_ends_of_the_calendar_do_not_crash():
+    first, last = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
+    for longitude_deg in (-360.0, -180.0, 0.0, 180.0, 360.0):
+        assert night_of(first, longitude_deg).year == 1
+        assert night_of(last, longitude_deg).year == 9999
+    assert night_of(first.replace(tzinfo=timezone(timedelta(hours=14))), 0.0) == date.min
+    assert night_of(last.replace(tzinfo=timezone(timedelta(hours=-14))), 0.0) == date.max
+
+
+@pytest.mark.parametrize(
+    ("modified_ns", "night"),
+    [
+        (0, date(1969, 12, 31)),
+        (12 * 3600 * NS, date(1970, 1, 1)),
+        (12 * 3600 * NS - 1, date(1969, 12, 31)),
+        (-1, date(1969, 12, 31)),
+        (-12 * 3600 * NS - 1, date(1969, 12, 30)),
+        (-(10**30), date.min),
+        (10**30, date.max),
+    ],
+)
+def test_a_file_s_time_may_be_any_number(modified_ns, night):
+    assert night_of_ns(modified_ns, 0.0) == night
+
+
+@given(st.integers(-(2**70), 2**70), st.floats(-360, 360))
+def test_no_file_time_raises(modified_ns, longitude_deg):
+    assert isinstance(night_of_ns(modified_ns, longitude_deg), date)
+
+
+NEXT_MORNING_NS = int(_utc("2026-03-15T04:00:00").timestamp()) * NS
+
+
+def test_a_frame_s_own_time_tells_its_night_whatever_the_file_s():
+    inspection = Inspection(is_fits=True, frame=Frame(begun_utc=_utc("2026-01-01T21:00:00")))
+    assert frame_night(inspection, NEXT_MORNING_NS, 0.0) == (date(2026, 1, 1), ())
+
+
+def test_a_frame_without_a_date_is_filed_by_its_file_and_that_is_said():
+    night, (finding,) = frame_night(Inspection(is_fits=True, frame=Frame()), NEXT_MORNING_NS, 0.0)
+    assert (night, finding.kind) == (MARCH_14, FindingKind.NO_DATE)
+    assert "2026-03-14" in finding.detail
+
+
+def test_a_frame_with_a_date_alone_is_filed_by_its_midnight_and_that_is_said():
+    inspection = Inspection(is_fits=True, frame=Frame(begun_utc=_utc("2026-03-15T00:00:00")), date_only=True)
+    night, (finding,) = frame_night(inspection, 0, 0.0)
+    assert (night, finding.kind) == (MARCH_14, FindingKind.DATE_WITHOUT_TIME)
+    assert "2026-03-15" in finding.detail
+
+
+@pytest.mark.parametrize("is_fits", [True, False])
+def test_what_is_no_frame_is_filed_by_its_file_without_a_finding(is_fits):
+    assert frame_night(Inspection(is_fits=is_fits), NEXT_MORNING_NS, 0.0) == (MARCH_14, ())
