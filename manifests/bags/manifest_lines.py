@@ -16,8 +16,8 @@ from manifests.bags.tag_lines import Line
 
 # RFC 8493, section 2.1.3: digest, spaces or tabs, path. The asterisk is what checksum tools put before
 # the name of a file read as binary.
-_DIGEST_AND_PATH = re.compile(r"([^ \t]+)[ \t]+\*?(.+)", re.DOTALL)
-_URL_LENGTH_AND_PATH = re.compile(r"([^ \t]+)[ \t]+([0-9]+|-)[ \t]+(.+)", re.DOTALL)
+_DIGEST_AND_PATH = re.compile(r"([^ \t]+)[ \t]+(?![ \t])\*?(.+)", re.DOTALL)
+_URL_LENGTH_AND_PATH = re.compile(r"([^ \t]+)[ \t]+([0-9]+|-)[ \t]+(?![ \t])(.+)", re.DOTALL)
 _HEXADECIMAL = re.compile(r"(?:[0-9A-Fa-f]{2})+")
 
 MANIFEST_NAME = re.compile(r"(tag)?manifest-(.+)\.txt")

@@ -1,0 +1,157 @@
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from manifests.bags.bag import NotABag, Oxum, is_bag, payload_oxum, read_bag
+
+HandMade = Callable[..., Path]
+
+
+def reasons(folder: Path) -> list[str]:
+    return [f"{fault.path}: {fault.reason}" for fault in read_bag(folder).malformed]
+
+
+def test_a_plain_bag_declares_what_it_is(hand_made: HandMade) -> None:
+    tags = {"bag-info.txt": "Source-Organization: The hill\nPayload-Oxum: 25.2\n"}
+    bag = read_bag(hand_made(algorithms=("md5", "sha512"), tags=tags, tag_algorithm="sha1"))
+    assert (bag.version, bag.encoding) == ((1, 0), "UTF-8")
+    assert bag.info[0] == ("Source-Organization", "The hill")
+    assert bag.oxum == Oxum(25, 2)
+    assert [one.name for one in bag.manifests] == ["manifest-md5.txt", "manifest-sha512.txt"]
+    assert [one.name for one in bag.tag_manifests] == ["tagmanifest-sha1.txt"]
+    assert list(bag.manifests[0].digests) == ["data/frames/light 1.fits", "data/logs/guide.log"]
+    assert (bag.malformed, bag.unreadable, bag.journal) == ((), (), None)
+
+
+@pytest.mark.parametrize("version", ["0.93", "0.95", "0.96", "0.97", "1.0"])
+def test_every_version_is_read(hand_made: HandMade, version: str) -> None:
+    info = "package-info.txt" if version < "0.96" else "bag-info.txt"
+    bag = read_bag(hand_made(version=version, tags={info: "Payload-Oxum: 1.2"}))
+    assert bag.malformed == ()
+    assert bag.oxum == (1, 2)
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        (b"\xef\xbb\xbfBagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n", "byte-order mark"),
+        (b"BagIt-Version: 1.0\n", "no Tag-File-Character-Encoding"),
+        (b"Tag-File-Character-Encoding: UTF-8\n", "no BagIt-Version"),
+        (b"BagIt-Version: one\nTag-File-Character-Encoding: UTF-8\n", "no BagIt-Version of the form"),
+        (b"BagIt-Version: 7.1\nTag-File-Character-Encoding: UTF-8\n", "not one that this program knows"),
+        (b"BagIt-Version: 1.0\nTag-File-Character-Encoding: KLINGON\n", "is not an encoding"),
+        (b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\nA: b\n", "has no place here"),
+        (b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\nzzz\n", "neither"),
+        (b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n" + b"A: b\n" * 9000, "too many lines"),
+        (b"BagIt-Version: 1.0\n\xff\nTag-File-Character-Encoding: UTF-8\n", "not in the declared encoding"),
+    ],
+)
+def test_a_declaration_that_is_wrong_is_said_and_the_bag_still_read(
+    hand_made: HandMade, content: bytes, reason: str
+) -> None:
+    folder = hand_made(tags={"bagit.txt": content})
+    assert any(reason in one for one in reasons(folder))
+    assert len(read_bag(folder).manifests[0].digests) == 2
+
+
+def test_tag_files_are_read_in_the_encoding_that_the_bag_declares(hand_made: HandMade) -> None:
+    digest = "0" * 64
+    tags = {
+        "bagit.txt": "BagIt-Version: 1.0\nTag-File-Character-Encoding: ISO-8859-1\n",
+        "manifest-sha256.txt": f"{digest} data/\u00e9\n".encode("latin-1"),
+        "bag-info.txt": "Contact-Name: J\u00e9r\u00f4me\n".encode("latin-1"),
+    }
+    bag = read_bag(hand_made(tags=tags))
+    assert list(bag.manifests[0].digests) == ["data/é"]
+    assert bag.info == (("Contact-Name", "Jérôme"),)
+
+
+@pytest.mark.parametrize("value", ["", "12", "1.2.3", "-1.2", "1e3.4", "٣.٤", "9" * 5000 + ".1"])
+def test_a_payload_oxum_that_is_none_is_malformed(hand_made: HandMade, value: str) -> None:
+    folder = hand_made(tags={"bag-info.txt": f"Payload-Oxum: {value}\n"})
+    assert read_bag(folder).oxum is None
+    assert any("Payload-Oxum" in one for one in reasons(folder))
+
+
+def test_the_payload_oxum_is_had_without_reading_manifests(hand_made: HandMade) -> None:
+    assert payload_oxum(hand_made(tags={"bag-info.txt": "payload-OXUM: 1.2\n"})) == Oxum(1, 2)
+    assert payload_oxum(hand_made("other")) is None
+
+
+def test_what_every_bag_must_have_is_missed(hand_made: HandMade, tmp_path: Path) -> None:
+    folder = hand_made(algorithms=())
+    assert any(one.startswith("a payload manifest:") for one in reasons(folder))
+    (folder / "data").rename(tmp_path / "elsewhere")
+    assert any(one.startswith("data:") for one in reasons(folder))
+
+
+def test_a_bag_whose_declaration_is_lost_is_still_a_bag(hand_made: HandMade) -> None:
+    folder = hand_made()
+    (folder / "bagit.txt").unlink()
+    assert is_bag(folder)
+    assert reasons(folder) == ["bagit.txt: is not there, and every bag has one"]
+
+
+def test_a_folder_without_any_sign_of_a_bag_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    (tmp_path / "tagmanifest-md5.txt").touch()
+    with pytest.raises(NotABag) as raised:
+        read_bag(tmp_path)
+    assert raised.value.path == tmp_path
+
+
+def test_a_tag_manifest_that_leaves_out_a_payload_manifest_is_malformed_since_version_1(
+    hand_made: HandMade,
+) -> None:
+    tags = {"tagmanifest-sha256.txt": f"{'0' * 64} bagit.txt\n"}
+    assert reasons(hand_made(tags=tags)) == [
+        "tagmanifest-sha256.txt: does not list manifest-sha256.txt, as it must"
+    ]
+    assert reasons(hand_made("old", tags=tags, version="0.97")) == []
+
+
+def test_an_algorithm_nobody_has_is_said(hand_made: HandMade) -> None:
+    folder = hand_made(tags={"manifest-xyz999.txt": "00 data/frames/light 1.fits\n"})
+    assert any("manifest-xyz999.txt: is of an algorithm" in one for one in reasons(folder))
+
+
+def test_a_manifest_that_is_a_fifo_is_not_waited_for(hand_made: HandMade) -> None:
+    folder = hand_made()
+    (folder / "manifest-sha256.txt").unlink()
+    os.mkfifo(folder / "manifest-sha256.txt")
+    assert [finding.path for finding in read_bag(folder).unreadable] == ["manifest-sha256.txt"]
+
+
+def test_a_manifest_that_is_a_link_to_outside_is_not_read(hand_made: HandMade, tmp_path: Path) -> None:
+    folder = hand_made()
+    (folder / "manifest-sha256.txt").rename(tmp_path / "outside.txt")
+    (folder / "manifest-sha256.txt").symlink_to(tmp_path / "outside.txt")
+    bag = read_bag(folder)
+    assert [finding.path for finding in bag.unreadable] == ["manifest-sha256.txt"]
+    assert len(bag.manifests[0].digests) == 0
+
+
+def test_a_folder_called_like_a_manifest_is_unreadable(hand_made: HandMade) -> None:
+    folder = hand_made()
+    (folder / "manifest-md5.txt").mkdir()
+    assert [finding.path for finding in read_bag(folder).unreadable] == ["manifest-md5.txt"]
+
+
+def test_a_night_that_was_never_finished_is_a_bag_with_a_journal(tmp_path: Path) -> None:
+    (tmp_path / "nightferry").mkdir()
+    (tmp_path / "nightferry" / "journal.jsonl").write_bytes(b"")
+    bag = read_bag(tmp_path)
+    assert bag.journal is not None
+    assert bag.malformed == ()
+
+
+def test_a_manifest_with_mixed_line_ends_is_read_whole(hand_made: HandMade) -> None:
+    folder = hand_made()
+    manifest = folder / "manifest-sha256.txt"
+    first, second = manifest.read_bytes().splitlines()
+    manifest.write_bytes(b"\xef\xbb\xbf" + first + b"\r" + second + b"\r\n")
+    bag = read_bag(folder)
+    assert len(bag.manifests[0].digests) == 2
+    assert bag.malformed == ()

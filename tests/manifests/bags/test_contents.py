@@ -1,0 +1,46 @@
+import os
+from pathlib import Path
+
+import pytest
+
+from manifests.bags.contents import left_by_a_system, survey
+
+
+def test_files_links_and_what_is_neither_are_told_apart(tmp_path: Path) -> None:
+    (tmp_path / "data" / "a").mkdir(parents=True)
+    (tmp_path / "data" / "a" / "f").write_bytes(b"abc")
+    (tmp_path / "data" / "loop").symlink_to(tmp_path / "data")
+    os.mkfifo(tmp_path / "data" / "fifo")
+    contents = survey(tmp_path, ("data",))
+    assert {path: stamp.size_bytes for path, stamp in contents.files.items()} == {"data/a/f": 3}
+    assert contents.links == {"data/loop"}
+    assert contents.others == {"data/fifo"}
+    assert contents.unreadable == {}
+
+
+def test_only_the_folders_asked_for_are_looked_into(tmp_path: Path) -> None:
+    for path in ("top", "data/f", "other/f"):
+        (tmp_path / path).parent.mkdir(exist_ok=True)
+        (tmp_path / path).touch()
+    assert set(survey(tmp_path, ("data",)).files) == {"top", "data/f"}
+
+
+def test_what_lies_through_a_link_is_known_as_such(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "link").symlink_to("/")
+    contents = survey(tmp_path, ("data",))
+    assert contents.below_a_link("data/link/etc/passwd")
+    assert contents.below_a_link("data/link")
+    assert not contents.below_a_link("data/linked")
+
+
+def test_a_folder_that_is_gone_makes_all_below_it_unreadable(tmp_path: Path) -> None:
+    contents = survey(tmp_path / "gone", ("data",))
+    assert contents.why_unreadable("data/a/f")
+
+
+@pytest.mark.parametrize(("path", "theirs"), [("data/.Trashes/501/x", True), ("data/Thumbs.db/x", False)])
+def test_what_lies_in_a_systems_folder_is_the_systems(tmp_path: Path, path: str, theirs: bool) -> None:
+    (tmp_path / path).parent.mkdir(parents=True)
+    (tmp_path / path).touch()
+    assert left_by_a_system(tmp_path, path) is theirs
