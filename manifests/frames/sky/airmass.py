@@ -12,8 +12,8 @@ def airmass_at(altitude_deg: Numbers) -> Floats:
     """Give the relative airmass at each altitude; NaN below the horizon.
 
     Formula of Kasten and Young, Applied Optics 28, 4735 (1989). As published it gives 0.99971, not 1,
-    at the zenith, and 37.92 at the horizon. It is made for altitudes as seen through the air; here
-    it is given altitudes without refraction, which makes it 0.1 % too large at 30° and 2 % at 5°.
+    at the zenith, and 37.92 at the horizon. It is made for altitudes as seen through the air; here it
+    is given altitudes without refraction, which makes it 0.1 % too large at 30° and 2.5 % at 5°.
     """
     import numpy as np
 

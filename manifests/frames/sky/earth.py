@@ -4,9 +4,10 @@ astropy's own engine (pyerfa, which always comes with astropy) is called directl
 takes ten times as long for the same numbers, and asks for tables of the Earth's rotation that it
 would download.
 
-UT1 is taken to be UTC. The two differ by less than 0.9 s (ITU-R TF.460-6), so altitudes are right to
-0.004°; polar motion, below 0.0002°, is left out. Outside 1960 to about 2035 the difference may grow:
-by 2100 perhaps a minute, a quarter of a degree in hour angle.
+UT1 is taken to be UTC. Since 1972 the two differ by less than 0.9 s (ITU-R TF.460-6), so altitudes
+are right to 0.004°; polar motion, below 0.0002°, is left out. Before 1960 a time is taken to be UT1,
+as times then were. From about 2035 the difference may grow (CGPM 2022, resolution 4), slowly: a
+minute, which nobody expects within a century, would be a quarter of a degree.
 """
 
 from __future__ import annotations

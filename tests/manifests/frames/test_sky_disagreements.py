@@ -20,12 +20,17 @@ BEGUN = datetime(2026, 1, 14, 19, tzinfo=UTC)
 def night(latitude=LATITUDE, longitude=LONGITUDE, count=40, exposure_s=300.0) -> list[Frame]:
     """Frames of one target, their headers right about a night at this place."""
     bare = [
-        Frame(begun_utc=BEGUN + timedelta(seconds=400 * each), exposure_s=exposure_s, ra_deg=83.8, dec_deg=22.0)
+        Frame(
+            begun_utc=BEGUN + timedelta(seconds=400 * each), exposure_s=exposure_s, ra_deg=83.8, dec_deg=22.0
+        )
         for each in range(count)
     ]
     sky = sky_of_frames(bare, latitude, longitude)
     facts = zip(bare, sky.altitude_deg, sky.airmass, strict=True)
-    return [replace(frame, altitude_deg=float(altitude), airmass=float(airmass)) for frame, altitude, airmass in facts]
+    return [
+        replace(frame, altitude_deg=float(altitude), airmass=float(airmass))
+        for frame, altitude, airmass in facts
+    ]
 
 
 def shifted(frames, hours):
@@ -114,12 +119,16 @@ def test_an_airmass_that_contradicts_a_right_altitude_is_found():
 
 def test_a_header_stuck_at_one_value_is_explained_by_nothing():
     frames = [replace(frame, altitude_deg=0.0, airmass=None) for frame in night()]
-    assert details(found_in(frames)) == {"no clock off by whole hours and no wrong sign of the site explains it"}
+    assert details(found_in(frames)) == {
+        "no clock off by whole hours and no wrong sign of the site explains it"
+    }
 
 
 def test_coordinates_of_another_target_are_not_explained_by_a_clock():
     frames = [replace(frame, ra_deg=140.0, dec_deg=-5.0) for frame in night()]
-    assert details(found_in(frames)) == {"no clock off by whole hours and no wrong sign of the site explains it"}
+    assert details(found_in(frames)) == {
+        "no clock off by whole hours and no wrong sign of the site explains it"
+    }
 
 
 def test_a_clock_put_right_in_the_middle_of_the_night_is_named_where_it_was_wrong():

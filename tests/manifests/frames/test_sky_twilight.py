@@ -39,11 +39,13 @@ def test_an_unknown_sun_is_no_twilight_and_shapes_are_kept():
     assert twilight_at(np.full((2, 3), -20.0)).shape == (2, 3)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.dates(date(1980, 1, 1), date(2050, 1, 1)), st.floats(-66.0, 66.0), st.floats(-180.0, 180.0))
 def test_the_sun_stands_at_its_limit_at_dusk_and_dawn(night, latitude, longitude):
     dark = night_dark_hours(night, latitude, longitude)
-    local_noon = datetime(night.year, night.month, night.day, 12, tzinfo=UTC) - timedelta(hours=longitude / 15)
+    local_noon = datetime(night.year, night.month, night.day, 12, tzinfo=UTC) - timedelta(
+        hours=longitude / 15
+    )
     if dark is None:
         midnight = sky_of(local_noon + timedelta(hours=12), 0.0, 0.0, latitude, longitude)
         assert midnight.sun_altitude_deg > -18.3
