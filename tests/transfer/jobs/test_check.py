@@ -1,0 +1,176 @@
+import errno
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from manifests.bags.hashing import read_plainly
+from manifests.findings import FindingKind
+from transfer.errors import ExitCode
+from transfer.events import BytesDone, Event, PhaseBegan, PhaseEnded
+from transfer.jobs.check import check
+
+
+def make_bag(folder: Path, **files: bytes) -> Path:
+    (folder / "data").mkdir(parents=True)
+    (folder / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    lines = []
+    for name, content in (files or {"a.fits": b"abc", "b.fits": b"abcd"}).items():
+        (folder / "data" / name).write_bytes(content)
+        lines.append(f"{hashlib.sha256(content).hexdigest()}  data/{name}\n")
+    (folder / "manifest-sha256.txt").write_text("".join(lines))
+    return folder
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> Path:
+    """A drive with two nights, as `send` lays them out."""
+    drive = tmp_path / "drive"
+    make_bag(drive / "2026-03-14")
+    make_bag(drive / "2026-03-15")
+    (drive / "nightferry-drive.toml").touch()
+    (drive / "System Volume Information").mkdir()
+    return drive
+
+
+def test_every_night_of_a_drive_is_proven(drive: Path) -> None:
+    outcome = check([drive])
+    assert outcome.exit_code is ExitCode.PROVEN
+    assert [bag.path for bag in outcome.bags] == [drive / "2026-03-14", drive / "2026-03-15"]
+    assert [bag.verified for bag in outcome.bags] == [2, 2]
+    assert "4 files in 2 bags" in outcome.message
+
+
+def test_one_changed_byte_in_one_night_fails_the_check_and_is_named(drive: Path) -> None:
+    (drive / "2026-03-15" / "data" / "a.fits").write_bytes(b"abd")
+    outcome = check([drive])
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    (finding,) = outcome.all_findings()
+    assert finding.kind is FindingKind.CHANGED
+    assert finding.path == str(drive / "2026-03-15" / "data" / "a.fits")
+
+
+def test_a_path_that_is_not_there_is_exit_3_and_the_others_are_checked(drive: Path, tmp_path: Path) -> None:
+    outcome = check([tmp_path / "gone", drive])
+    assert outcome.exit_code is ExitCode.NOT_THERE
+    assert outcome.not_there == (tmp_path / "gone",)
+    assert str(tmp_path / "gone") in outcome.message
+    assert len(outcome.bags) == 2
+
+
+def test_a_folder_without_a_bag_is_exit_3(tmp_path: Path) -> None:
+    outcome = check([tmp_path])
+    assert outcome.exit_code is ExitCode.NOT_THERE
+    assert outcome.without_bag == (tmp_path,)
+
+
+def test_what_was_found_wrong_counts_more_than_a_path_that_is_not_there(drive: Path, tmp_path: Path) -> None:
+    (drive / "2026-03-14" / "data" / "a.fits").unlink()
+    assert check([tmp_path / "gone", drive]).exit_code is ExitCode.SOMETHING_UNPROVEN
+
+
+def test_a_path_inside_a_bag_checks_that_bag(drive: Path) -> None:
+    outcome = check([drive / "2026-03-14" / "data" / "a.fits"])
+    assert [bag.path for bag in outcome.bags] == [drive / "2026-03-14"]
+
+
+def test_a_bag_reached_by_several_paths_is_checked_once(drive: Path, tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(drive)
+    outcome = check([drive, drive / "2026-03-14", tmp_path / "link", drive / "2026-03-14" / "data"])
+    assert len(outcome.bags) == 2
+    assert outcome.exit_code is ExitCode.PROVEN
+
+
+def test_a_quick_check_opens_no_payload_and_says_that_it_was_quick(drive: Path) -> None:
+    def never(path: Path) -> Iterator[bytes]:
+        raise AssertionError(path)
+
+    (drive / "2026-03-14" / "data" / "a.fits").write_bytes(b"abd")
+    outcome = check([drive], quick=True, read=never)
+    assert outcome.exit_code is ExitCode.PROVEN
+    assert outcome.message.startswith("Quick check, nothing was read: 4 files")
+    assert outcome.as_json()["quick"] is True
+
+
+def test_files_are_read_by_what_is_given_to_read_them(drive: Path) -> None:
+    read = []
+
+    def noting(path: Path) -> Iterator[bytes]:
+        read.append(path.name)
+        return read_plainly(path)
+
+    check([drive / "2026-03-14"], read=noting)
+    assert read == ["a.fits", "b.fits"]
+
+
+def test_a_drive_that_leaves_midway_ends_the_check_with_what_was_not_read(drive: Path) -> None:
+    def leaving(path: Path) -> Iterator[bytes]:
+        if path.name == "b.fits":
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
+        return read_plainly(path)
+
+    outcome = check([drive], read=leaving)
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert {finding.kind for finding in outcome.all_findings()} == {FindingKind.UNREADABLE}
+
+
+def test_events_tell_each_bag_and_every_byte(drive: Path) -> None:
+    events: list[Event] = []
+    check([drive], listen=events.append)
+    began = [event for event in events if isinstance(event, PhaseBegan)]
+    assert [(event.what, event.total_bytes) for event in began] == [
+        (str(drive / "2026-03-14"), 7),
+        (str(drive / "2026-03-15"), 7),
+    ]
+    assert sum(event.count for event in events if isinstance(event, BytesDone)) == 14
+    assert sum(isinstance(event, PhaseEnded) for event in events) == 2
+
+
+@pytest.mark.parametrize("steps", [0, 1])
+def test_a_check_that_is_stopped_says_so_and_what_it_proved(drive: Path, steps: int) -> None:
+    answers = iter([True] * steps)
+    outcome = check([drive], go_on=lambda: next(answers, False))
+    assert outcome.exit_code is ExitCode.STOPPED_EARLY
+    assert outcome.message.startswith("Stopped early")
+    assert sum(bag.verified for bag in outcome.bags) == steps
+
+
+def test_a_folder_that_cannot_be_searched_is_said(tmp_path: Path) -> None:
+    make_bag(tmp_path / "bag")
+    deep = tmp_path / "/".join(["d" * 250] * 15)
+    deep.mkdir(parents=True)
+    folder = os.open(deep, os.O_RDONLY)
+    os.mkdir("e" * 250, dir_fd=folder)
+    below = os.open("e" * 250, os.O_RDONLY, dir_fd=folder)
+    os.mkdir("f" * 250, dir_fd=below)
+    os.close(below)
+    os.close(folder)
+    outcome = check([tmp_path])
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert [finding.kind for finding in outcome.findings] == [FindingKind.UNREADABLE]
+    assert outcome.bags[0].holds
+
+
+def test_the_json_form_keeps_the_promised_keys(drive: Path) -> None:
+    (drive / "2026-03-15" / "data" / "a.fits").unlink()
+    document = json.loads(json.dumps(check([drive]).as_json()))
+    assert {"command", "exit", "message", "findings", "bags"} <= set(document)
+    assert (document["command"], document["exit"]) == ("check", 1)
+    assert document["bags"][1]["missing"] == ["data/a.fits"]
+    assert {"path", "verified", "missing", "changed", "unlisted", "malformed"} <= set(document["bags"][0])
+    assert document["findings"][0]["finding"] == "missing"
+
+
+def test_nothing_is_written_anywhere(drive: Path) -> None:
+    (drive / "2026-03-15" / "data" / "a.fits").write_bytes(b"abd")
+
+    def everything() -> dict[Path, tuple[int, int]]:
+        return {path: (path.stat().st_mtime_ns, path.stat().st_size) for path in drive.rglob("*")}
+
+    before = everything()
+    check([drive])
+    check([drive], quick=True)
+    assert everything() == before
