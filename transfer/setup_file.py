@@ -1,0 +1,232 @@
+"""What `setup` writes: a commented nightferry.toml, with what was found on this computer."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from manifests.bags.companions import is_companion_folder
+from manifests.bags.stored_names import NameBook
+
+_LOOK_AT_MOST_S = 5.0
+_LOOK_AT_MOST_DEEP = 7
+_FITS_PATTERNS = ("**/*.fits", "**/*.fit", "**/*.fts", "**/*.fits.fz", "**/*.fits.gz")
+_FITS_ENDINGS = tuple(pattern.removeprefix("**/*") for pattern in _FITS_PATTERNS)
+_LOG_PATTERNS = ("**/*.log", "**/log/**", "**/logs/**")
+# Folders that hold others' programs, whose logs are no observer's.
+_NOT_LOOKED_INTO = frozenset(("appdata", "library", "node_modules", "site-packages", "snap", "venv"))
+# Folders that a system gives to everyone: what lies in one is the observer's, not the whole.
+_EVERYONE_S = frozenset(("documents", "pictures", "desktop", "downloads", "videos", "onedrive"))
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFolder:
+    """A folder below the user's own, and how many frames and logs lie at or below it."""
+
+    folder: Path
+    frames: int = 0
+    logs: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class FoundHere:
+    """What was found on this computer.
+
+    `utc_offset_h` is the standard offset of its time zone, in hours east; `drives` the names of the
+    prepared drives that are connected; `whole` tells whether the search came to its end.
+    """
+
+    home: Path
+    folders: tuple[FoundFolder, ...] = ()
+    utc_offset_h: float = 0.0
+    drives: tuple[str, ...] = ()
+    whole: bool = True
+
+
+def look_around(
+    home: Path,
+    drives: Iterable[str] = (),
+    *,
+    at_most_s: float = _LOOK_AT_MOST_S,
+    clock: Callable[[], float] = time.monotonic,
+) -> FoundHere:
+    """Look for frames and logs below the user's folder, the shallow folders first, for a few seconds.
+
+    Hidden folders and those of programs are passed over; links are not followed; what cannot be read
+    is left out.
+    """
+    end = clock() + at_most_s
+    found: dict[Path, FoundFolder] = {}
+    ahead = deque([(home, 0)])
+    while ahead and clock() < end:
+        folder, depth = ahead.popleft()
+        inner, frames, logs = _contents(folder)
+        if depth < _LOOK_AT_MOST_DEEP:
+            ahead.extend((each, depth + 1) for each in inner)
+        if depth and (frames or logs):
+            _add(found, _source_of(folder, home), frames, logs)
+    ordered = sorted(found.values(), key=lambda each: (-each.frames, -each.logs, each.folder))
+    offset_h = -time.timezone / 3600
+    return FoundHere(home, tuple(ordered), offset_h, tuple(drives), whole=not ahead)
+
+
+def _contents(folder: Path) -> tuple[list[Path], int, int]:
+    """List one folder: the folders to look into, and the numbers of frames and of logs."""
+    inner: list[Path] = []
+    frames = logs = 0
+    in_logs = folder.name.lower() in ("log", "logs")
+    try:
+        with os.scandir(folder) as entries:
+            for entry in entries:
+                if entry.is_dir(follow_symlinks=False):
+                    inner += [Path(entry.path)] if _is_worth_a_look(entry.name) else []
+                elif entry.name.lower().endswith(_FITS_ENDINGS):
+                    frames += 1
+                elif in_logs or entry.name.lower().endswith(".log"):
+                    logs += 1
+    except OSError:
+        return [], 0, 0
+    return inner, frames, logs
+
+
+def _is_worth_a_look(name: str) -> bool:
+    passed_over = name.startswith(".") or name.lower() in _NOT_LOOKED_INTO or is_companion_folder(name)
+    return not passed_over and name.isprintable() and (os.name == "nt" or "\\" not in name)
+
+
+def _source_of(folder: Path, home: Path) -> Path:
+    """Give the folder to carry from: the first of the observer's own, so that the next night is in it."""
+    parts = folder.relative_to(home).parts
+    own = 2 if parts[0].lower() in _EVERYONE_S else 1
+    return home.joinpath(*parts[:own])
+
+
+def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -> None:
+    before = found.get(folder, FoundFolder(folder))
+    found[folder] = FoundFolder(folder, before.frames + frames, before.logs + logs)
+
+
+def setup_text(found: FoundHere) -> str:
+    """Give a nightferry.toml that can be used as it is, with a word on every key."""
+    sections = (_HEAD, _site(found), _sources(found), _drives(found), _ARCHIVE, _SEND, _RECORDS)
+    return "\n".join(section.strip("\n") + "\n" for section in sections)
+
+
+_HEAD = """
+# nightferry.toml: what to carry at the end of the night, and where to.
+# `nightferry plan` says what is wrong with it before the night does.
+#
+# Folders are relative to this file. ~ is your own folder; $NAME, ${NAME} and %NAME% are environment
+# variables ($$ and %% for the signs themselves). Write paths in 'single quotes' or with forward
+# slashes: in "double quotes" a backslash begins an escape.
+"""
+
+_ARCHIVE = """
+# Where `nightferry file` brings the nights, on the computer that processes them.
+# [archive]
+# folder = '~/archive'
+"""
+
+_SEND = """
+[send]
+# `send` ends in order after this time, with everything it lists as proven proven: "90s", "30m", "1h 30m".
+# time_limit = "30m"
+"""
+
+_RECORDS = """
+# Where receipts, and what was learned about the sources, are kept on this computer.
+# [records]
+# folder = '~/nightferry records'
+"""
+
+_SOURCE_HEAD = """
+# One [[source]] for each folder to carry from. Its name is also the folder's name on the drive.
+#   take   patterns of the files to carry, below the folder: ** is any folders, * any part of a name,
+#          upper and lower case are the same. Without it, every file is taken.
+#   leave  patterns of files to leave behind: ["previews/", "**/*.tmp"]
+#   kind   "frames" (the default) or "logs"
+"""
+
+_SOURCE_EXAMPLE = """
+# [[source]]
+# name = "frames"
+# folder = '~/frames'
+# take = ["**/*.fits"]
+# leave = []
+# kind = "frames"
+"""
+
+
+def _site(found: FoundHere) -> str:
+    longitude = (found.utc_offset_h * 15 + 180) % 360 - 180
+    guess = f"{longitude:.1f}   # A GUESS, from this computer's time zone: write your own"
+    # A computer whose clock is set to UTC says nothing about where it stands.
+    line = f"longitude = {guess}" if found.utc_offset_h else "# longitude = -1.9"
+    return f"""
+# Where the telescope stands. The longitude tells which night a frame belongs to.
+[site]
+# name = "my site"
+# latitude = 51.2   # degrees, north positive
+# The longitude is in degrees, east positive: west of Greenwich it is negative.
+{line}
+"""
+
+
+def _sources(found: FoundHere) -> str:
+    written = list(_source_sections(found))
+    where = str(found.home) if str(found.home).isprintable() else "your own folder"
+    told = [f"# Found below {where}:" if written else f"# No frames were found below {where}; an example:"]
+    if not found.whole:
+        told.insert(0, "# The search took long and was ended early: there may be more.")
+    return "\n".join((_SOURCE_HEAD, *told, *(written or [_SOURCE_EXAMPLE.strip()])))
+
+
+def _source_sections(found: FoundHere) -> Iterator[str]:
+    """Give a section for each folder with frames, one for the logs beside them, and hints at other logs."""
+    names = NameBook()
+    for each in found.folders:
+        if each.frames:
+            name = names.claim(each.folder.name)
+            yield _source(name, each, found.home, _FITS_PATTERNS, "frames", f"{each.frames} frames")
+        if each.logs:
+            name = names.claim(f"{each.folder.name} logs")
+            section = _source(name, each, found.home, _LOG_PATTERNS, "logs", f"{each.logs} logs")
+            yield section if each.frames else _commented(section)
+
+
+def _source(name: str, found: FoundFolder, home: Path, take: tuple[str, ...], kind: str, number: str) -> str:
+    patterns = ", ".join(map(json.dumps, take))
+    folder = _quoted(_written(found.folder, home))
+    return (
+        f"[[source]]   # {number}\nname = {_quoted(name)}\nfolder = {folder}\n"
+        f'take = [{patterns}]\nkind = "{kind}"\n'
+    )
+
+
+def _drives(found: FoundHere) -> str:
+    named = [f"[[drive]]\nname = {_quoted(name)}\n" for name in found.drives if name.isprintable()]
+    return """
+# The drives to send to, by the names they were given by `nightferry prepare DRIVE --name NAME`.
+# Without any, every prepared drive that is connected is sent to. A drive that is no mounted volume
+# (a folder, a network share) has a folder as well: folder = '/mnt/share/nights'
+""" + "\n".join(named or ['# [[drive]]\n# name = "stick"\n'])
+
+
+def _written(folder: Path, home: Path) -> str:
+    """Write a folder as the configuration reads it, with the signs of variables doubled."""
+    below = folder.relative_to(home).as_posix()
+    return "~/" + below.replace("$", "$$").replace("%", "%%")
+
+
+def _quoted(text: str) -> str:
+    # Printable text in JSON's quotes is in TOML's as well.
+    return json.dumps(text, ensure_ascii=False) if "'" in text else f"'{text}'"
+
+
+def _commented(section: str) -> str:
+    return "\n".join(f"# {line}" for line in section.strip().split("\n")) + "\n"
