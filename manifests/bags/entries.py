@@ -11,6 +11,7 @@ from typing import Any
 from manifests.bags.digests import Digests
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
+from manifests.frames.frame_sky import FrameSky
 
 
 class EntryError(ValueError):
@@ -31,6 +32,9 @@ class Entry:
     Times are nanoseconds since 1970, as the source had them; `created_ns` only where its file
     system keeps one. `growing` marks a file whose writer was not done: the next run reads it again.
     `read_back` says what the copy was compared from: "medium" or "perhaps memory".
+
+    Filing adds what it decided, so that nobody need decide again: `target` and `filter` are the one
+    name each has, `sky` what was computed for the frame.
     """
 
     path: str
@@ -44,6 +48,9 @@ class Entry:
     growing: bool = False
     read_back: str = ""
     frame: Frame | None = None
+    target: str | None = None
+    filter: str | None = None
+    sky: FrameSky | None = None
     findings: tuple[Finding, ...] = ()
 
     def at(self, path: str, *findings: Finding) -> Entry:
@@ -67,6 +74,9 @@ class Entry:
             "growing": self.growing or None,
             "read_back": self.read_back or None,
             "frame": self.frame.as_facts() if self.frame else None,
+            "target": self.target,
+            "filter": self.filter,
+            "sky": (self.sky.as_facts() or None) if self.sky else None,
             "findings": [{"finding": f.kind.value, "detail": f.detail} for f in self.findings] or None,
         }
         return line | {name: value for name, value in optional.items() if value is not None}
@@ -77,7 +87,7 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
 
     Raises KeyError, TypeError or ValueError where a key is missing or of another kind.
     """
-    frame = line.get("frame")
+    frame, sky = line.get("frame"), line.get("sky")
     return Entry(
         path=str(line["path"]),
         size_bytes=int(line["size_bytes"]),
@@ -90,10 +100,17 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         growing=bool(line.get("growing", False)),
         read_back=str(line.get("read_back", "")),
         frame=None if frame is None else Frame.from_facts(frame),
+        target=_optional_text(line, "target"),
+        filter=_optional_text(line, "filter"),
+        sky=None if sky is None else FrameSky.from_facts(sky),
         findings=tuple(
             Finding(FindingKind(found["finding"]), str(found["detail"])) for found in line.get("findings", ())
         ),
     )
+
+
+def _optional_text(line: dict[str, Any], key: str) -> str | None:
+    return None if line.get(key) is None else str(line[key])
 
 
 def entry_line(entry: Entry) -> bytes:
