@@ -1,7 +1,8 @@
 """One drive's side of the copy: blocks come in, whole and flushed files come out.
 
-Two threads: one writes, one flushes the batch before while the next is written, so that the device
-never idles. A flush after every file is what separates a naive copy from the device's own speed.
+One thread writes, one flushes the batch before while the next is written, and one has the device begin
+early, so that it never idles. A flush after every file, or a device that first hears of the night when
+the cache is full, is what separates a naive copy from the device's own speed.
 
 On file systems in user space a write of one file that was lost can come out as an error of another
 file's flush, after which the first file's flush succeeds. So an error voids every file since the last
@@ -31,6 +32,7 @@ from transfer.errors import DoesNotFit, DriveFailed, NightferryError
 
 BATCH_BYTES = 512 << 20
 BATCH_FILES = 200
+_NUDGE_BYTES = 8 << 20
 _QUEUED_BLOCKS = 16
 _FAILURES_ENDURED = 3
 
@@ -106,8 +108,11 @@ class Lane:
         self._batch = _Batch(0)
         self._writer = threading.Thread(target=self._write_all, name="writer", daemon=True)
         self._flusher = threading.Thread(target=self._flush_all, name="flusher", daemon=True)
-        self._writer.start()
-        self._flusher.start()
+        self._nudger = threading.Thread(target=self._nudge_all, name="nudger", daemon=True)
+        self._nudges: queue.Queue[int | None] = queue.Queue(1)
+        self._unwritten = 0
+        for thread in (self._writer, self._flusher, self._nudger):
+            thread.start()
 
     # The reader's side
 
@@ -130,8 +135,8 @@ class Lane:
     def finish(self) -> None:
         """Wait until everything is flushed and named."""
         self._inbox.put(_Close)
-        self._writer.join()
-        self._flusher.join()
+        for thread in (self._writer, self._flusher, self._nudger):
+            thread.join()
 
     # The writer's side
 
@@ -144,6 +149,7 @@ class Lane:
         self._guard(self._abandon)
         self._seal()
         self._batches.put(None)
+        self._nudges.put(None)
 
     def _take(self, item: object) -> None:
         if isinstance(item, Task):
@@ -154,6 +160,7 @@ class Lane:
             write_all(self._descriptor, item)
             self._size += len(item)
             self._on_bytes(len(item))
+            self._nudge(len(item))
         elif isinstance(item, _End):
             self._close_whole(item)
         else:
@@ -166,6 +173,19 @@ class Lane:
 
     def _part(self) -> str:
         return f"{self.bag.incoming}/{self._count}.part"
+
+    def _nudge(self, count: int) -> None:
+        """Have the device begin with what was written, now and then, if it is not being told already."""
+        self._unwritten += count
+        if self._unwritten >= _NUDGE_BYTES and self._nudges.empty():
+            self._nudges.put(os.dup(self._descriptor))
+            self._unwritten = 0
+
+    def _nudge_all(self) -> None:
+        """Tell the device in a thread of its own: a full queue of the device makes the telling wait."""
+        while (descriptor := self._nudges.get()) is not None:
+            self.bag.folder.start_writing(descriptor)
+            os.close(descriptor)
 
     def _close_whole(self, end: _End) -> None:
         """Count the file against its size and hand it to the batch."""

@@ -71,6 +71,7 @@ class OpenBag:
         self.known: dict[Origin, Known] = {}
         self._settled: dict[str, _Settled] = {}
         self._proven: dict[str, ReadBack] = {}
+        self.methods: set[str] = set()
         self._refreshed: dict[str, Entry] = {}
         self._withdrawn: set[str] = set()
         self._notes: dict[str, tuple[Finding, ...]] = {}
@@ -241,6 +242,7 @@ class OpenBag:
         waiting = (self._copy(path) for path in self.unproven)
         bad = []
         for compared in read_back(self.folder, waiting, on_bytes, go_on):
+            self.methods.add(compared.evidence.method)
             if compared.outcome is Outcome.EQUAL:
                 self._proven[self.in_bag(compared.copy)] = compared.evidence.read_back
             else:

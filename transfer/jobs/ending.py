@@ -42,6 +42,7 @@ def night_outcome(night: DriveNight) -> NightOutcome:
         carried=bag.proven_count if done else 0,
         carried_bytes=bag.proven_bytes if done else 0,
         read_back=_weakest(plan.there_from_medium, bag.all_from_medium),
+        methods=tuple(sorted(bag.methods)),
         summary=night.summary,
         findings=findings,
     )

@@ -29,6 +29,7 @@ class NightOutcome:
     carried: int
     carried_bytes: int
     read_back: ReadBack
+    methods: tuple[str, ...] = ()
     summary: Summary | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -41,6 +42,7 @@ class NightOutcome:
             "bytes": self.size_bytes,
             "proven": self.proven,
             "read_back": self.read_back.value,
+            "read_back_how": list(self.methods),
             "carried": self.carried,
         }
 

@@ -119,6 +119,10 @@ class PinnedFolder(ABC):
         """List a folder: each name, and whether it is a folder. Empty where there is none."""
 
     @abstractmethod
+    def start_writing(self, descriptor: int) -> None:
+        """Have the system begin to write what was written to an open file, without waiting for it."""
+
+    @abstractmethod
     def flush_files(self, descriptors: Sequence[int]) -> None:
         """Bring the files' content to the medium. After an error nothing is known of any of them."""
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
-from transfer.engine.medium.linux_calls import reports_lost_writes, syncfs
+from transfer.engine.medium.linux_calls import reports_lost_writes, start_writeback, syncfs
 from transfer.engine.medium.linux_cold import LinuxColdGroup
 from transfer.engine.medium.linux_mounts import Mount, is_for_drives, mount_of, mounts
 from transfer.engine.medium.posix import PosixFolder, PosixMedium
@@ -29,6 +29,11 @@ class LinuxFolder(PosixFolder):
         # In user space syncfs reaches no daemon, and before Linux 5.8 it kept errors to itself.
         self._flush_whole = not self.mount.in_user_space and reports_lost_writes()
         self._block_device = _open_block_device(self.mount)
+
+    def start_writing(self, descriptor: int) -> None:
+        # A daemon that is asked to flush takes no more writes until it is done, and the device would
+        # idle in between: its pages are put on their way past the daemon.
+        start_writeback(descriptor if self._block_device is None else self._block_device)
 
     def flush_files(self, descriptors: Sequence[int]) -> None:
         if self._flush_whole:

@@ -10,6 +10,8 @@ from functools import cache
 
 _CACHESTAT = 451  # the same number on every architecture (Linux 6.5, include/uapi/asm-generic/unistd.h)
 
+_SYNC_FILE_RANGE_WRITE = 2  # include/uapi/linux/fs.h
+
 
 class _Range(ctypes.Structure):
     _fields_ = (("offset", ctypes.c_uint64), ("length", ctypes.c_uint64))
@@ -46,6 +48,15 @@ def syncfs(descriptor: int) -> None:
     """Flush the whole file system that the descriptor is on. Raises OSError."""
     if _libc().syncfs(ctypes.c_int(descriptor)) != 0:
         _raise_errno()
+
+
+def start_writeback(descriptor: int) -> None:
+    """Start the write-out of a file's or device's dirty pages: sync_file_range(2). Never raises.
+
+    It is an encouragement; the flush that counts comes later and reports what was lost.
+    """
+    everything = (ctypes.c_int64(0), ctypes.c_int64(0))
+    _libc().sync_file_range(ctypes.c_int(descriptor), *everything, ctypes.c_uint(_SYNC_FILE_RANGE_WRITE))
 
 
 def cached_pages(descriptor: int, size_bytes: int) -> int | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from transfer.engine.medium.linux_mounts import Mount
 from transfer.engine.medium.posix import PosixFolder
 
 _SECTOR_BYTES = 512  # the unit of /sys/…/stat, whatever the device's own sector
-_ATTEMPTS = 8
+_ATTEMPTS = 100
+_REST_S = 0.005
 
 
 class LinuxColdGroup(ColdGroup):
@@ -84,7 +86,8 @@ class LinuxColdGroup(ColdGroup):
 def _evict(descriptor: int, size_bytes: int) -> int | None:
     """Drop an open file's or device's pages and count what stays.
 
-    A page that another processor has just touched survives the first attempt: a few more are made.
+    A page that is being read ahead, or that another processor has just touched, survives the first
+    attempt: more are made until it has come to rest.
     """
     left: int | None = None
     for _ in range(_ATTEMPTS):
@@ -92,6 +95,7 @@ def _evict(descriptor: int, size_bytes: int) -> int | None:
         left = cached_pages(descriptor, size_bytes)
         if not left:
             break
+        time.sleep(_REST_S)
     return left
 
 

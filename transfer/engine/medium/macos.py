@@ -49,6 +49,9 @@ class MacFolder(PosixFolder):
         fcntl.fcntl(descriptor, F_NOCACHE, 1)
         return descriptor
 
+    def start_writing(self, descriptor: int) -> None:
+        """F_NOCACHE writes at once."""
+
     def _flush(self, descriptor: int) -> None:
         try:
             fcntl.fcntl(descriptor, F_FULLFSYNC)
