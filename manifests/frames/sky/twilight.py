@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 SUNSET_DEG = -50 / 60
 CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG = -6.0, -12.0, -18.0
 
-MINUTES_PER_DAY = 1440
+# The sun is looked at every ten minutes of a night, then every minute of those in which it crosses.
+STEPS, STEPS_PER_DAY = 10, 144
 
 
 class Twilight(StrEnum):
@@ -74,32 +75,34 @@ def night_dark_hours(
 ) -> DarkHours | None:
     """Give when the sun is below `limit_deg` in the night that begins on the evening of `night`.
 
-    None where it never is (a summer at high latitude). Where it is all day long (a polar winter),
-    dusk and dawn are the noons, in local mean solar time, between which the night is counted. Right
-    to a few seconds, more where the sun only grazes the limit. Raises ValueError where latitude or
-    longitude is none.
+    None where it never is, or for less than ten minutes (a summer at high latitude). Where it is all
+    day long (a polar winter), dusk and dawn are the noons, in local mean solar time, between which
+    the night is counted. Right to a few seconds, more where the sun only grazes the limit. Raises
+    ValueError where latitude or longitude is none.
     """
     import numpy as np
 
     if not (abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 360.0):
         raise ValueError(f"no such place: latitude {latitude_deg}, longitude {longitude_deg}")
     noon = float(modified_julian_dates(datetime.combine(night, time(12), tzinfo=UTC))) - longitude_deg / 360.0
-    minutes = noon + np.arange(MINUTES_PER_DAY + 1) / MINUTES_PER_DAY
-    altitudes = sun_altitudes(minutes, latitude_deg, longitude_deg)
+    times = noon + np.arange(STEPS_PER_DAY + 1) / STEPS_PER_DAY
+    altitudes = sun_altitudes(times, latitude_deg, longitude_deg)
     deepest = int(np.argmin(altitudes))
     if altitudes[deepest] >= limit_deg:
         return None
-    dusk = _crossing(minutes[deepest::-1], altitudes[deepest::-1], limit_deg)
-    dawn = _crossing(minutes[deepest:], altitudes[deepest:], limit_deg)
+    dusk, dawn = (
+        _crossing(times[way], altitudes[way] >= limit_deg, limit_deg, (latitude_deg, longitude_deg))
+        for way in (slice(deepest, None, -1), slice(deepest, None))
+    )
     return DarkHours(utc_of(dusk), utc_of(dawn))
 
 
-def _crossing(minutes: Floats, altitudes: Floats, limit_deg: float) -> float:
-    """Give when the sun first stands at the limit, going from the deepest minute outwards."""
+def _crossing(times: Floats, is_up: NDArray[np.bool_], limit_deg: float, site: tuple[float, float]) -> float:
+    """Give when the sun first stands at the limit, going outwards from the deepest of the times."""
     import numpy as np
 
-    up = np.flatnonzero(altitudes >= limit_deg)
-    if up.size == 0:
-        return float(minutes[-1])
-    after, before = up[0], up[0] - 1
-    return float(np.interp(limit_deg, altitudes[[before, after]], minutes[[before, after]]))
+    if not is_up.any():
+        return float(times[-1])
+    first = int(np.argmax(is_up))
+    closer = np.linspace(times[first - 1], times[first], STEPS + 1)
+    return float(np.interp(limit_deg, sun_altitudes(closer, *site), closer))
