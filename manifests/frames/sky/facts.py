@@ -25,11 +25,14 @@ MJD_OF_J2000 = 51544.5
 class Sky:
     """What the sky was like at each moment; NaN where a fact that it follows from is missing.
 
-    Altitudes are without refraction. `azimuth_deg` counts from north through east. Sun and moon
-    altitudes are their centres', `moon_separation_deg` is the moon's distance from the target; all
-    are seen from the site. `moon_illumination` (0 to 1) is the same from everywhere.
+    `ra_deg` and `dec_deg` are the target's in ICRS, whatever equinox they came with. Altitudes are
+    without refraction. `azimuth_deg` counts from north through east. Sun and moon altitudes are their
+    centres', `moon_separation_deg` is the moon's distance from the target; all are seen from the
+    site. `moon_illumination` (0 to 1) is the same from everywhere.
     """
 
+    ra_deg: Floats
+    dec_deg: Floats
     altitude_deg: Floats
     azimuth_deg: Floats
     airmass: Floats
@@ -118,14 +121,18 @@ def _sky_of_rows(
 
     timed = np.isfinite(mjd)
     sited = timed & np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
-    aimed = sited & np.isfinite(ra_deg) & np.isfinite(dec_deg)
+    placed = np.isfinite(ra_deg) & np.isfinite(dec_deg)
+    aimed = sited & placed
     site = (np.nan_to_num(column) for column in (latitude_deg, longitude_deg, elevation_m))
     earth = earth_at(np.where(timed, mjd, MJD_OF_J2000), *site)
-    target = target_direction(earth, *icrs_of(np.nan_to_num(ra_deg), np.nan_to_num(dec_deg), equinox))
+    icrs = icrs_of(np.nan_to_num(ra_deg), np.nan_to_num(dec_deg), equinox)
+    target = target_direction(earth, *icrs)
     moon_au = moon_from_earth_au(earth)
     moon = moon_direction(earth, moon_au)
     altitude, azimuth = (np.where(aimed, angle, np.nan) for angle in horizontal(earth, target))
     return Sky(
+        ra_deg=np.where(placed, icrs[0] % 360.0, np.nan),
+        dec_deg=np.where(placed, icrs[1], np.nan),
         altitude_deg=altitude,
         azimuth_deg=azimuth,
         airmass=airmass_at(altitude),

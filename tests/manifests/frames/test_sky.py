@@ -19,7 +19,8 @@ from manifests.frames.sky import Sky, sky_of, sky_of_frames
 LATITUDE, LONGITUDE = 51.2, -1.9
 EVENING = datetime(2026, 3, 14, 21, 30, tzinfo=UTC)
 FACTS = [field.name for field in fields(Sky)]
-# What each fact rests on, besides the time.
+# What each fact rests on, besides the time; a target's place does not even need that.
+PLACE = {"ra_deg", "dec_deg"}
 NEEDS_SITE = {"sun_altitude_deg", "moon_altitude_deg"}
 NEEDS_NOTHING = {"moon_illumination"}
 
@@ -78,7 +79,9 @@ def test_a_gap_blanks_only_what_rests_on_it():
     dec = [30.0, 30.0, 30.0, float("nan"), 30.0]
     latitude = [LATITUDE] * 4 + [None]
     found = known(sky_of(times, ra, dec, latitude, LONGITUDE))
-    for name in FACTS:
+    for name in PLACE:
+        assert found.pop(name) == [True, True, False, False, True], name
+    for name in found:
         needs_nothing, needs_site = name in NEEDS_NOTHING, name in NEEDS_SITE
         target = needs_nothing or needs_site
         assert found[name] == [True, False, target, target, needs_nothing], name
@@ -125,6 +128,12 @@ def test_a_frame_without_a_believable_exposure_is_looked_at_when_it_began(exposu
     assert sky_of_frames([frame], LATITUDE, LONGITUDE).altitude_deg[0] == begun.altitude_deg
 
 
+def test_a_target_s_place_is_given_in_icrs():
+    sky = sky_of(None, [192.25, -10.0, 10.0], [27.4, 5.0, 5.0], None, None, None, [1950.0, None, None])
+    assert sky.ra_deg == pytest.approx([192.85948, 350.0, 10.0], abs=1e-4)
+    assert sky.dec_deg == pytest.approx([27.12825, 5.0, 5.0], abs=1e-4)
+
+
 def test_a_frame_s_equinox_is_heeded():
     frame = Frame(begun_utc=EVENING, ra_deg=80.0, dec_deg=30.0)
     frames = [frame, replace(frame, equinox=2000.0), replace(frame, equinox=1950.0)]
@@ -150,7 +159,7 @@ ANY = st.floats(allow_nan=True, allow_infinity=True)
 )
 def test_whatever_the_headers_say_facts_are_in_their_range_or_missing(columns):
     sky = sky_of(*columns)
-    ranges = {"azimuth_deg": (0, 360), "airmass": (0.99, 38), "moon_illumination": (0, 1)}
+    ranges = {"ra_deg": (0, 360), "azimuth_deg": (0, 360), "airmass": (0.99, 38), "moon_illumination": (0, 1)}
     ranges |= {"moon_separation_deg": (0, 180)}
     for name in FACTS:
         values = getattr(sky, name)
