@@ -75,10 +75,10 @@ def night_dark_hours(
 ) -> DarkHours | None:
     """Give when the sun is below `limit_deg` in the night that begins on the evening of `night`.
 
-    None where it never is, or for less than ten minutes (a summer at high latitude). Where it is all
-    day long (a polar winter), dusk and dawn are the noons, in local mean solar time, between which
-    the night is counted. Right to a few seconds, more where the sun only grazes the limit. Raises
-    ValueError where latitude or longitude is none.
+    None where it never is (a summer at high latitude; a darkness of under ten minutes may be missed).
+    Where it is all day long (a polar winter), dusk and dawn are the noons, in local mean solar time,
+    between which the night is counted. Right to a few seconds, more where the sun only grazes the
+    limit. Raises ValueError where latitude or longitude is none.
     """
     import numpy as np
 
