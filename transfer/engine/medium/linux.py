@@ -7,15 +7,14 @@ sectors the device served are counted in /sys/dev/block/MAJ:MIN/stat (Linux Docu
 
 from __future__ import annotations
 
-import fcntl
 import os
 import stat
 from collections.abc import Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
-from transfer.engine.medium.linux_calls import reports_lost_writes, start_writeback, syncfs
-from transfer.engine.medium.linux_cold import LinuxColdGroup
+from transfer.engine.medium.linux_calls import read_lease, reports_lost_writes, start_writeback, syncfs
+from transfer.engine.medium.linux_cold import ColdWatch, LinuxColdGroup, counter_file
 from transfer.engine.medium.linux_mounts import Mount, is_for_drives, mount_of, mounts
 from transfer.engine.medium.posix import PosixFolder, PosixMedium
 
@@ -29,6 +28,7 @@ class LinuxFolder(PosixFolder):
         # In user space syncfs reaches no daemon, and before Linux 5.8 it kept errors to itself.
         self._flush_whole = not self.mount.in_user_space and reports_lost_writes()
         self._block_device = _open_block_device(self.mount)
+        self._watch = ColdWatch(self.mount, counter_file(self.device, self.mount), self._block_device)
 
     def start_writing(self, descriptor: int) -> None:
         # A daemon that is asked to flush takes no more writes until it is done, and the device would
@@ -57,8 +57,11 @@ class LinuxFolder(PosixFolder):
         if self.mount.in_user_space and self._block_device is None:
             os.sync()
 
+    def chill(self) -> None:
+        self._watch.chill()
+
     def cold(self, paths: Sequence[str]) -> ColdGroup:
-        return LinuxColdGroup(self, paths, self.mount, self._block_device)
+        return LinuxColdGroup(self, paths, self._watch)
 
     def close(self) -> None:
         if self._block_device is not None:
@@ -98,14 +101,12 @@ class LinuxMedium(PosixMedium):
 
     def is_being_written(self, descriptor: int) -> bool | None:
         try:
-            # A read lease is refused while anyone has the file open for writing: fcntl(2), F_SETLEASE.
-            fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+            with read_lease(descriptor):
+                return False
         except BlockingIOError:
             return True
         except OSError:
             return None
-        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
-        return False
 
 
 def _volume(mount: Mount) -> Volume:

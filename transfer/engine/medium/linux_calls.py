@@ -1,11 +1,15 @@
-"""The Linux system calls that Python does not offer: syncfs, cachestat, mincore."""
+"""The Linux system calls that Python does not offer whole: syncfs, cachestat, mincore, leases."""
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
+import fcntl
 import mmap
 import os
 import re
+import signal
+from collections.abc import Iterator
 from functools import cache
 
 _CACHESTAT = 451  # the same number on every architecture (Linux 6.5, include/uapi/asm-generic/unistd.h)
@@ -57,6 +61,22 @@ def start_writeback(descriptor: int) -> None:
     """
     everything = (ctypes.c_int64(0), ctypes.c_int64(0))
     _libc().sync_file_range(ctypes.c_int(descriptor), *everything, ctypes.c_uint(_SYNC_FILE_RANGE_WRITE))
+
+
+@contextlib.contextmanager
+def read_lease(descriptor: int) -> Iterator[None]:
+    """Hold a read lease on an open file (fcntl(2), F_SETLEASE).
+
+    Raises BlockingIOError where anyone has the file open for writing, OSError where no lease is to be had.
+    """
+    # A program that opens the file meanwhile breaks the lease. The signal that tells of it would by
+    # default end this process; another one is asked for, which by default does nothing.
+    fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
+    fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    try:
+        yield
+    finally:
+        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
 
 
 def cached_pages(descriptor: int, size_bytes: int) -> int | None:
