@@ -19,6 +19,7 @@ _MADE_UP = (
 )
 _REMOTE = ("9p", "afs", "ceph", "cifs", "davfs", "fuse.sshfs", "nfs", "nfs4", "smb3", "smbfs", "virtiofs")
 _NOT_FOR_DRIVES = frozenset(_MADE_UP + _REMOTE)
+_KERNEL_FOLDERS = ("/proc", "/sys", "/dev")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,4 +73,5 @@ def mount_of(path: Path, device: int, table: list[Mount]) -> Mount:
 
 def is_for_drives(mount: Mount) -> bool:
     """Tell whether a prepared drive is looked for on this mount."""
-    return mount.file_system not in _NOT_FOR_DRIVES and not mount.root.startswith(("/proc", "/sys", "/dev/"))
+    here = Path(mount.root)
+    return mount.file_system not in _NOT_FOR_DRIVES and not any(map(here.is_relative_to, _KERNEL_FOLDERS))
