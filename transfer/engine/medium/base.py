@@ -70,8 +70,8 @@ class ColdGroup(ABC):
         """
 
     @abstractmethod
-    def evidence(self, size_bytes: int) -> Evidence:
-        """Say what backs the read-back of the `size_bytes` that the group has read so far."""
+    def evidence(self) -> Evidence:
+        """Say what backs what the group has read so far."""
 
     @abstractmethod
     def close(self) -> None:
@@ -136,11 +136,18 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def free_bytes(self) -> int:
-        """Give the space that is free for this user."""
+        """Give the space that is free for this user; more than any night where the system does not say."""
 
     @abstractmethod
     def still_there(self) -> bool:
         """Tell whether the path the folder was opened by still leads to it."""
+
+    @abstractmethod
+    def chill(self) -> None:
+        """Empty the caches that all files of the file system share: once, before a read-back begins.
+
+        What was written since the last flush stays where it is.
+        """
 
     @abstractmethod
     def cold(self, paths: Sequence[str]) -> ColdGroup:

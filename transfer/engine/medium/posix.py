@@ -6,6 +6,8 @@ import errno
 import fcntl
 import os
 import stat
+import sys
+import threading
 from abc import abstractmethod
 from collections import OrderedDict
 from collections.abc import Sequence
@@ -15,6 +17,22 @@ from transfer.engine.medium.base import Medium, PinnedFolder
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_FOLDERS = 64
+# What a file system says that keeps no count: a full drive is then met when it is full.
+_FREE_UNKNOWN = sys.maxsize
+_NO_DESCRIPTOR = -1  # refused with EBADF by every call
+
+
+class _OpenFolder:
+    """A folder's descriptor, closed when the last thread at work in the folder lets go of it."""
+
+    __slots__ = ("descriptor",)
+
+    def __init__(self, descriptor: int) -> None:
+        self.descriptor = descriptor
+
+    def __del__(self) -> None:
+        if self.descriptor != _NO_DESCRIPTOR:
+            os.close(self.descriptor)
 
 
 class PosixFolder(PinnedFolder):
@@ -22,61 +40,58 @@ class PosixFolder(PinnedFolder):
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._root = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        self.device = os.fstat(self._root).st_dev
-        self._folders: OrderedDict[str, int] = OrderedDict()
+        self._root = _OpenFolder(os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC))
+        self.device = os.fstat(self._root.descriptor).st_dev
+        self._folders: OrderedDict[str, _OpenFolder] = OrderedDict()
+        self._lock = threading.Lock()
 
     @property
     def descriptor(self) -> int:
         """The pinned folder's own descriptor."""
-        return self._root
+        return self._root.descriptor
 
-    def _folder(self, path: str) -> int:
-        """Give a descriptor of a folder below, walked to part by part, each checked to be on this device."""
+    def _folder(self, path: str) -> _OpenFolder:
+        """Open a folder below, walked to part by part, each checked to be on this device."""
         if path in ("", "."):
             return self._root
-        if path in self._folders:
-            self._folders.move_to_end(path)
-            return self._folders[path]
-        at = os.dup(self._root)
+        with self._lock:
+            if path in self._folders:
+                self._folders.move_to_end(path)
+                return self._folders[path]
+        opened = self._root
         for name in path.split("/"):
-            below = self._step(at, name)
-            os.close(at)
-            at = below
-        self._remember(path, at)
-        return at
+            opened = self._step(opened, name)
+        self._remember(path, opened)
+        return opened
 
-    def _step(self, above: int, name: str) -> int:
-        try:
-            opened = os.open(name, _FOLDER_FLAGS, dir_fd=above)
-        except OSError:
-            os.close(above)
-            raise
-        if os.fstat(opened).st_dev != self.device:
-            os.close(opened)
-            os.close(above)
+    def _step(self, above: _OpenFolder, name: str) -> _OpenFolder:
+        if name == "..":
+            raise OSError(errno.EINVAL, "a path below a drive must not climb", name)
+        opened = _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
+        if os.fstat(opened.descriptor).st_dev != self.device:
             raise OSError(errno.EXDEV, "another file system is mounted here", name)
         return opened
 
-    def _remember(self, path: str, opened: int) -> None:
-        self._folders[path] = opened
-        if len(self._folders) > _OPEN_FOLDERS:
-            os.close(self._folders.popitem(last=False)[1])
+    def _remember(self, path: str, opened: _OpenFolder) -> None:
+        with self._lock:
+            self._folders[path] = opened
+            if len(self._folders) > _OPEN_FOLDERS:
+                self._folders.popitem(last=False)
 
-    def _within(self, path: str) -> tuple[int, str]:
+    def _within(self, path: str) -> tuple[_OpenFolder, str]:
         above, _, name = path.rpartition("/")
         return self._folder(above), name
 
     def create_file(self, path: str) -> int:
         folder, name = self._within(path)
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-        return os.open(name, flags, 0o666, dir_fd=folder)
+        return os.open(name, flags, 0o666, dir_fd=folder.descriptor)
 
     def open_file(self, path: str) -> int:
         folder, name = self._within(path)
         # O_NONBLOCK: a FIFO under a manifest's name must not hang the run.
         flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
-        opened = os.open(name, flags, dir_fd=folder)
+        opened = os.open(name, flags, dir_fd=folder.descriptor)
         if not stat.S_ISREG(os.fstat(opened).st_mode):
             os.close(opened)
             raise OSError(errno.EINVAL, "not a regular file", path)
@@ -85,11 +100,11 @@ class PosixFolder(PinnedFolder):
     def replace(self, old: str, new: str) -> None:
         from_folder, from_name = self._within(old)
         to_folder, to_name = self._within(new)
-        os.rename(from_name, to_name, src_dir_fd=from_folder, dst_dir_fd=to_folder)
+        os.rename(from_name, to_name, src_dir_fd=from_folder.descriptor, dst_dir_fd=to_folder.descriptor)
 
     def remove(self, path: str) -> None:
         folder, name = self._within(path)
-        os.unlink(name, dir_fd=folder)
+        os.unlink(name, dir_fd=folder.descriptor)
 
     def make_folders(self, path: str) -> set[str]:
         changed: set[str] = set()
@@ -97,8 +112,9 @@ class PosixFolder(PinnedFolder):
             return changed
         above = ""
         for name in path.split("/") if path else ():
+            folder = self._folder(above)
             try:
-                os.mkdir(name, dir_fd=self._folder(above))
+                os.mkdir(name, dir_fd=folder.descriptor)
                 changed.add(above)
             except FileExistsError:
                 pass
@@ -108,14 +124,15 @@ class PosixFolder(PinnedFolder):
     def stat(self, path: str) -> os.stat_result | None:
         try:
             folder, name = self._within(path)
-            return os.stat(name or ".", dir_fd=folder, follow_symlinks=False)
+            return os.stat(name or ".", dir_fd=folder.descriptor, follow_symlinks=False)
         except (FileNotFoundError, NotADirectoryError):
             return None
 
     def names(self, path: str) -> list[tuple[str, bool]]:
         try:
+            folder = self._folder(path)
             # A listing moves its descriptor's position: it gets one of its own.
-            own = os.open(".", _FOLDER_FLAGS, dir_fd=self._folder(path))
+            own = os.open(".", _FOLDER_FLAGS, dir_fd=folder.descriptor)
         except (FileNotFoundError, NotADirectoryError):
             return []
         try:
@@ -130,7 +147,8 @@ class PosixFolder(PinnedFolder):
 
     def flush_folders(self, paths: Sequence[str]) -> None:
         for path in paths:
-            self._flush(self._folder(path))
+            opened = self._folder(path)
+            self._flush(opened.descriptor)
 
     @abstractmethod
     def _flush(self, descriptor: int) -> None:
@@ -140,21 +158,20 @@ class PosixFolder(PinnedFolder):
         os.utime(descriptor, ns=(modified_ns, modified_ns))
 
     def free_bytes(self) -> int:
-        facts = os.fstatvfs(self._root)
-        return facts.f_bavail * facts.f_frsize
+        facts = os.fstatvfs(self.descriptor)
+        return facts.f_bavail * facts.f_frsize if facts.f_blocks else _FREE_UNKNOWN
 
     def still_there(self) -> bool:
         try:
             now = self.path.stat()
         except OSError:
             return False
-        pinned = os.fstat(self._root)
+        pinned = os.fstat(self.descriptor)
         return (now.st_dev, now.st_ino) == (pinned.st_dev, pinned.st_ino)
 
     def close(self) -> None:
-        while self._folders:
-            os.close(self._folders.popitem()[1])
-        os.close(self._root)
+        self._folders.clear()
+        self._root = _OpenFolder(_NO_DESCRIPTOR)
 
 
 class PosixMedium(Medium):
@@ -164,9 +181,11 @@ class PosixMedium(Medium):
         descriptor = _open_to_lock(path)
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except (BlockingIOError, PermissionError):
+        except OSError as error:
             os.close(descriptor)
-            return None
+            if isinstance(error, BlockingIOError | PermissionError):
+                return None
+            raise
         return descriptor
 
     def open_source(self, path: str) -> int:
