@@ -112,7 +112,7 @@ def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -
 
 
 def setup_text(found: FoundHere) -> str:
-    """Give a nightferry.toml that can be used as it is, with a word on every key."""
+    """Give a nightferry.toml, to be stored as UTF-8: it can be used as it is, with a word on every key."""
     sections = (_HEAD, _site(found), _sources(found), _drives(found), _ARCHIVE, _SEND, _RECORDS)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 

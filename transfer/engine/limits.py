@@ -44,8 +44,9 @@ class FileSystemLimits:
 FAT32 = FileSystemLimits("FAT32", 4 * _GIB - 1, 2_000_000_000, longest_path=32_760, windows_names=True)
 EXFAT = FileSystemLimits("exFAT", 16 * _EIB - 1, 10_000_000, longest_path=32_760, windows_names=True)
 NTFS = FileSystemLimits("NTFS", 16 * _EIB - 1, 100, longest_path=32_760, windows_names=True)
-# The type Linux reports for any driver in user space that sits on a device: the tighter of both.
-EXFAT_OR_NTFS = replace(EXFAT, name="exFAT or NTFS")
+# The type Linux reports for any driver in user space that sits on a device: the tighter limits of both.
+# exfat-fuse keeps whole seconds (measured), where the file system could do better.
+EXFAT_OR_NTFS = replace(EXFAT, name="exFAT or NTFS", time_step_ns=1_000_000_000)
 
 # Linux: 255 bytes a name (NAME_MAX), 4,096 bytes a path with its ending zero (PATH_MAX), limits.h.
 # Sizes from memory of the kernel's documents, for blocks of 4 KiB.
