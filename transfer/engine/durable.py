@@ -34,6 +34,7 @@ def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
 
 def prove_small_files(folder: PinnedFolder, sha256: dict[str, str]) -> None:
     """Read files back past the caches and compare. Raises OSError or DriveFailed."""
+    folder.chill()
     with folder.cold(list(sha256)) as group:
         for path, written in sha256.items():
             digest = hashlib.sha256()

@@ -10,7 +10,7 @@ import xxhash
 
 from transfer.engine.medium import Evidence, PinnedFolder, drive_has_left
 
-# The caches are emptied before each group: small enough that they hold little of what comes next.
+# Each file's own pages are dropped just before its group is read: a group holds its files open.
 GROUP_BYTES = 256 << 20
 GROUP_FILES = 200
 
@@ -54,6 +54,7 @@ def read_back(
     not whether somebody forged them. Ends early when `go_on` says so. Raises OSError only where the
     drive has left; a file that cannot be read is an outcome.
     """
+    folder.chill()
     for group in _groups(copies):
         if not go_on():
             return
@@ -76,16 +77,16 @@ def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:
 def _read_group(folder: PinnedFolder, copies: list[Copy], on_bytes: Callable[[int], None]) -> list[Compared]:
     with folder.cold([copy.path for copy in copies]) as group:
         results = [_compare(copy, group.blocks(copy.path), on_bytes) for copy in copies]
-        evidence = group.evidence(sum(size_bytes for _, size_bytes, _ in results))
+        evidence = group.evidence()
     return [
         Compared(copy, outcome, evidence, reason)
-        for copy, (outcome, _, reason) in zip(copies, results, strict=True)
+        for copy, (outcome, reason) in zip(copies, results, strict=True)
     ]
 
 
 def _compare(
     copy: Copy, blocks: Iterator[memoryview], on_bytes: Callable[[int], None]
-) -> tuple[Outcome, int, str]:
+) -> tuple[Outcome, str]:
     digest, size_bytes = xxhash.xxh3_128(), 0
     try:
         for block in blocks:
@@ -95,6 +96,6 @@ def _compare(
     except OSError as error:
         if drive_has_left(error):
             raise
-        return Outcome.UNREADABLE, size_bytes, error.strerror or str(error)
+        return Outcome.UNREADABLE, error.strerror or str(error)
     same = size_bytes == copy.size_bytes and digest.hexdigest() == copy.xxh128
-    return (Outcome.EQUAL if same else Outcome.DIFFERENT), size_bytes, ""
+    return (Outcome.EQUAL if same else Outcome.DIFFERENT), ""

@@ -18,19 +18,64 @@ _ATTEMPTS = 100
 _REST_S = 0.005
 
 
-class LinuxColdGroup(ColdGroup):
-    """Evicts on entering, reads, and holds the device's count against what was read."""
+class ColdWatch:
+    """What a folder's device serves, counted from when its cache was last emptied.
 
-    def __init__(self, folder: PosixFolder, paths: Sequence[str], mount: Mount, device: int | None) -> None:
+    Whatever the device's cache holds after that came from the medium after that, so it is emptied once
+    for a whole read-back and not for each file; and since a device reads ahead of what is asked for, its
+    count is held against all that was read so far.
+    """
+
+    def __init__(self, mount: Mount, counter: Path | None, block_device: int | None) -> None:
+        self._mount = mount
+        self._counter = counter
+        self._block_device = block_device
+        self._left: int | None = None
+        self._served_before: int | None = None
+        self._read_bytes = 0
+
+    def chill(self) -> None:
+        """Empty the device's cache and begin to count."""
+        self._left = self._empty_device_cache()
+        self._served_before = _bytes_served(self._counter)
+        self._read_bytes = 0
+
+    def _empty_device_cache(self) -> int | None:
+        """Give how many pages stay; None where that cannot be told. The kernel's drivers have no such cache."""
+        if not self._mount.in_user_space:
+            return 0
+        if self._block_device is None:
+            return None
+        return _evict(self._block_device, os.lseek(self._block_device, 0, os.SEEK_END))
+
+    def count(self, size_bytes: int) -> None:
+        """Count bytes that were read."""
+        self._read_bytes += size_bytes
+
+    def doubt(self) -> str:
+        """Say why what was read since may have come from memory; empty where it did not."""
+        served = _bytes_served(self._counter)
+        if served is None or self._served_before is None:
+            return f"no device counts the reads of this file system ({self._mount.file_system})"
+        if self._left is None:
+            return f"this user may not read {self._mount.source}, whose cache may hold the copy"
+        if self._left:
+            return f"{self._left} pages stayed in the device's cache"
+        if served - self._served_before < self._read_bytes // _SECTOR_BYTES * _SECTOR_BYTES:
+            return "the device served less than was read"
+        return ""
+
+
+class LinuxColdGroup(ColdGroup):
+    """Evicts its files on entering, reads them, and asks the watch what backs it."""
+
+    def __init__(self, folder: PosixFolder, paths: Sequence[str], watch: ColdWatch) -> None:
         self._descriptors: dict[str, int] = {}
         self._refused: dict[str, OSError] = {}
-        self._mount = mount
-        self._device = device
+        self._watch = watch
         for path in paths:
             self._open(folder, path)
-        self._counter = _counter_file(folder.device, mount)
-        self._in_memory = self._evict()
-        self._before = _bytes_served(self._counter)
+        self._in_memory = [_evict(each, os.fstat(each).st_size) for each in self._descriptors.values()]
 
     def _open(self, folder: PosixFolder, path: str) -> None:
         try:
@@ -38,45 +83,29 @@ class LinuxColdGroup(ColdGroup):
         except OSError as error:
             self._refused[path] = error
 
-    def _evict(self) -> int | None:
-        """Drop what is cached and count what stays; None where that cannot be told."""
-        counts = [
-            _evict(descriptor, os.fstat(descriptor).st_size) for descriptor in self._descriptors.values()
-        ]
-        if self._mount.in_user_space:
-            counts.append(
-                None if self._device is None else _evict(self._device, os.lseek(self._device, 0, os.SEEK_END))
-            )
-        return None if None in counts else sum(count for count in counts if count)
-
     def blocks(self, path: str) -> Iterator[memoryview]:
         if path in self._refused:
             raise self._refused[path]
         buffer = mmap.mmap(-1, BLOCK_BYTES)
         try:
             with memoryview(buffer) as whole:
-                yield from _read_into(self._descriptors[path], whole)
+                for block in _read_into(self._descriptors[path], whole):
+                    self._watch.count(len(block))
+                    yield block
         finally:
             buffer.close()
 
-    def evidence(self, size_bytes: int) -> Evidence:
-        doubt = self._doubt(size_bytes // _SECTOR_BYTES * _SECTOR_BYTES)
+    def evidence(self) -> Evidence:
+        doubt = self._doubt()
         if doubt:
             return Evidence(ReadBack.PERHAPS_MEMORY, doubt)
         return Evidence(ReadBack.MEDIUM, "caches emptied and looked into, reads counted by the device")
 
-    def _doubt(self, size_bytes: int) -> str:
-        """Say why the bytes may have come from memory; empty where they did not."""
-        served = _bytes_served(self._counter)
-        if served is None or self._before is None:
-            return f"no device counts the reads of this file system ({self._mount.file_system})"
-        if self._in_memory is None:
-            return f"this user may not read {self._mount.source}, whose cache may hold the copy"
-        if self._in_memory:
-            return f"{self._in_memory} pages stayed in memory"
-        if served - self._before < size_bytes:
-            return "the device served less than was read"
-        return ""
+    def _doubt(self) -> str:
+        if None in self._in_memory:
+            return "this system does not tell what is in memory"
+        left = sum(count for count in self._in_memory if count)
+        return f"{left} pages stayed in memory" if left else self._watch.doubt()
 
     def close(self) -> None:
         while self._descriptors:
@@ -105,7 +134,7 @@ def _read_into(descriptor: int, whole: memoryview) -> Iterator[memoryview]:
             yield block
 
 
-def _counter_file(device: int, mount: Mount) -> Path | None:
+def counter_file(device: int, mount: Mount) -> Path | None:
     """Find the counters of the device: by st_dev, else by what was mounted."""
     for number in (device, _device_number(mount.source)):
         if number is not None:

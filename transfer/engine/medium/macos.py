@@ -33,7 +33,7 @@ class MacColdGroup(ColdGroup):
         finally:
             os.close(descriptor)
 
-    def evidence(self, size_bytes: int) -> Evidence:  # noqa: ARG002 - the system counts nothing to hold it against
+    def evidence(self) -> Evidence:
         return Evidence(ReadBack.PERHAPS_MEMORY, "read with F_NOCACHE; the system offers no counter")
 
     def close(self) -> None:
@@ -61,6 +61,9 @@ class MacFolder(PosixFolder):
             if error.errno not in (errno.ENOTSUP, errno.ENOTTY, errno.EINVAL):
                 raise
             os.fsync(descriptor)
+
+    def chill(self) -> None:
+        """There is no cache but the files' own."""
 
     def cold(self, paths: Sequence[str]) -> ColdGroup:  # noqa: ARG002 - nothing can be evicted beforehand
         return MacColdGroup(self)
