@@ -1,0 +1,44 @@
+"""Reading the files of a bag past the caches, one after the other, and what backs that."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from transfer.engine.medium import Evidence, Medium, PinnedFolder, ReadBack
+
+
+class ColdReader:
+    """Reads files below one folder from the medium, as far as the system can tell.
+
+    Used as a context. A file that cannot be read raises OSError.
+    """
+
+    def __init__(self, medium: Medium, folder: Path) -> None:
+        self._root = folder
+        self._folder: PinnedFolder = medium.pin(folder)
+        self._folder.chill()
+        self._doubts: set[str] = set()
+        self._methods: set[str] = set()
+
+    def read(self, path: Path) -> Iterator[bytes]:
+        """Read one file, in order."""
+        below = path.relative_to(self._root).as_posix()
+        with self._folder.cold([below]) as group:
+            for block in group.blocks(below):
+                yield bytes(block)
+            self._keep(group.evidence())
+
+    def _keep(self, evidence: Evidence) -> None:
+        kept = self._methods if evidence.read_back is ReadBack.MEDIUM else self._doubts
+        kept.add(evidence.method)
+
+    def evidence(self) -> Evidence:
+        """Say what backs all that was read."""
+        if self._doubts or not self._methods:
+            return Evidence(ReadBack.PERHAPS_MEMORY, "; ".join(sorted(self._doubts)) or "nothing was read")
+        return Evidence(ReadBack.MEDIUM, "; ".join(sorted(self._methods)))
+
+    def close(self) -> None:
+        """Let go of the folder."""
+        self._folder.close()
