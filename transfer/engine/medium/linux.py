@@ -16,6 +16,7 @@ from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
 from transfer.engine.medium.linux_calls import read_lease, reports_lost_writes, start_writeback, syncfs
 from transfer.engine.medium.linux_cold import ColdWatch, LinuxColdGroup, counter_file
 from transfer.engine.medium.linux_mounts import Mount, is_for_drives, mount_of, mounts
+from transfer.engine.medium.linux_names import file_system_of
 from transfer.engine.medium.posix import PosixFolder, PosixMedium
 
 
@@ -110,4 +111,4 @@ class LinuxMedium(PosixMedium):
 
 
 def _volume(mount: Mount) -> Volume:
-    return Volume(Path(mount.root), mount.file_system, mount.source)
+    return Volume(Path(mount.root), file_system_of(mount), mount.source)
