@@ -172,16 +172,27 @@ class Volume:
             assert whole.find(content, place + 1) < 0, "in the image more than once"
             whole[place + at] ^= 0xFF
 
+    @contextlib.contextmanager
+    def after_a_power_cut(self) -> Iterator[Volume]:
+        """Mount, elsewhere, a copy of what has reached the device so far: what a power cut now leaves."""
+        with _standing(self.kind) as left:
+            shutil.copyfile(self.image, left.image)
+            left._attach()
+            left.mount_again()
+            yield left
+
     # Beginning and end
 
     def _make(self, size_mb: int) -> None:
         with self.image.open("wb") as file:
             file.truncate(size_mb << 20)
+        self._attach()
+        _run(*_MAKE[self.kind], self.device or self.image)
+        self.mount_again()
+
+    def _attach(self) -> None:
         if self.kind != "fat32":
             self.device = _run("losetup", "--find", "--show", self.image)
-        _run(*_MAKE[self.kind], self.device or self.image)
-        self.path.mkdir()
-        self.mount_again()
 
     def _take_down(self) -> None:
         """Undo everything, however far it came."""
@@ -212,17 +223,24 @@ def volume(kind: str, size_mb: int = 64) -> Iterator[Volume]:
     Any number may be there at once, from any number of test runs. FAT32 needs 33 MB at least.
     """
     need(kind)
-    # Not below pytest's own folder, which it empties by and by: nothing may walk into a mount.
-    folder = Path(tempfile.mkdtemp(prefix="nightferry-volume-")).resolve()
-    made = Volume(kind, folder / "mounted", folder / "image")
-    try:
+    with _standing(kind) as made:
         made._make(size_mb)
         yield made
+
+
+@contextlib.contextmanager
+def _standing(kind: str) -> Iterator[Volume]:
+    # Not below pytest's own folder, which it empties by and by: nothing may walk into a mount.
+    folder = Path(tempfile.mkdtemp(prefix="nightferry-volume-")).resolve()
+    stands = Volume(kind, folder / "mounted", folder / "image")
+    stands.path.mkdir()
+    try:
+        yield stands
     finally:
         try:
-            made._take_down()
+            stands._take_down()
         finally:
-            made.image.unlink(missing_ok=True)
+            stands.image.unlink(missing_ok=True)
             with contextlib.suppress(OSError):
-                made.path.rmdir()
+                stands.path.rmdir()
                 folder.rmdir()
