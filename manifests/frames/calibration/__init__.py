@@ -1,0 +1,1 @@
+"""Which darks, flats, dark flats and bias fit a light, and why."""

@@ -1,0 +1,86 @@
+import math
+from datetime import date
+
+import pytest
+
+from manifests.frames.calibration.setups import FiledFrame, Group, Setup, grouped, setup_of
+from manifests.frames.frame import Frame, FrameType
+
+NIGHT = date(2026, 3, 14)
+
+
+def test_a_setup_is_made_of_a_frames_facts() -> None:
+    frame = Frame(
+        camera="Night  Owl 26",
+        telescope="Long Tom",
+        width_px=6000,
+        height_px=4000,
+        bin_x=2,
+        bin_y=2,
+        gain=100.0,
+        offset=50.0,
+        readout_mode="low noise",
+        exposure_s=300.0,
+        sensor_deg_c=-10.04,
+        setpoint_deg_c=-12.0,
+        rotation_deg=12.34,
+        focal_length_mm=530.02,
+    )
+    assert setup_of(frame, NIGHT, "Ha") == Setup(
+        camera="Night Owl 26",
+        telescope="Long Tom",
+        filter_name="Ha",
+        size_px=(6000, 4000),
+        binning=(2, 2),
+        gain=100.0,
+        offset=50.0,
+        readout_mode="low noise",
+        exposure_s=300.0,
+        sensor_deg_c=-10.0,
+        rotation_deg=12.3,
+        focal_length_mm=530.0,
+        night=NIGHT,
+    )
+
+
+def test_an_empty_header_gives_a_setup_that_knows_nothing() -> None:
+    assert setup_of(Frame(), None, None) == Setup()
+
+
+def test_the_set_temperature_stands_in_for_one_that_was_not_measured() -> None:
+    assert setup_of(Frame(setpoint_deg_c=-10.0), None, None).sensor_deg_c == -10.0
+    assert setup_of(Frame(sensor_deg_c=math.nan, setpoint_deg_c=-10.0), None, None).sensor_deg_c == -10.0
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_a_number_that_is_none_is_no_fact(value: float) -> None:
+    frame = Frame(exposure_s=value, gain=value, sensor_deg_c=value, rotation_deg=value, focal_length_mm=value)
+    assert setup_of(frame, None, None) == Setup()
+
+
+def test_an_exposure_below_zero_is_no_fact_and_none_at_all_is_one() -> None:
+    assert setup_of(Frame(exposure_s=-1.0), None, None).exposure_s is None
+    assert setup_of(Frame(exposure_s=0.0), None, None).exposure_s == 0.0
+
+
+def test_one_binning_keyword_is_taken_for_both_axes() -> None:
+    assert setup_of(Frame(bin_x=2), None, None).binning == (2, 2)
+    assert setup_of(Frame(bin_y=2), None, None).binning is None
+
+
+def test_a_temperature_that_rounds_to_minus_nothing_is_nothing() -> None:
+    assert str(setup_of(Frame(sensor_deg_c=-0.01), None, None).sensor_deg_c) == "0.0"
+
+
+def test_frames_taken_alike_share_a_group() -> None:
+    cold, warm = Setup(sensor_deg_c=-10.0), Setup(sensor_deg_c=5.0)
+    frames = [
+        FiledFrame("a", FrameType.DARK, cold),
+        FiledFrame("b", FrameType.DARK, warm),
+        FiledFrame("c", FrameType.DARK, cold),
+        FiledFrame("d", FrameType.BIAS, cold),
+    ]
+    assert grouped(frames) == {
+        FrameType.DARK: [Group(cold, ("a", "c")), Group(warm, ("b",))],
+        FrameType.BIAS: [Group(cold, ("d",))],
+    }
