@@ -1,0 +1,269 @@
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from manifests.frames.calibration.matching import CALIBRATION, Library, Match, Missing
+from manifests.frames.calibration.setups import FiledFrame, Setup
+from manifests.frames.calibration.tolerances import Tolerances
+from manifests.frames.frame import FrameType
+
+DARK, FLAT, DARK_FLAT, BIAS = FrameType.DARK, FrameType.FLAT, FrameType.DARK_FLAT, FrameType.BIAS
+NIGHT = date(2026, 3, 14)
+LIGHT = Setup(
+    camera="Night Owl 26",
+    telescope="Long Tom",
+    filter_name="Ha",
+    size_px=(6000, 4000),
+    binning=(1, 1),
+    gain=100.0,
+    offset=50.0,
+    readout_mode="low noise",
+    exposure_s=300.0,
+    sensor_deg_c=-10.0,
+    rotation_deg=12.0,
+    focal_length_mm=530.0,
+    night=NIGHT,
+)
+
+
+def library(*frames: tuple[str, FrameType, dict[str, Any]], **tolerances: Any) -> Library:
+    filed = [FiledFrame(path, kind, replace(LIGHT, **facts)) for path, kind, facts in frames]
+    return Library(filed, Tolerances(**tolerances))
+
+
+def paths(answer: Match | Missing) -> tuple[str, ...]:
+    assert isinstance(answer, Match), answer
+    return answer.paths
+
+
+def nights_later(nights: int) -> dict[str, date]:
+    return {"night": NIGHT + timedelta(nights)}
+
+
+OTHER_SENSOR = [
+    {"camera": "Day Owl"},
+    {"size_px": (3000, 2000)},
+    {"binning": (2, 2)},
+    {"gain": 0.0},
+    {"offset": 10.0},
+    {"readout_mode": "fast"},
+]
+OTHER_OPTICS = [
+    {"filter_name": "OIII"},
+    {"telescope": "Short Tom"},
+    {"rotation_deg": 15.0},
+    {"focal_length_mm": 400.0},
+]
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts"),
+    [
+        *[(kind, facts) for kind in (DARK, DARK_FLAT, BIAS) for facts in OTHER_SENSOR],
+        *[(FLAT, facts) for facts in OTHER_SENSOR[:3] + OTHER_OPTICS],
+        (DARK, {"exposure_s": 180.0}),
+        (DARK, {"exposure_s": None}),
+        (DARK, {"sensor_deg_c": -5.0}),
+        (DARK_FLAT, {"exposure_s": 180.0}),
+        (DARK_FLAT, {"sensor_deg_c": -5.0}),
+    ],
+)
+def test_a_frame_that_was_taken_otherwise_does_not_fit(kind: FrameType, facts: dict[str, Any]) -> None:
+    assert isinstance(library(("x", kind, facts)).match(kind, LIGHT), Missing)
+    assert paths(library(("x", kind, facts), ("y", kind, {})).match(kind, LIGHT)) == ("y",)
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts"),
+    [
+        (DARK, {"filter_name": "L", "telescope": "cap", "rotation_deg": 90.0, "focal_length_mm": None}),
+        (DARK, {"exposure_s": 302.0, "sensor_deg_c": -10.9}),
+        (DARK, {"camera": "NIGHT  owl 26"}),
+        (BIAS, {"exposure_s": 0.0, "sensor_deg_c": 20.0, "filter_name": "L"}),
+        (FLAT, {"gain": 0.0, "offset": 0.0, "exposure_s": 2.0, "sensor_deg_c": 5.0, "readout_mode": "fast"}),
+        (FLAT, {"rotation_deg": 10.0, "focal_length_mm": 525.0}),
+        (DARK_FLAT, {"exposure_s": 310.0}),
+    ],
+)
+def test_what_makes_no_difference_or_little_fits(kind: FrameType, facts: dict[str, Any]) -> None:
+    assert paths(library(("x", kind, facts)).match(kind, LIGHT)) == ("x",)
+
+
+def test_only_frames_of_the_type_asked_for_fit() -> None:
+    everything = library(*[(kind.value, kind, {}) for kind in CALIBRATION])
+    for kind in CALIBRATION:
+        assert paths(everything.match(kind, LIGHT)) == (kind.value,)
+
+
+def test_a_limit_is_met_by_what_is_exactly_that_far_away() -> None:
+    tight = {"exposure_relative": 0.0, "exposure_s": 0.1}
+    assert paths(library(("x", DARK, {"exposure_s": 300.1}), **tight).match(DARK, LIGHT)) == ("x",)
+    assert isinstance(library(("x", DARK, {"exposure_s": 300.11}), **tight).match(DARK, LIGHT), Missing)
+
+
+def test_tolerances_can_be_widened() -> None:
+    warm = ("warm", DARK, {"sensor_deg_c": -5.0})
+    assert paths(library(warm, sensor_deg_c=5.0).match(DARK, LIGHT)) == ("warm",)
+
+
+def test_of_the_exposures_that_fit_only_the_nearest_is_taken() -> None:
+    answer = library(("302", DARK, {"exposure_s": 302.0}), ("301", DARK, {"exposure_s": 301.0})).match(
+        DARK, LIGHT
+    )
+    assert paths(answer) == ("301",)
+
+
+def test_two_libraries_of_near_temperatures_are_not_mixed() -> None:
+    frames = [(f"{deg_c}", DARK, {"sensor_deg_c": deg_c}) for deg_c in (-11.0, -10.1, -10.0, -9.9)]
+    answer = library(*frames).match(DARK, replace(LIGHT, sensor_deg_c=-10.4))
+    assert set(paths(answer)) == {"-10.1", "-10.0", "-9.9"}
+
+
+def test_a_library_made_over_several_nights_is_taken_together_and_an_old_one_left() -> None:
+    frames = [(f"{nights}", DARK, nights_later(nights)) for nights in (-400, -12, -10, -8)]
+    assert paths(library(*frames).match(DARK, LIGHT)) == ("-12", "-10", "-8")
+    assert paths(library(*frames, library_nights=0).match(DARK, LIGHT)) == ("-8",)
+
+
+def test_flats_come_from_the_nearest_night_before_or_after() -> None:
+    frames = [(f"{nights}", FLAT, nights_later(nights)) for nights in (-30, -3, 2, 40)]
+    assert paths(library(*frames).match(FLAT, LIGHT)) == ("2",)
+    assert paths(library(*frames, ("0", FLAT, {})).match(FLAT, LIGHT)) == ("0",)
+
+
+def test_of_two_nights_as_near_the_flats_of_the_one_before_are_taken() -> None:
+    assert paths(library(("+", FLAT, nights_later(3)), ("-", FLAT, nights_later(-3))).match(FLAT, LIGHT)) == (
+        "-",
+    )
+
+
+def test_flats_too_many_nights_away_are_missing_where_a_limit_is_set() -> None:
+    answer = library(("x", FLAT, nights_later(-71)), flat_nights=30).match(FLAT, LIGHT)
+    assert isinstance(answer, Missing)
+    assert answer.why == (
+        "no flat for Ha, telescope Long Tom, rotation 12° near 2026-03-14;"
+        " nearest 2026-01-02 (71 nights before)"
+    )
+    assert paths(library(("x", FLAT, nights_later(-30)), flat_nights=30).match(FLAT, LIGHT)) == ("x",)
+
+
+def test_lights_without_a_night_get_the_latest_flats() -> None:
+    frames = [(f"{nights}", FLAT, nights_later(nights)) for nights in (-30, 2)]
+    assert paths(library(*frames).match(FLAT, replace(LIGHT, night=None))) == ("2",)
+
+
+def test_frames_without_a_night_are_taken_last() -> None:
+    undated, old = ("undated", FLAT, {"night": None}), ("old", FLAT, nights_later(-900))
+    assert paths(library(undated, old).match(FLAT, LIGHT)) == ("old",)
+    answer = library(undated).match(FLAT, LIGHT)
+    assert paths(answer) == ("undated",)
+    assert "night not known" in answer.why
+
+
+def test_flats_across_the_meridian_fit_and_it_is_said() -> None:
+    answer = library(("x", FLAT, {"rotation_deg": 191.0})).match(FLAT, LIGHT)
+    assert paths(answer) == ("x",)
+    assert "turned by 180°" in answer.why
+    assert paths(library(("x", FLAT, {"rotation_deg": 359.0})).match(FLAT, replace(LIGHT, rotation_deg=0.5)))
+
+
+def test_a_fact_that_no_header_gives_is_said_not_to_be_checked() -> None:
+    answer = library(("x", DARK, {"gain": None, "readout_mode": None})).match(DARK, LIGHT)
+    assert isinstance(answer, Match)
+    assert answer.not_checked == ("gain", "readout mode")
+    assert answer.why.endswith("not checked: gain, readout mode")
+    other = library(("x", DARK, {})).match(DARK, replace(LIGHT, sensor_deg_c=None))
+    assert isinstance(other, Match)
+    assert other.not_checked == ("sensor temperature",)
+
+
+def test_a_frame_whose_facts_are_known_is_preferred_to_one_whose_are_not() -> None:
+    assert paths(library(("unknown", DARK, {"gain": None}), ("known", DARK, {})).match(DARK, LIGHT)) == (
+        "known",
+    )
+
+
+def test_a_match_says_what_was_taken_and_why() -> None:
+    frames = [(f"{n}", DARK, {"night": date(2026, 2, 1), "sensor_deg_c": -10.1}) for n in range(3)]
+    assert library(*frames).match(DARK, LIGHT).why == (
+        "3 darks, 300 s, gain 100, −10 °C, of 2026-02-01 (41 nights before)"
+    )
+    assert library(("x", FLAT, {"rotation_deg": 13.0})).match(FLAT, LIGHT).why == (
+        "1 flat, Ha, telescope Long Tom, rotation 13° for 12°, 530 mm, of 2026-03-14 (the same night)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("nearest", "said"),
+    [
+        ({"exposure_s": 180.0}, "nearest 180 s"),
+        ({"sensor_deg_c": -5.0}, "nearest −5 °C"),
+        ({"sensor_deg_c": 0.0, "exposure_s": 180.0}, "nearest 180 s, 0 °C"),
+        ({"gain": 0.0}, "nearest gain 0"),
+        ({"offset": 10.0}, "nearest offset 10 instead of 50"),
+        ({"binning": (2, 2)}, "nearest binning 2 × 2 instead of 1 × 1"),
+        ({"size_px": (3000, 2000)}, "nearest 3000 × 2000 px instead of 6000 × 4000 px"),
+        ({"camera": "Day Owl"}, "nearest camera Day Owl instead of Night Owl 26"),
+    ],
+)
+def test_what_is_missing_is_said_with_what_comes_nearest(nearest: dict[str, Any], said: str) -> None:
+    answer = library(("x", DARK, nearest)).match(DARK, LIGHT)
+    assert isinstance(answer, Missing)
+    assert answer.why == f"no dark for 300 s, gain 100, −10 °C; {said}"
+    assert answer.nearest is not None
+
+
+def test_the_nearest_is_of_the_same_camera_and_with_the_fewest_differences() -> None:
+    answer = library(
+        ("other camera", DARK, {"camera": "Day Owl", "exposure_s": 300.0}),
+        ("two differences", DARK, {"gain": 0.0, "exposure_s": 300.0}),
+        ("far", DARK, {"exposure_s": 60.0}),
+        ("near", DARK, {"exposure_s": 240.0}),
+    ).match(DARK, LIGHT)
+    assert isinstance(answer, Missing)
+    assert answer.why.endswith("nearest 240 s")
+
+
+def test_a_library_without_a_type_says_so() -> None:
+    answer = library(("x", FLAT, {})).match(DARK, LIGHT)
+    assert answer == Missing(DARK, "no dark for 300 s, gain 100, −10 °C; there are no darks")
+    assert library().match(BIAS, Setup()).why == "no bias for what no header says; there are no bias frames"
+
+
+def test_no_dark_is_chosen_for_an_exposure_that_is_not_known() -> None:
+    answer = library(("x", DARK, {})).match(DARK, replace(LIGHT, exposure_s=None))
+    assert answer == Missing(DARK, "no dark can be chosen: the exposure of the lights is not known")
+    assert "of the flats" in library().match(DARK_FLAT, Setup()).why
+
+
+def maybe(values: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.none() | values
+
+
+SETUPS = st.builds(
+    Setup,
+    camera=maybe(st.sampled_from(["a", "b"])),
+    filter_name=maybe(st.sampled_from(["L", "R"])),
+    gain=maybe(st.sampled_from([0.0, 100.0])),
+    exposure_s=maybe(st.sampled_from([0.0, 1.0, 1.005, 300.0, 301.0])),
+    sensor_deg_c=maybe(st.sampled_from([-11.0, -10.0, -9.5, 20.0])),
+    rotation_deg=maybe(st.sampled_from([0.0, 1.0, 181.0, 359.5])),
+    night=maybe(st.integers(0, 60).map(lambda days: NIGHT + timedelta(days))),
+)
+
+
+@given(SETUPS, st.lists(SETUPS, max_size=12), st.sampled_from(CALIBRATION))
+def test_whatever_the_facts_an_answer_says_why_and_takes_frames_of_the_library(need, setups, kind) -> None:
+    frames = [FiledFrame(str(index), kind, setup) for index, setup in enumerate(setups)]
+    answer = Library(frames).match(kind, need)
+    assert answer.why
+    if isinstance(answer, Match):
+        assert answer.groups
+        assert set(answer.paths) <= {frame.path for frame in frames}
+        assert len(set(answer.paths)) == len(answer.paths)
+    alone = [Library([frame]).match(kind, need) for frame in frames]
+    assert isinstance(answer, Match) == any(isinstance(one, Match) for one in alone)
