@@ -1,0 +1,124 @@
+"""What a set of lights needs: one row for each answer, for the table of what was matched and why."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from manifests.frames.calibration import sentences
+from manifests.frames.calibration.criteria import only_relevant
+from manifests.frames.calibration.matching import Library, Match, Missing
+from manifests.frames.calibration.setups import FiledFrame, Group, grouped
+from manifests.frames.frame import FrameType
+
+# A dark holds the bias of its light, and for the short exposures of flats bias does for dark flats:
+# common practice.
+_STANDS_IN = {
+    (FrameType.LIGHT, FrameType.BIAS): FrameType.DARK,
+    (FrameType.FLAT, FrameType.BIAS): FrameType.DARK_FLAT,
+    (FrameType.FLAT, FrameType.DARK_FLAT): FrameType.BIAS,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One answer: `frames` (lights or flats, `of`) taken as `described` need frames of a `kind`.
+
+    `matched` are the paths of those that fit, and `why` says why these, or what is missing.
+    `missing` is true where none fits and nothing else stands in.
+    """
+
+    of: FrameType
+    described: str
+    frames: tuple[str, ...]
+    kind: FrameType
+    matched: tuple[str, ...]
+    why: str
+    missing: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the row as `--json` prints it."""
+        return {
+            "of": self.of.value,
+            "described": self.described,
+            "frames": list(self.frames),
+            "kind": self.kind.value,
+            "matched": list(self.matched),
+            "why": self.why,
+            "missing": self.missing,
+        }
+
+
+def plan_calibration(lights: Iterable[FiledFrame], library: Library) -> list[Row]:
+    """Give the rows for a set of lights: their darks, flats and bias, then those of the flats.
+
+    Lights that get the same answer share a row. Frames of other types among `lights` are left out.
+    """
+    needs = grouped(lights).get(FrameType.LIGHT, [])
+    flats = _shared_answers(FrameType.LIGHT, needs, FrameType.FLAT, library)
+    chosen = dict.fromkeys(group for flat in flats for group in flat.taken)
+    answers = [
+        *_shared_answers(FrameType.LIGHT, needs, FrameType.DARK, library),
+        *flats,
+        *_shared_answers(FrameType.LIGHT, needs, FrameType.BIAS, library),
+        *_shared_answers(FrameType.FLAT, chosen, FrameType.DARK_FLAT, library),
+        *_shared_answers(FrameType.FLAT, chosen, FrameType.BIAS, library),
+    ]
+    return [_row(answer) for answer in answers]
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """One answer and all groups of lights, or flats, that get it."""
+
+    of: FrameType
+    needs: list[Group]
+    answer: Match | Missing
+    stand_in: FrameType | None
+
+    @property
+    def taken(self) -> tuple[Group, ...]:
+        return self.answer.groups if isinstance(self.answer, Match) else ()
+
+
+def _shared_answers(
+    of: FrameType, needs: Iterable[Group], kind: FrameType, library: Library
+) -> list[_Shared]:
+    shared: dict[Hashable, _Shared] = {}
+    for need in needs:
+        answer = library.match(kind, need.setup)
+        stand_in = _stand_in(of, need, answer, library)
+        same = (answer.why, stand_in) if isinstance(answer, Missing) else _identity(answer)
+        shared.setdefault(same, _Shared(of, [], answer, stand_in)).needs.append(need)
+    return list(shared.values())
+
+
+def _identity(answer: Match) -> Hashable:
+    # The groups are the library's own: which they are says as much as all that is in them, sooner.
+    return tuple(map(id, answer.groups)), answer.not_checked
+
+
+def _stand_in(of: FrameType, need: Group, answer: Match | Missing, library: Library) -> FrameType | None:
+    other = _STANDS_IN.get((of, answer.kind))
+    if other is None or isinstance(answer, Match):
+        return None
+    return other if isinstance(library.match(other, need.setup), Match) else None
+
+
+def _row(shared: _Shared) -> Row:
+    answer, kind = shared.answer, shared.answer.kind
+    setups = list(dict.fromkeys(only_relevant(kind, need.setup) for need in shared.needs))
+    if isinstance(answer, Match):
+        why = sentences.matched(kind, setups, answer.groups, answer.not_checked)
+    else:
+        why = answer.why + sentences.stands_in(shared.stand_in)
+    return Row(
+        of=shared.of,
+        described=f"{sentences.described(kind, setups)}, {sentences.nights_of(setups)}",
+        frames=tuple(path for need in shared.needs for path in need.paths),
+        kind=kind,
+        matched=tuple(path for group in shared.taken for path in group.paths),
+        why=why,
+        missing=isinstance(answer, Missing) and shared.stand_in is None,
+    )
