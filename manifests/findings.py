@@ -25,6 +25,7 @@ class FindingKind(StrEnum):
     # What happened to a source while it was carried.
     STILL_GROWING = "still growing"
     CHANGED_WHILE_READ = "changed while it was read"
+    NOTHING_MATCHED = "nothing matches its patterns"
     VANISHED = "vanished"
     LOCKED = "locked by another program"
     UNREADABLE = "unreadable"
@@ -32,6 +33,7 @@ class FindingKind(StrEnum):
     FOLDER_LOOP = "a link that leads back into its own folder"
 
     # What the drive made of it.
+    SYSTEM_DISK = "on the same disk as the system"
     NAME_CHANGED = "stored under another name"
     KEPT_BOTH = "other content under a known name: both kept"
     TOO_LARGE = "larger than the drive's file system can hold"

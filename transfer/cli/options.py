@@ -7,15 +7,19 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
-from typing import ParamSpec
+from typing import ParamSpec, TypeVar
 
 import click
 
 from transfer.config import Config, find_config, load_config
 from transfer.errors import NightferryError
+from transfer.jobs.send import SendRequest
+from transfer.jobs.survey import Scope
 
 Parameters = ParamSpec("Parameters")
+Command = TypeVar("Command", bound=Callable[..., None])
 
 config_option = click.option(
     "--config",
@@ -26,6 +30,33 @@ config_option = click.option(
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."
 )
+
+
+_PATH = click.Path(path_type=Path)
+_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
+
+
+def scope_options(function: Command) -> Command:
+    """Add the options that say where to send and which nights."""
+    options = (
+        click.option("--drive", "drives", multiple=True, type=_PATH, help="Send to this prepared folder."),
+        click.option(
+            "--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE."
+        ),
+        click.option("--since", type=_NIGHT, metavar="DATE", help="Every night from DATE on."),
+        click.option("--all", "everything", is_flag=True, help="Every night that the sources have."),
+    )
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+def as_request(
+    drives: tuple[Path, ...], nights: tuple[datetime, ...], since: datetime | None, everything: bool
+) -> SendRequest:
+    """Make of these options what a person asked for."""
+    named = frozenset(night.date() for night in nights)
+    return SendRequest(drives, Scope(named, None if since is None else since.date(), everything))
 
 
 def user_folder() -> Path:

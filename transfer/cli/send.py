@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import os
 import signal
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from transfer.cli.apart import run_apart
 from transfer.cli.options import (
+    as_request,
     config_option,
     ends_with_exit_code,
     json_option,
     print_json,
     records_folder,
+    scope_options,
     the_config,
 )
 from transfer.cli.progress import Progress
@@ -25,22 +27,15 @@ from transfer.errors import ConfigurationError
 from transfer.jobs.bounded import run_bounded
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.send import SendRequest, SendRun, Surroundings
-from transfer.jobs.survey import Scope
 from transfer.receipt import receipt
 from transfer.records import Records
 from transfer.stop import Stop
-
-_PATH = click.Path(path_type=Path)
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 
 
 @click.command("send")
 @config_option
 @json_option
-@click.option("--drive", "drives", multiple=True, type=_PATH, help="Send to this prepared folder.")
-@click.option("--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE.")
-@click.option("--since", type=_NIGHT, metavar="DATE", help="Every night from DATE on.")
-@click.option("--all", "everything", is_flag=True, help="Every night that the sources have.")
+@scope_options
 @click.option("--time-limit", metavar="TIME", help="End in order after TIME (such as 30m), proven or not.")
 @ends_with_exit_code("send")
 def command(
@@ -58,16 +53,11 @@ def command(
     A night is named by the date of its evening.
     """
     config = the_config(config_file)
-    scope = Scope(frozenset(map(_day, nights)), None if since is None else _day(since), everything)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
-    request = SendRequest(drives, scope)
+    request = as_request(drives, nights, since, everything)
     if limit_s is None:
         return _send(config, request, limit_s, as_json)
     return run_apart(lambda: _send(config, request, limit_s, as_json))
-
-
-def _day(moment: datetime) -> date:
-    return moment.date()
 
 
 def _limit_s(written: str) -> float:

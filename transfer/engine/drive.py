@@ -6,7 +6,8 @@ import json
 import os
 import tomllib
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -145,20 +146,18 @@ def drive_at(path: Path) -> FoundDrive:
 
 
 class OpenDrive:
-    """A drive held for one run: its root pinned, its lock taken.
+    """A drive held open for one run: its root is pinned, and all that is read or written goes through it.
 
-    Used as a context; everything written to it goes through `folder`.
+    Raises NotThere where it cannot be opened.
     """
 
     def __init__(self, found: FoundDrive, medium: Medium) -> None:
         self.root, self.mark = found.root, found.mark
-        self._lock = _locked(found, medium)
         try:
             self.folder: PinnedFolder = medium.pin(found.root)
             self.volume: Volume = medium.volume_of(found.root)
         except OSError as error:
-            os.close(self._lock)
-            raise NotThere(f"The drive cannot be opened ({error.strerror})", found.root) from error
+            raise _cannot_open(found.root, error) from error
         self.limits: FileSystemLimits | None = limits_of(self.volume.file_system)
         try:
             _same_drive(self.folder, found)
@@ -174,17 +173,28 @@ class OpenDrive:
     def close(self) -> None:
         """Let go of the drive."""
         self.folder.close()
-        os.close(self._lock)
 
 
-def _locked(found: FoundDrive, medium: Medium) -> int:
+@contextmanager
+def only_run_on(root: Path, medium: Medium) -> Iterator[None]:
+    """Keep every other run off a drive that this one writes to, by a lock on its mark.
+
+    The system lets go of the lock when this run ends, however it ends. Raises Busy and NotThere.
+    """
     try:
-        lock = medium.lock(found.root / MARK_NAME)
+        lock = medium.lock(root / MARK_NAME)
     except OSError as error:
-        raise NotThere(f"The drive cannot be opened ({error.strerror})", found.root) from error
+        raise _cannot_open(root, error) from error
     if lock is None:
-        raise Busy("Another run is at work on this drive", found.root, "Wait for it to end, then try again.")
-    return lock
+        raise Busy("Another run is at work on this drive", root, "Wait for it to end, then try again.")
+    try:
+        yield
+    finally:
+        os.close(lock)
+
+
+def _cannot_open(root: Path, error: OSError) -> NotThere:
+    return NotThere(f"The drive cannot be opened ({error.strerror})", root, "Plug it in again and try again.")
 
 
 def _same_drive(folder: PinnedFolder, found: FoundDrive) -> None:

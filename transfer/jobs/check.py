@@ -52,15 +52,16 @@ class CheckOutcome:
             gone = [f"{path} is not there" for path in self.not_there]
             return "; ".join(gone + [f"no bag at or below {path}" for path in self.without_bag]) + "."
         if self.exit_code is ExitCode.SOMETHING_UNPROVEN:
-            return f"{self._counted}, and {len(self.all_findings())} things do not hold."
+            return f"{self._counted}; {_many(len(self.all_findings()), 'finding')} to look at."
         return f"{self._counted}; nothing is missing or different."
 
     @property
     def _counted(self) -> str:
+        bags = _many(len(self.bags), "bag")
         if self.quick:
-            agreed = sum(bag.agreed for bag in self.bags)
-            return f"Quick check, nothing was read: {agreed} files in {len(self.bags)} bags look right"
-        return f"{sum(bag.verified for bag in self.bags)} files in {len(self.bags)} bags proven"
+            agreed = _many(sum(bag.agreed for bag in self.bags), "file")
+            return f"Quick check, nothing was read: {agreed} in {bags} as large and as old as listed"
+        return f"{_many(sum(bag.verified for bag in self.bags), 'file')} in {bags} proven"
 
     def all_findings(self) -> list[Finding]:
         """Give every finding, with whole paths."""
@@ -112,6 +113,10 @@ def check(
         findings=tuple(search.findings),
         stopped_early=stopped or not all(bag.complete for bag in bags),
     )
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 class _Search:

@@ -10,7 +10,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from transfer.config import Config
-from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives
+from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, only_run_on
 from transfer.engine.durable import write_durably
 from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
@@ -77,9 +77,9 @@ def find_named_drives(
 
 
 def make_ready(config: Config, request: SendRequest, around: Surroundings, held: ExitStack) -> Ready:
-    """Find and hold the drives, look at the sources, and compare. `held` lets go of the drives.
+    """Find and open the drives, look at the sources, and compare. `held` lets go of the drives.
 
-    Raises ConfigurationError, NotThere and Busy.
+    Raises ConfigurationError and NotThere.
     """
     if not config.sources:
         step = "Name the folders to carry, each under [[source]]."
@@ -87,7 +87,7 @@ def make_ready(config: Config, request: SendRequest, around: Surroundings, held:
     found, absent = find_named_drives(config, request, around.medium)
     for drive in found:
         check_places(config.sources, drive.root)
-    drives = tuple(_held(drive, around.medium, held) for drive in found)
+    drives = tuple(_opened(drive, around.medium, held) for drive in found)
     seen = survey(config, around.records, around.clock())
     nights = [night for drive in drives for night in _nights_on(drive, seen, request.scope, around.records)]
     newest_first = sorted(nights, key=lambda each: each.plan.night, reverse=True)
@@ -95,7 +95,7 @@ def make_ready(config: Config, request: SendRequest, around: Surroundings, held:
     return Ready(seen, drives, tuple(absent), tuple(newest_first), behind)
 
 
-def _held(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:
+def _opened(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:
     drive = OpenDrive(found, medium)
     held.callback(drive.close)
     return drive
@@ -144,6 +144,8 @@ class SendRun:
             return outcome
 
     def _run(self, held: ExitStack) -> SendOutcome:
+        for found in find_named_drives(self._config, self._request, self._around.medium)[0]:
+            held.enter_context(only_run_on(found.root, self._around.medium))
         self._ready = make_ready(self._config, self._request, self._around, held)
         self._working = [night for night in self._ready.nights if not night.plan.nothing_to_do]
         for drive in self._ready.drives:

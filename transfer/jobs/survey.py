@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,7 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.inspection import look_at_header
 from manifests.frames.nights import frame_night, night_of_ns
 from transfer.config import Config, Source, SourceKind
+from transfer.engine.patterns import near_misses
 from transfer.engine.sources import SourceFile, walk
 from transfer.records import Records
 
@@ -74,13 +75,30 @@ def longitude_of(config: Config, now: datetime) -> tuple[float, Finding | None]:
 
 
 def _add_source(result: Survey, source: Source, nights: _FrameNights) -> None:
+    count = 0
     for file in walk(source):
+        count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
         elif looks_like_a_frame(file.path):
             _add_frame(result, file, nights, may_be_newest=source.kind is SourceKind.FRAMES)
         else:
             result.add(file, night_of_ns(file.modified_ns, result.longitude_deg))
+    if not count:
+        result.findings.append(Finding(FindingKind.NOTHING_MATCHED, _what_is_there(source), source.name))
+
+
+def _what_is_there(source: Source) -> str:
+    """Say what lies in a source whose patterns match nothing, and which pattern may have been meant."""
+    everything = replace(source, take=("**",), leave=())
+    there = [file.path for file in walk(everything) if isinstance(file, SourceFile)]
+    if not there:
+        return f"there is no file in {source.folder}"
+    near = [
+        f"{miss.pattern!r} matches none, {miss.instead!r} would match {miss.count}, such as {miss.example}"
+        for miss in near_misses(source.take, there)
+    ]
+    return "; ".join(near) or f"there are {len(there)} other files in {source.folder}, such as {min(there)}"
 
 
 def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_newest: bool) -> None:

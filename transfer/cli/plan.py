@@ -1,0 +1,88 @@
+"""`nightferry plan`: what `send` would do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import click
+import humanize
+
+from transfer.cli.options import (
+    as_request,
+    config_option,
+    ends_with_exit_code,
+    json_option,
+    print_json,
+    records_folder,
+    scope_options,
+    the_config,
+)
+from transfer.engine.medium import this_computer
+from transfer.jobs.plan import PlannedDrive, PlanOutcome, plan
+from transfer.jobs.send import Surroundings
+from transfer.records import Records
+from transfer.stop import Stop
+
+
+@click.command("plan")
+@config_option
+@json_option
+@scope_options
+@ends_with_exit_code("plan")
+def command(
+    config_file: str | None,
+    as_json: bool,
+    drives: tuple[Path, ...],
+    nights: tuple[datetime, ...],
+    since: datetime | None,
+    everything: bool,
+) -> int:
+    """Say what `send` would carry, whether it fits, how long it takes, and what looks wrong.
+
+    Nothing is written to a drive. Run it by day: what it finds is what would spoil the night's end.
+    """
+    config = the_config(config_file)
+    around = Surroundings(this_computer(), Records(records_folder(config)), Stop())
+    outcome = plan(config, as_request(drives, nights, since, everything), around)
+    if as_json:
+        print_json(outcome.as_json())
+    else:
+        click.echo("\n".join(_lines(outcome)))
+    return int(outcome.exit_code)
+
+
+def _lines(outcome: PlanOutcome) -> Iterator[str]:
+    yield outcome.message
+    for night in outcome.nights:
+        where = f" on {night.drive!r}" if night.drive else ""
+        yield f"The night of {night.night}{where}"
+        yield f"  belong there    {night.files:>7,} files  {humanize.naturalsize(night.size_bytes):>10}"
+        yield f"  to carry        {night.carry:>7,} files  {humanize.naturalsize(night.carry_bytes):>10}"
+        if night.waiting:
+            yield f"  to read back    {night.waiting:>7,} files that an earlier run left unproven"
+    for drive in outcome.drives:
+        yield from _drive(drive)
+    for name in outcome.absent:
+        yield f"The drive {name!r} is not there; the others are sent to."
+    if outcome.left_behind:
+        nights = ", ".join(night.isoformat() for night in outcome.left_behind)
+        yield f"Not in this run, and on no drive here: {nights} (carried by --since, --night or --all)"
+    yield from _wrong(outcome)
+
+
+def _drive(drive: PlannedDrive) -> Iterator[str]:
+    took = humanize.precisedelta(int(drive.takes_s) or 1, minimum_unit="seconds", format="%d")
+    how = "by what prepare measured" if drive.measured else "a guess: this drive was never measured"
+    yield f"The drive {drive.name!r} at {drive.root}"
+    yield f"  free            {humanize.naturalsize(drive.free_bytes)}"
+    yield f"  takes about     {took} ({how})"
+
+
+def _wrong(outcome: PlanOutcome) -> Iterator[str]:
+    for problem in outcome.problems:
+        yield f"In the way: {problem}"
+    for finding in outcome.findings:
+        detail = f" ({finding.detail})" if finding.detail else ""
+        yield f"Worth a look: {finding.path}: {finding.kind.value}{detail}"

@@ -1,0 +1,74 @@
+"""`nightferry prepare`: make a drive one to send to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+import humanize
+
+from transfer.cli.options import ends_with_exit_code, json_option, print_json
+from transfer.engine.medium import this_computer
+from transfer.errors import ExitCode
+from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
+
+
+@click.command("prepare")
+@click.argument("drive", type=click.Path(path_type=Path))
+@click.option("--name", help="What to call the drive, as the configuration will: a new drive needs a name.")
+@json_option
+@ends_with_exit_code("prepare")
+def command(drive: Path, name: str | None, as_json: bool) -> int:
+    """Mark the folder DRIVE as one to send to; measure it; say what it cannot hold.
+
+    Any folder can be prepared: a stick, a card, a network share. Nothing on it is deleted.
+    """
+    outcome = prepare(drive, name, this_computer(), datetime.now(UTC))
+    if as_json:
+        print_json(outcome.as_json())
+    else:
+        click.echo("\n".join(_lines(outcome)))
+    return int(ExitCode.PROVEN)
+
+
+def _lines(outcome: PrepareOutcome) -> Iterator[str]:
+    mark, volume = outcome.mark, outcome.volume
+    yield f"Ready to be sent to: {mark.name!r} at {outcome.root}"
+    yield f"  file system   {volume.file_system or 'not told by this system'}"
+    yield f"  free          {humanize.naturalsize(outcome.free_bytes)}"
+    yield from _speeds(outcome)
+    yield f"  read-back     {_read_back(outcome)}"
+    yield f"  cannot hold   {_cannot_hold(outcome)}"
+    for finding in outcome.findings:
+        yield f"Worth a look: {finding.path} is {finding.kind.value}: {finding.detail}."
+    yield "Name it in nightferry.toml:"
+    yield "  [[drive]]"
+    yield f'  name = "{mark.name}"'
+
+
+def _speeds(outcome: PrepareOutcome) -> Iterator[str]:
+    measured = outcome.measured
+    if measured is None:
+        yield "  speed         not measured: there is too little room on it"
+        return
+    yield f"  writes        {humanize.naturalsize(measured.write_bytes_per_s)}/s, flushed"
+    yield f"  reads         {humanize.naturalsize(measured.read_bytes_per_s)}/s"
+
+
+def _read_back(outcome: PrepareOutcome) -> str:
+    if outcome.measured is None:
+        return "not tried"
+    if from_memory(outcome):
+        return f"perhaps from memory: {outcome.measured.evidence.method}"
+    return f"from the medium: {outcome.measured.evidence.method}"
+
+
+def _cannot_hold(outcome: PrepareOutcome) -> str:
+    limits = outcome.limits
+    if limits is None:
+        return "not known for this file system"
+    if limits.largest_file_bytes is None or limits.largest_file_bytes >= 1 << 40:
+        return "nothing that a night has"
+    return f"a file of more than {limits.largest_file_bytes:,} bytes ({limits.name})"

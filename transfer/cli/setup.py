@@ -1,0 +1,55 @@
+"""`nightferry setup`: write a commented configuration with what was found on this computer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from transfer.cli.options import ends_with_exit_code, json_option, print_json, user_folder
+from transfer.config.reading import CONFIG_NAME
+from transfer.engine.drive import find_drives
+from transfer.engine.medium import this_computer
+from transfer.errors import ConfigurationError, ExitCode
+from transfer.setup_file import look_around, setup_text
+
+
+@click.command("setup")
+@click.option(
+    "--config", "config_file", type=click.Path(path_type=Path), metavar="FILE", help="Where to write it."
+)
+@click.option(
+    "--home", type=click.Path(path_type=Path), metavar="FOLDER", help="Where to look for frames and logs."
+)
+@json_option
+@ends_with_exit_code("setup")
+def command(config_file: Path | None, as_json: bool) -> int:
+    """Write a commented nightferry.toml, with what was found on this computer.
+
+    It goes to your configuration folder unless --config says otherwise. A file that is there stays as
+    it is. Look it through, then run: nightferry plan
+    """
+    file = config_file or user_folder() / CONFIG_NAME
+    drives, _ = find_drives((), this_computer())
+    found = look_around(Path.home(), drives=[drive.mark.name for drive in drives])
+    _write_new(file, setup_text(found))
+    message = f"Written: {file}"
+    if as_json:
+        print_json({"command": "setup", "exit": 0, "message": message, "path": str(file), "findings": []})
+    else:
+        click.echo(f"{message}\nLook it through, then run: nightferry plan")
+    return int(ExitCode.PROVEN)
+
+
+def _write_new(file: Path, text: str) -> None:
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        with file.open("x", encoding="utf-8") as new:
+            new.write(text)
+    except FileExistsError as error:
+        step = "It stays as it is. To begin anew, give another name with --config, or move it away."
+        raise ConfigurationError("There is a configuration already", file, step) from error
+    except OSError as error:
+        raise ConfigurationError(
+            f"It cannot be written ({error.strerror})", file, "Give another place with --config."
+        ) from error

@@ -1,0 +1,164 @@
+"""Make a folder a drive to send to: mark it, measure it, and say what it cannot hold."""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from manifests.findings import Finding, FindingKind
+from transfer.engine.drive import MARK_NAME, Mark, check_name, mark_text, new_mark, only_run_on, read_mark
+from transfer.engine.durable import remove_if_there, write_durably
+from transfer.engine.limits import FileSystemLimits, limits_of
+from transfer.engine.medium import Evidence, Medium, PinnedFolder, ReadBack, Volume
+from transfer.engine.medium.base import BLOCK_BYTES, write_all
+from transfer.errors import ConfigurationError, DriveFailed, ExitCode, NotThere
+
+_MEASURE_BYTES = 64 << 20
+_MEASURE_NAME = "nightferry-measure.part"
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """How fast a drive took and gave back a file, in bytes per second, and what backs the read."""
+
+    write_bytes_per_s: float
+    read_bytes_per_s: float
+    evidence: Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class PrepareOutcome:
+    """What was prepared: the mark, the volume it is on, what was measured, what deserves a look."""
+
+    root: Path
+    mark: Mark
+    volume: Volume
+    limits: FileSystemLimits | None
+    free_bytes: int
+    measured: Measured | None
+    findings: tuple[Finding, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the outcome as `--json` prints it."""
+        limits = self.limits
+        return {
+            "command": "prepare",
+            "exit": int(ExitCode.PROVEN),
+            "message": f"{self.mark.name!r} is ready to be sent to",
+            "path": str(self.root),
+            "id": self.mark.id,
+            "name": self.mark.name,
+            "file_system": self.volume.file_system,
+            "free_bytes": self.free_bytes,
+            "largest_file_bytes": None if limits is None else limits.largest_file_bytes,
+            "write_bytes_per_s": self.mark.write_bytes_per_s,
+            "read_bytes_per_s": self.mark.read_bytes_per_s,
+            "read_back": None if self.measured is None else self.measured.evidence.read_back.value,
+            "read_back_how": None if self.measured is None else self.measured.evidence.method,
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> PrepareOutcome:
+    """Mark a folder as a drive to send to. One that has a mark keeps its id, and its name if none is given.
+
+    Raises NotThere, ConfigurationError, Busy and DriveFailed; nothing but the mark is left on the drive.
+    """
+    if not path.is_dir():
+        raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
+    root = path.resolve()
+    old = read_mark(root)
+    mark = _mark(old, name, root, now)
+    try:
+        if old is None:
+            return _prepare(root, mark, medium)
+        with only_run_on(root, medium):
+            return _prepare(root, mark, medium)
+    except OSError as error:
+        step = "Is it write-protected, full, or owned by another user?"
+        raise DriveFailed(f"The drive cannot be written to ({error.strerror})", root, step) from error
+
+
+def _mark(old: Mark | None, name: str | None, root: Path, now: datetime) -> Mark:
+    if name is not None:
+        kept = check_name(name)
+    elif old is not None:
+        kept = old.name
+    else:
+        step = f'Give it one: nightferry prepare "{root}" --name "Field stick"'
+        raise ConfigurationError("A new drive needs a name", root, step)
+    fresh = new_mark(kept, now, None, None)
+    return fresh if old is None else Mark(old.id, kept, fresh.prepared)
+
+
+def _prepare(root: Path, mark: Mark, medium: Medium) -> PrepareOutcome:
+    folder = medium.pin(root)
+    try:
+        volume = medium.volume_of(root)
+        measured = _measure(folder)
+        if measured is not None:
+            mark = Mark(
+                mark.id, mark.name, mark.prepared, measured.write_bytes_per_s, measured.read_bytes_per_s
+            )
+        write_durably(folder, MARK_NAME, mark_text(mark).encode("utf-8"))
+        findings = tuple(_findings(root, volume, medium))
+        limits = limits_of(volume.file_system)
+        return PrepareOutcome(root, mark, volume, limits, folder.free_bytes(), measured, findings)
+    finally:
+        folder.close()
+
+
+def _measure(folder: PinnedFolder) -> Measured | None:
+    """Time a file's way to the medium and back; None where there is no room for it."""
+    if folder.free_bytes() < 2 * _MEASURE_BYTES:
+        return None
+    remove_if_there(folder, _MEASURE_NAME)
+    try:
+        began = time.monotonic()
+        _write(folder)
+        written = time.monotonic()
+        evidence = _read(folder)
+        return Measured(
+            _MEASURE_BYTES / (written - began), _MEASURE_BYTES / (time.monotonic() - written), evidence
+        )
+    finally:
+        remove_if_there(folder, _MEASURE_NAME)
+
+
+def _write(folder: PinnedFolder) -> None:
+    descriptor = folder.create_file(_MEASURE_NAME)
+    try:
+        # Bytes that no controller can compress away.
+        block = os.urandom(BLOCK_BYTES)
+        for _ in range(_MEASURE_BYTES // BLOCK_BYTES):
+            write_all(descriptor, block)
+        folder.flush_files([descriptor])
+    finally:
+        os.close(descriptor)
+
+
+def _read(folder: PinnedFolder) -> Evidence:
+    folder.chill()
+    with folder.cold([_MEASURE_NAME]) as group:
+        size = sum(len(block) for block in group.blocks(_MEASURE_NAME))
+        if size != _MEASURE_BYTES:
+            raise DriveFailed(
+                "The drive gave back less than was written", folder.path, "Don't use this drive."
+            )
+        return group.evidence()
+
+
+def _findings(root: Path, volume: Volume, medium: Medium) -> list[Finding]:
+    if medium.volume_of(Path(root.anchor)).root != volume.root:
+        return []
+    detail = "if it is meant to be a removable drive, that drive is not mounted here"
+    return [Finding(FindingKind.SYSTEM_DISK, detail, str(root))]
+
+
+def from_memory(outcome: PrepareOutcome) -> bool:
+    """Tell whether a read-back from this drive can only be compared, not proven."""
+    return outcome.measured is not None and outcome.measured.evidence.read_back is not ReadBack.MEDIUM
