@@ -101,8 +101,10 @@ class Volume:
 
     def mount_again(self) -> None:
         """Mount it where it was."""
-        _run(*_MOUNT[self.kind], self.device or self.image, self.path)
-        self.mounted = True
+        said = _run(*_MOUNT[self.kind], self.device or self.image, self.path)
+        self.mounted = self.path.is_mount()
+        if not self.mounted:  # a driver may go to the background before it fails
+            raise RuntimeError(f"not mounted: {said}")
 
     def unmount(self) -> None:
         """Unmount it, and wait until its driver in user space has written everything and ended."""

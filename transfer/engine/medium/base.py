@@ -14,7 +14,8 @@ from typing import Self
 
 BLOCK_BYTES = 1 << 20
 
-_LEFT_NAMES = ("ENODEV", "ENXIO", "ENOTCONN", "ESHUTDOWN", "ESTALE", "ENOMEDIUM")
+# ECONNABORTED: what the call in flight gets when a driver in user space dies; ENOTCONN those after it.
+_LEFT_NAMES = ("ENODEV", "ENXIO", "ENOTCONN", "ECONNABORTED", "ESHUTDOWN", "ESTALE", "ENOMEDIUM")
 # Not every system knows every name.
 _LEFT = frozenset(getattr(errno, name) for name in _LEFT_NAMES if hasattr(errno, name))
 

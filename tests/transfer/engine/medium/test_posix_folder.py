@@ -1,0 +1,306 @@
+"""A pinned folder on Linux and macOS: nothing is written anywhere else, whatever stands in its place."""
+
+import errno
+import os
+import signal
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from transfer.engine.medium import drive_has_left, this_computer
+from transfer.engine.medium.base import write_all
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX only")
+
+
+@pytest.fixture
+def pinned(tmp_path):
+    (tmp_path / "stick").mkdir()
+    folder = this_computer().pin(tmp_path / "stick")
+    yield folder
+    folder.close()
+
+
+def _write(folder, path, content=b"a frame"):
+    descriptor = folder.create_file(path)
+    try:
+        write_all(descriptor, content)
+    finally:
+        os.close(descriptor)
+
+
+def _read(folder, path):
+    with os.fdopen(folder.open_file(path), "rb") as file:
+        return file.read()
+
+
+def _files_below(root):
+    return sorted(str(path.relative_to(root)) for path in root.rglob("*") if not path.is_dir())
+
+
+# Acts
+
+
+def test_a_file_is_created_read_renamed_and_removed_below_the_folder(pinned):
+    pinned.make_folders("night/data")
+    _write(pinned, "night/1.part")
+    pinned.replace("night/1.part", "night/data/light.fits")
+    assert _read(pinned, "night/data/light.fits") == b"a frame"
+    assert _files_below(pinned.path) == ["night/data/light.fits"]
+    pinned.remove("night/data/light.fits")
+    assert _files_below(pinned.path) == []
+
+
+def test_a_file_that_is_there_is_never_created_again(pinned):
+    _write(pinned, "light.fits", b"the first")
+    with pytest.raises(FileExistsError):
+        pinned.create_file("light.fits")
+    assert _read(pinned, "light.fits") == b"the first"
+
+
+def test_a_replaced_file_is_wholly_the_new_one(pinned):
+    _write(pinned, "list", b"the older, longer list")
+    _write(pinned, "list.part", b"newer")
+    pinned.replace("list.part", "list")
+    assert _read(pinned, "list") == b"newer"
+    assert pinned.names("") == [("list", False)]
+
+
+def test_the_folders_to_flush_are_those_that_got_a_name(pinned):
+    assert pinned.make_folders("2026-03-14/data/frames") == {"", "2026-03-14", "2026-03-14/data"}
+    assert pinned.make_folders("2026-03-14/data/logs") == {"2026-03-14/data"}
+    assert pinned.make_folders("2026-03-14/data/logs") == set()
+    assert pinned.make_folders("") == set()
+
+
+def test_a_listing_is_sorted_and_a_link_to_a_folder_is_no_folder(pinned):
+    pinned.make_folders("b")
+    _write(pinned, "c")
+    (pinned.path / "a").symlink_to(pinned.path / "b")
+    assert pinned.names("") == [("a", False), ("b", True), ("c", False)]
+    assert pinned.names("") == [("a", False), ("b", True), ("c", False)]
+
+
+@pytest.mark.parametrize("path", ["nothing", "nothing/below", "a file/below"])
+def test_what_is_not_there_has_no_facts_and_no_names(pinned, path):
+    _write(pinned, "a file")
+    assert pinned.stat(path) is None
+    assert pinned.names(path) == []
+
+
+def test_facts_are_the_link_s_own(pinned):
+    (pinned.path / "link").symlink_to("nowhere")
+    assert pinned.stat("link").st_mode & 0o170000 == 0o120000
+    assert pinned.stat("").st_ino == pinned.path.stat().st_ino
+
+
+def test_a_modification_time_is_kept_to_the_nanosecond(pinned):
+    descriptor = pinned.create_file("light.fits")
+    pinned.set_modified(descriptor, 1_773_518_400_123_456_789)
+    os.close(descriptor)
+    kept = pinned.stat("light.fits").st_mtime_ns
+    assert kept == 1_773_518_400_123_456_789 or (
+        sys.platform == "darwin" and kept // 1000 == 1_773_518_400_123_456
+    )
+
+
+def test_free_space_is_what_this_user_may_use(pinned):
+    facts = os.statvfs(pinned.path)
+    assert 0 < pinned.free_bytes() <= facts.f_blocks * facts.f_frsize
+
+
+def test_a_file_system_that_keeps_no_count_is_not_taken_for_full(volumes):
+    with volumes("fat32") as drive:
+        assert os.statvfs(drive.path).f_blocks == 0
+        folder = this_computer().pin(drive.path)
+        assert folder.free_bytes() > 1 << 50
+        folder.close()
+
+
+# Staying inside
+
+
+@pytest.fixture
+def outside(pinned, tmp_path):
+    """A folder outside, which a link inside leads to."""
+    (tmp_path / "outside").mkdir()
+    (tmp_path / "outside/there").write_bytes(b"not ours")
+    (pinned.path / "link").symlink_to(tmp_path / "outside")
+    return tmp_path / "outside"
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda folder: folder.create_file("link/new"),
+        lambda folder: folder.open_file("link/there"),
+        lambda folder: folder.remove("link/there"),
+        lambda folder: folder.replace("mine", "link/new"),
+        lambda folder: folder.replace("link/there", "mine"),
+        lambda folder: folder.make_folders("link/below"),
+    ],
+)
+def test_no_act_goes_through_a_linked_folder(pinned, outside, act):
+    _write(pinned, "mine")
+    with pytest.raises(OSError, match=r"Not a directory|symbolic links"):
+        act(pinned)
+    assert _files_below(outside) == ["there"]
+    assert [path.name for path in outside.iterdir()] == ["there"]
+    assert _read(pinned, "mine") == b"a frame"
+
+
+def test_what_lies_behind_a_linked_folder_is_not_seen(pinned, outside):
+    assert pinned.stat("link/there") is None
+    assert pinned.names("link") == []
+
+
+def test_a_linked_file_is_neither_read_nor_written_through(pinned, tmp_path):
+    (tmp_path / "secret").write_bytes(b"not ours")
+    (pinned.path / "light.fits").symlink_to(tmp_path / "secret")
+    (pinned.path / "dangling").symlink_to(tmp_path / "made")
+    with pytest.raises(OSError, match="symbolic links"):
+        pinned.open_file("light.fits")
+    with pytest.raises(FileExistsError):
+        pinned.create_file("dangling")
+    assert not (tmp_path / "made").exists()
+
+
+@pytest.mark.parametrize("path", ["../new", "a/../../new", "a/../new"])
+def test_no_path_climbs(pinned, tmp_path, path):
+    pinned.make_folders("a")
+    with pytest.raises(OSError, match="climb"):
+        pinned.create_file(path)
+    assert _files_below(tmp_path) == []
+
+
+def test_an_absolute_path_is_not_followed(pinned, tmp_path):
+    with pytest.raises(OSError):  # noqa: PT011 - any error will do; what matters is what is not there
+        pinned.create_file(f"{tmp_path}/new")
+    assert _files_below(tmp_path) == []
+
+
+def test_a_pipe_under_a_file_s_name_does_not_hang_the_run(pinned):
+    os.mkfifo(pinned.path / "light.fits")
+    with pytest.raises(OSError, match="not a regular file"):
+        pinned.open_file("light.fits")
+
+
+def test_a_file_system_mounted_below_is_refused(volumes):
+    with volumes("ext4") as drive:
+        folder = this_computer().pin(drive.path.parent)
+        with pytest.raises(OSError, match="another file system") as raised:
+            folder.create_file(f"{drive.path.name}/light.fits")
+        assert raised.value.errno == errno.EXDEV
+        assert _files_below(drive.path) == []
+        folder.close()
+
+
+# What was pinned, and what stands in its place
+
+
+def test_a_folder_put_in_the_place_of_the_pinned_one_receives_nothing(pinned, tmp_path):
+    pinned.make_folders("night")
+    (tmp_path / "stick").rename(tmp_path / "moved")
+    (tmp_path / "stick/night").mkdir(parents=True)
+    assert not pinned.still_there()
+    _write(pinned, "night/light.fits")
+    pinned.make_folders("other")
+    assert _files_below(tmp_path) == ["moved/night/light.fits"]
+    assert not (tmp_path / "stick/other").exists()
+
+
+def test_a_pinned_folder_is_still_there_until_its_path_leads_elsewhere(pinned, tmp_path):
+    assert pinned.still_there()
+    (tmp_path / "stick").rename(tmp_path / "moved")
+    assert not pinned.still_there()
+
+
+@pytest.mark.parametrize("kind", ["ext4", "exfat", "ntfs", "fat32"])
+def test_the_folder_beneath_a_stick_that_left_receives_nothing(volumes, kind):
+    with volumes(kind) as drive:
+        folder = this_computer().pin(drive.path)
+        folder.make_folders("night")
+        drive.pull()
+        (drive.path / "night").mkdir()
+        assert not folder.still_there()
+        _write(folder, "night/light.fits")
+        _write(folder, "receipt")
+        assert _files_below(drive.path) == []
+        folder.close()
+        (drive.path / "night").rmdir()
+
+
+@pytest.mark.parametrize("kind", ["exfat", "ntfs", "fat32"])
+def test_a_stick_that_is_pulled_is_told_from_a_bad_file(volumes, kind):
+    with volumes(kind) as drive:
+        folder = this_computer().pin(drive.path)
+        folder.make_folders("night")
+        os.kill(drive.server(), signal.SIGKILL)
+        for act in (folder.create_file, folder.make_folders, folder.names, folder.stat):
+            with pytest.raises(OSError, match=r"not connected|connection abort") as raised:
+                act("night/light.fits")
+            assert drive_has_left(raised.value), raised.value
+        assert not folder.still_there()
+        folder.close()
+
+
+# Descriptors
+
+
+def _open_descriptors():
+    return {path.name for path in Path("/proc/self/fd").iterdir()}
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="counts descriptors in /proc")
+def test_a_night_of_many_folders_keeps_few_open_and_lets_go_of_all(tmp_path):
+    before = _open_descriptors()
+    folder = this_computer().pin(tmp_path)
+    for number in range(200):
+        folder.make_folders(f"night/{number}")
+        _write(folder, f"night/{number}/light.fits")
+    assert len(_open_descriptors() - before) < 80
+    assert len(_files_below(tmp_path)) == 200
+    folder.close()
+    assert _open_descriptors() <= before
+
+
+def test_threads_at_work_in_many_folders_never_reach_each_other_s(tmp_path):
+    folder = this_computer().pin(tmp_path)
+    wrong = []
+
+    def work(worker):
+        try:
+            for number in range(300):
+                path = f"{worker}/{number % 50}"
+                folder.make_folders(path)
+                _write(folder, f"{path}/{worker} {number}")
+        except OSError as error:
+            wrong.append(error)
+
+    interval = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        threads = [threading.Thread(target=work, args=(worker,)) for worker in range(4)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    finally:
+        sys.setswitchinterval(interval)
+        folder.close()
+    assert wrong == []
+    assert _files_below(tmp_path) == sorted(
+        f"{worker}/{number % 50}/{worker} {number}" for worker in range(4) for number in range(300)
+    )
+
+
+def test_a_folder_that_was_let_go_of_does_nothing_more(pinned):
+    pinned.make_folders("night")
+    pinned.close()
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        pinned.create_file("light.fits")
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        pinned.create_file("night/light.fits")
+    assert _files_below(pinned.path) == []
