@@ -89,6 +89,8 @@ def _night(night: NightOutcome) -> Iterator[str]:
     size = humanize.naturalsize(night.proven_bytes)
     yield f"The night of {night.night.isoformat()} on the drive {night.drive!r}"
     yield f"  proven     {night.proven} of {night.files} files, {size}"
+    if 0 < night.carried < night.proven:
+        yield f"             {night.carried} by this run, the others by an earlier one"
     if night.proven:
         yield from _paragraph(f"read back  {_read_back(night)}", "  ")
     if night.summary is not None:

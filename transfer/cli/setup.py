@@ -18,9 +18,6 @@ from transfer.setup_file import look_around, setup_text
 @click.option(
     "--config", "config_file", type=click.Path(path_type=Path), metavar="FILE", help="Where to write it."
 )
-@click.option(
-    "--home", type=click.Path(path_type=Path), metavar="FOLDER", help="Where to look for frames and logs."
-)
 @json_option
 @ends_with_exit_code("setup")
 def command(config_file: Path | None, as_json: bool) -> int:

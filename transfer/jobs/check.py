@@ -2,18 +2,53 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from manifests.bags.bag import NotABag, find_bags, read_bag
-from manifests.bags.hashing import Read, read_plainly
+from manifests.bags.digests import Block
 from manifests.bags.quick import quick_verify
 from manifests.bags.verify import Verification, always, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
+from transfer.engine.medium import Evidence
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
+
+
+class Reader(Protocol):
+    """A bag opened for reading: its files' blocks, and what backs that they come from the medium."""
+
+    def read(self, path: Path) -> Iterator[Block]:
+        """Read one file in order. Raises OSError."""
+
+    def evidence(self) -> Evidence:
+        """Say what backs all that was read."""
+
+    def close(self) -> None:
+        """Let go of the bag."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedBag:
+    """One bag, checked; `evidence` says where it was read from, where it was read."""
+
+    verification: Verification
+    evidence: Evidence | None = None
+
+    def findings(self) -> list[Finding]:
+        """Give the bag's findings with whole paths."""
+        folder = self.verification.path
+        return [replace(finding, path=str(folder / finding.path)) for finding in self.verification.findings]
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the bag as `--json` lists it."""
+        told = self.verification.as_json()
+        if self.evidence is not None:
+            told |= {"read_back": self.evidence.read_back.value, "read_back_how": self.evidence.method}
+        return told
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +61,7 @@ class CheckOutcome:
     """
 
     quick: bool
-    bags: tuple[Verification, ...]
+    bags: tuple[CheckedBag, ...]
     not_there: tuple[Path, ...] = ()
     without_bag: tuple[Path, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -37,7 +72,7 @@ class CheckOutcome:
         """Give the exit code. What was found wrong counts more than a path that is not there."""
         if self.stopped_early:
             return ExitCode.STOPPED_EARLY
-        if not all(bag.holds for bag in self.bags):
+        if not all(bag.verification.holds for bag in self.bags):
             return ExitCode.SOMETHING_UNPROVEN
         if self.not_there or self.without_bag:
             return ExitCode.NOT_THERE
@@ -59,15 +94,15 @@ class CheckOutcome:
     def _counted(self) -> str:
         bags = _many(len(self.bags), "bag")
         if self.quick:
-            agreed = _many(sum(bag.agreed for bag in self.bags), "file")
+            agreed = _many(sum(bag.verification.agreed for bag in self.bags), "file")
             return f"Quick check, nothing was read: {agreed} in {bags} as large and as old as listed"
-        return f"{_many(sum(bag.verified for bag in self.bags), 'file')} in {bags} proven"
+        return f"{_many(sum(bag.verification.verified for bag in self.bags), 'file')} in {bags} proven"
 
     def all_findings(self) -> list[Finding]:
         """Give every finding, with whole paths."""
         found = list(self.findings)
         for bag in self.bags:
-            found += [replace(finding, path=str(bag.path / finding.path)) for finding in bag.findings]
+            found += bag.findings()
         return found
 
     def as_json(self) -> dict[str, Any]:
@@ -88,30 +123,30 @@ def check(
     paths: Sequence[Path],
     *,
     quick: bool = False,
-    read: Read = read_plainly,
+    reader: Callable[[Path], Reader],
     listen: Listener = nobody,
     go_on: Callable[[], bool] = always,
 ) -> CheckOutcome:
     """Check every bag at or below each path; a path inside a bag stands for that whole bag.
 
-    `read` gives a file's blocks from where they are to be proven. A quick check compares presence, size
+    `reader` opens a bag for reading from where it is to be proven. A quick check compares presence, size
     and time only. Ends early, in order, when `go_on` says so. No problem of a bag or a drive is raised.
     """
     search = _Search()
-    bags: list[Verification] = []
+    bags: list[CheckedBag] = []
     stopped = False
     for folder in search.bags(paths):
         stopped = not go_on()
         if stopped:
             break
-        bags.append(_check_bag(folder, quick, read, listen, go_on))
+        bags.append(_check_bag(folder, quick, reader, listen, go_on))
     return CheckOutcome(
         quick=quick,
         bags=tuple(bags),
         not_there=tuple(search.not_there),
         without_bag=tuple(search.without_bag),
         findings=tuple(search.findings),
-        stopped_early=stopped or not all(bag.complete for bag in bags),
+        stopped_early=stopped or not all(bag.verification.complete for bag in bags),
     )
 
 
@@ -153,18 +188,23 @@ class _Search:
 
 
 def _check_bag(
-    folder: Path, quick: bool, read: Read, listen: Listener, go_on: Callable[[], bool]
-) -> Verification:
-    what = str(folder)
+    folder: Path,
+    quick: bool,
+    reader: Callable[[Path], Reader],
+    listen: Listener,
+    go_on: Callable[[], bool],
+) -> CheckedBag:
     try:
         bag = read_bag(folder)
-    except NotABag:
+        if quick:
+            return CheckedBag(quick_verify(bag))
+        reading = reader(folder)
+    except (NotABag, OSError):
         gone = Finding(FindingKind.UNREADABLE, "it was a bag when it was found, and cannot be read now")
-        return Verification(folder, quick=quick, findings=(gone,))
-    listen(PhaseBegan(Phase.CHECKING, what, 0 if quick else expected_bytes(bag)))
-    if quick:
-        verification = quick_verify(bag)
-    else:
-        verification = verify(bag, read, lambda count: listen(BytesDone(Phase.CHECKING, what, count)), go_on)
+        return CheckedBag(Verification(folder, quick=quick, findings=(gone,)))
+    what = str(folder)
+    listen(PhaseBegan(Phase.CHECKING, what, expected_bytes(bag)))
+    with contextlib.closing(reading):
+        verified = verify(bag, reading.read, lambda n: listen(BytesDone(Phase.CHECKING, what, n)), go_on)
     listen(PhaseEnded(Phase.CHECKING, what))
-    return verification
+    return CheckedBag(verified, reading.evidence())

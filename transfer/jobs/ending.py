@@ -126,8 +126,11 @@ def _reason(stop: Stop, nights: Sequence[DriveNight]) -> str:
 
 
 def _all_proven(outcomes: Sequence[NightOutcome], what: str, drives: str) -> str:
-    if not any(each.carried for each in outcomes):
-        return f"Nothing new to send: all {what} were proven on {drives} before."
+    carried = sum(each.carried for each in outcomes)
+    before = sum(each.proven for each in outcomes) - carried
+    if not carried:
+        return f"Nothing new to send: all {what} were proven on {drives} by an earlier run."
+    earlier = f" ({before} of them by an earlier run)" if before > 0 else ""
     if all(each.read_back is ReadBack.MEDIUM for each in outcomes):
-        return f"All {what} are on {drives}, read back from the medium and equal."
-    return f"All {what} are on {drives}, compared, but perhaps from memory."
+        return f"All {what} are on {drives}, read back from the medium and equal{earlier}."
+    return f"All {what} are on {drives}, compared, but perhaps from memory{earlier}."

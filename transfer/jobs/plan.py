@@ -208,7 +208,7 @@ def _too_slow(config: Config, drives: tuple[PlannedDrive, ...]) -> list[Nightfer
     limit_s = config.send.time_limit_s
     return [
         NightferryError(
-            f"Carrying takes about {drive.takes_s / 60:.0f} min, and the time limit is {limit_s / 60:.0f} min",
+            f"Carrying takes about {drive.takes_s / 60:.0f} min; the time limit is {limit_s / 60:.0f} min",
             drive.root,
             "Raise [send] time_limit, or send more often; what is left is carried by the next run.",
         )

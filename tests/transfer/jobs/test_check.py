@@ -2,16 +2,42 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from manifests.bags.hashing import read_plainly
+from manifests.bags.hashing import Read, read_plainly
 from manifests.findings import FindingKind
+from transfer.engine.cold_reading import ColdReader
+from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Event, PhaseBegan, PhaseEnded
-from transfer.jobs.check import check
+from transfer.jobs.check import CheckOutcome
+from transfer.jobs.check import check as check_bags
+
+
+class ReaderWith:
+    """Reads with a function of the test's own."""
+
+    def __init__(self, read: Read) -> None:
+        self.read = read
+
+    def evidence(self) -> Evidence:
+        return Evidence(ReadBack.PERHAPS_MEMORY, "a test's own reads")
+
+    def close(self) -> None:
+        pass
+
+
+def check(paths: Sequence[Path], read: Read | None = None, **options: Any) -> CheckOutcome:
+    """Check as the command does, past the caches, or with a read of the test's own."""
+
+    def reader(folder: Path) -> Any:
+        return ColdReader(this_computer(), folder) if read is None else ReaderWith(read)
+
+    return check_bags(paths, reader=reader, **options)
 
 
 def make_bag(folder: Path, **files: bytes) -> Path:
@@ -39,8 +65,8 @@ def drive(tmp_path: Path) -> Path:
 def test_every_night_of_a_drive_is_proven(drive: Path) -> None:
     outcome = check([drive])
     assert outcome.exit_code is ExitCode.PROVEN
-    assert [bag.path for bag in outcome.bags] == [drive / "2026-03-14", drive / "2026-03-15"]
-    assert [bag.verified for bag in outcome.bags] == [2, 2]
+    assert [bag.verification.path for bag in outcome.bags] == [drive / "2026-03-14", drive / "2026-03-15"]
+    assert [bag.verification.verified for bag in outcome.bags] == [2, 2]
     assert "4 files in 2 bags" in outcome.message
 
 
@@ -74,7 +100,7 @@ def test_what_was_found_wrong_counts_more_than_a_path_that_is_not_there(drive: P
 
 def test_a_path_inside_a_bag_checks_that_bag(drive: Path) -> None:
     outcome = check([drive / "2026-03-14" / "data" / "a.fits"])
-    assert [bag.path for bag in outcome.bags] == [drive / "2026-03-14"]
+    assert [bag.verification.path for bag in outcome.bags] == [drive / "2026-03-14"]
 
 
 def test_a_bag_reached_by_several_paths_is_checked_once(drive: Path, tmp_path: Path) -> None:
@@ -135,7 +161,7 @@ def test_a_check_that_is_stopped_says_so_and_what_it_proved(drive: Path, steps: 
     outcome = check([drive], go_on=lambda: next(answers, False))
     assert outcome.exit_code is ExitCode.STOPPED_EARLY
     assert outcome.message.startswith("Stopped early")
-    assert sum(bag.verified for bag in outcome.bags) == steps
+    assert sum(bag.verification.verified for bag in outcome.bags) == steps
 
 
 def test_a_folder_that_cannot_be_searched_is_said(tmp_path: Path) -> None:
@@ -151,7 +177,7 @@ def test_a_folder_that_cannot_be_searched_is_said(tmp_path: Path) -> None:
     outcome = check([tmp_path])
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert [finding.kind for finding in outcome.findings] == [FindingKind.UNREADABLE]
-    assert outcome.bags[0].holds
+    assert outcome.bags[0].verification.holds
 
 
 def test_the_json_form_keeps_the_promised_keys(drive: Path) -> None:

@@ -1,0 +1,77 @@
+"""`nightferry check`: prove bags again."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import humanize
+
+from transfer.cli.options import ends_with_exit_code, json_option, print_json
+from transfer.cli.progress import Progress
+from transfer.engine.cold_reading import ColdReader
+from transfer.engine.medium import ReadBack, this_computer
+from transfer.jobs.check import CheckedBag, CheckOutcome, check
+from transfer.stop import Stop
+
+
+@click.command("check")
+@click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path))
+@click.option("--quick", is_flag=True, help="Compare presence, size and time only; read no file.")
+@json_option
+@ends_with_exit_code("check")
+def command(paths: tuple[Path, ...], quick: bool, as_json: bool) -> int:
+    """Prove every bag found at or below each PATH again. Nothing is written, and no configuration is needed.
+
+    A bag is a folder in the form of RFC 8493 (BagIt), whoever made it.
+    """
+    stop, medium = Stop(), this_computer()
+    signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
+    with Progress(shown=not as_json) as progress:
+        outcome = check(
+            [path.absolute() for path in paths],
+            quick=quick,
+            reader=lambda folder: ColdReader(medium, folder),
+            listen=progress,
+            go_on=lambda: not stop.why,
+        )
+    if as_json:
+        print_json(outcome.as_json())
+    else:
+        click.echo("\n".join(_lines(outcome)))
+    return int(outcome.exit_code)
+
+
+def _lines(outcome: CheckOutcome) -> Iterator[str]:
+    yield outcome.message
+    for bag in outcome.bags:
+        yield from _bag(bag)
+    for finding in outcome.findings:
+        yield f"{finding.path}: {finding.kind.value} ({finding.detail})"
+    if outcome.quick:
+        yield "A quick check proves nothing: leave out --quick to have every byte read."
+
+
+def _bag(bag: CheckedBag) -> Iterator[str]:
+    verification = bag.verification
+    state = "holds" if verification.holds else "DOES NOT HOLD"
+    size = humanize.naturalsize(verification.bytes_verified)
+    count = (
+        f"{verification.agreed} look right"
+        if verification.quick
+        else f"{verification.verified} proven, {size}"
+    )
+    yield f"{state:<14}{verification.path}  ({count}{_read_back(bag)})"
+    for finding in verification.findings:
+        detail = f" ({finding.detail})" if finding.detail else ""
+        yield f"    {finding.kind.value}: {finding.path}{detail}"
+
+
+def _read_back(bag: CheckedBag) -> str:
+    if bag.evidence is None:
+        return ""
+    if bag.evidence.read_back is ReadBack.MEDIUM:
+        return ", read from the medium"
+    return f", perhaps from memory: {bag.evidence.method}"
