@@ -4,7 +4,6 @@ import errno
 import os
 import signal
 import sys
-import threading
 from pathlib import Path
 
 import pytest
@@ -266,34 +265,23 @@ def test_a_night_of_many_folders_keeps_few_open_and_lets_go_of_all(tmp_path):
     assert _open_descriptors() <= before
 
 
-def test_threads_at_work_in_many_folders_never_reach_each_other_s(tmp_path):
-    folder = this_computer().pin(tmp_path)
-    wrong = []
+def test_a_folder_stays_open_while_a_thread_is_at_work_in_it(pinned):
+    """Between finding a folder and acting in it, another thread may open many others."""
+    pinned.make_folders("night")
+    between = [f"other/{number}" for number in range(200)]
 
-    def work(worker):
-        try:
-            for number in range(300):
-                path = f"{worker}/{number % 50}"
-                folder.make_folders(path)
-                _write(folder, f"{path}/{worker} {number}")
-        except OSError as error:
-            wrong.append(error)
+    def meanwhile(event, arguments):
+        # Audit hooks stay: this one is inert once it has seen what it waits for.
+        if event == "open" and arguments[0] == "light.fits" and between:
+            others, between[:] = between[:], []
+            for other in others:
+                pinned.make_folders(other)
+                pinned.names(other)
 
-    interval = sys.getswitchinterval()
-    sys.setswitchinterval(1e-6)
-    try:
-        threads = [threading.Thread(target=work, args=(worker,)) for worker in range(4)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-    finally:
-        sys.setswitchinterval(interval)
-        folder.close()
-    assert wrong == []
-    assert _files_below(tmp_path) == sorted(
-        f"{worker}/{number % 50}/{worker} {number}" for worker in range(4) for number in range(300)
-    )
+    sys.addaudithook(meanwhile)
+    _write(pinned, "night/light.fits")
+    assert between == []
+    assert _files_below(pinned.path) == ["night/light.fits"]
 
 
 def test_a_folder_that_was_let_go_of_does_nothing_more(pinned):
