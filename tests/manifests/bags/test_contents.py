@@ -1,9 +1,11 @@
 import os
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
-from manifests.bags.contents import left_by_a_system, survey
+from manifests.bags.contents import is_link, left_by_a_system, survey
 
 
 def test_files_links_and_what_is_neither_are_told_apart(tmp_path: Path) -> None:
@@ -44,3 +46,18 @@ def test_what_lies_in_a_systems_folder_is_the_systems(tmp_path: Path, path: str,
     (tmp_path / path).parent.mkdir(parents=True)
     (tmp_path / path).touch()
     assert left_by_a_system(tmp_path, path) is theirs
+
+
+@pytest.mark.parametrize(
+    ("tag", "elsewhere"),
+    [
+        (0, False),
+        (0xA0000003, True),
+        (0x9000001A, False),
+    ],  # [MS-FSCC] 2.1.2.1: none, a junction, a cloud file
+)
+def test_a_junction_is_a_link_and_a_cloud_file_is_not(tag: int, elsewhere: bool) -> None:
+    entry = SimpleNamespace(
+        is_symlink=lambda: False, stat=lambda *, follow_symlinks: SimpleNamespace(st_reparse_tag=tag)
+    )
+    assert is_link(cast("os.DirEntry[str]", entry)) is elsewhere

@@ -47,6 +47,13 @@ def test_the_exact_spelling_is_preferred_and_no_file_stands_for_two(tmp_path: Pa
     assert kinds(found) == [(FindingKind.MISSING, COMPOSED)]
 
 
+def test_a_file_in_a_third_spelling_stands_for_one_listed_path_only(tmp_path: Path) -> None:
+    put(tmp_path, "data/e\u0301 e\u0301")
+    found = matched(tmp_path, "data/\u00e9 \u00e9", "data/\u00e9 e\u0301")
+    assert len(found.on_disk) == 1
+    assert kinds(found) == [(FindingKind.MISSING, "data/\u00e9 e\u0301")]
+
+
 def test_a_name_in_another_case_is_another_file_where_the_file_system_says_so(tmp_path: Path) -> None:
     put(tmp_path, "data/LIGHT.FITS")
     assert kinds(matched(tmp_path, "data/light.fits")) == [(FindingKind.MISSING, "data/light.fits")]
