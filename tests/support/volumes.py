@@ -140,14 +140,18 @@ class Volume:
 
     def served(self) -> int:
         """Count the bytes that the device has given so far."""
-        return self._sectors(2) * _SECTOR_BYTES
+        return self._counts()[2] * _SECTOR_BYTES
 
     def written(self) -> int:
         """Count the bytes that the device has taken so far."""
-        return self._sectors(6) * _SECTOR_BYTES
+        return self._counts()[6] * _SECTOR_BYTES
 
-    def _sectors(self, column: int) -> int:
-        return int(Path(f"/sys/dev/block/{self.number}/stat").read_text().split()[column])
+    def flushes(self) -> int:
+        """Count how often the device was told to empty its own cache."""
+        return self._counts()[15]
+
+    def _counts(self) -> list[int]:
+        return [int(word) for word in Path(f"/sys/dev/block/{self.number}/stat").read_text().split()]
 
     @property
     def number(self) -> str:

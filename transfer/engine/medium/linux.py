@@ -38,17 +38,23 @@ class LinuxFolder(PosixFolder):
 
     def flush_files(self, descriptors: Sequence[int]) -> None:
         if self._flush_whole:
-            syncfs(self.descriptor)
+            self._flush_file_system()
         else:
             super().flush_files(descriptors)
             self._flush_beyond_the_daemon()
 
     def flush_folders(self, paths: Sequence[str]) -> None:
         if self._flush_whole:
-            syncfs(self.descriptor)
+            self._flush_file_system()
         else:
             super().flush_folders(paths)
             self._flush_beyond_the_daemon()
+
+    def _flush_file_system(self) -> None:
+        syncfs(self.descriptor)
+        # From memory of the kernel's FAT and exFAT drivers: their syncfs leaves the device's own cache
+        # alone, and their fsync empties it.
+        os.fsync(self.descriptor)
 
     def _flush(self, descriptor: int) -> None:
         os.fsync(descriptor)
