@@ -64,6 +64,8 @@ def test_a_path_that_the_pattern_means_matches(pattern, path):
         ("lights/**/a", "lights/xa"),
         ("**/Ha/*.fits", "xHa/a.fits"),
         ("a.fits", "axfits"),
+        ("**/a.fits", "b.fits"),
+        ("**/*x/*.fits", "a.fits"),
         ("*.fits", "a.fits\n"),
     ],
 )

@@ -267,6 +267,9 @@ def test_a_drive_in_a_source_is_refused(places):
 def test_a_link_hides_neither(places):
     (places / "to the drive").symlink_to("drive")
     (places / "to the source").symlink_to("source")
+    (places / "to the inner folder").symlink_to("source/inner")
+    with pytest.raises(ConfigurationError):
+        check(places / "source", places / "to the inner folder")
     with pytest.raises(ConfigurationError):
         check(places / "to the drive", places / "drive")
     with pytest.raises(ConfigurationError):
