@@ -7,6 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# A busy machine is no failure of the code.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 HandMade = Callable[..., Path]
 
