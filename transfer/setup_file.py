@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.bags.companions import is_companion_folder
-from manifests.bags.stored_names import NameBook
+from manifests.bags.stored_names import NameBook, same_name_key
 
 _LOOK_AT_MOST_S = 5.0
 _LOOK_AT_MOST_DEEP = 7
@@ -209,7 +209,10 @@ def _source(name: str, found: FoundFolder, home: Path, take: tuple[str, ...], ki
 
 
 def _drives(found: FoundHere) -> str:
-    named = [f"[[drive]]\nname = {_quoted(name)}\n" for name in found.drives if name.isprintable()]
+    different: dict[str, str] = {}  # the configuration takes no name twice, whatever its case
+    for name in filter(str.isprintable, found.drives):
+        different.setdefault(same_name_key(name), name)
+    named = [f"[[drive]]\nname = {_quoted(name)}\n" for name in different.values()]
     return """
 # The drives to send to, by the names they were given by `nightferry prepare DRIVE --name NAME`.
 # Without any, every prepared drive that is connected is sent to. A drive that is no mounted volume

@@ -103,6 +103,11 @@ def test_what_was_found_becomes_sources_and_drives(tmp_path):
     assert [drive.name for drive in config.drives] == ["blue stick", "Ada's"]
 
 
+def test_two_drives_of_one_name_are_one_section(tmp_path):
+    found = FoundHere(tmp_path, drives=("stick", "card", "Stick", "two\nlines"))
+    assert [drive.name for drive in loaded(found, tmp_path).drives] == ["stick", "card"]
+
+
 def test_logs_far_from_any_frame_are_only_a_hint(tmp_path):
     text = setup_text(FoundHere(tmp_path, (FoundFolder(tmp_path / "build", logs=9),)))
     assert "# name = 'build logs'" in text
