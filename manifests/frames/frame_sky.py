@@ -1,4 +1,4 @@
-"""The sky of one frame in plain numbers, as an entry carries it: computed once, kept beside the header's own."""
+"""The sky of one frame in plain numbers, as an entry carries it beside what the header says."""
 
 from __future__ import annotations
 

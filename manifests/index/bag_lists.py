@@ -1,0 +1,83 @@
+"""What a bag's own lists say: its tag manifest, and its entries line by line."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+from manifests.bags.containment import open_ordinary, real_file
+from manifests.bags.declared import Faults
+from manifests.bags.entries import Entry, entry_from_json
+from manifests.bags.manifest_lines import read_manifest
+from manifests.bags.paths import ENTRIES, TAG_MANIFEST, shown
+from manifests.bags.tag_lines import LONGEST_LINE, tag_lines
+from manifests.findings import Finding, FindingKind
+
+
+class NotAnEntry(ValueError):
+    """A line that is not an entry; the text says why."""
+
+
+def tag_manifest(folder: Path) -> bytes | None:
+    """Give the content of a bag's tag manifest; None where it has none. Raises OSError."""
+    try:
+        with open_ordinary(real_file(folder, TAG_MANIFEST)) as file:
+            return file.readall()
+    except FileNotFoundError:
+        return None
+
+
+def entry_of(line: bytes) -> Entry:
+    """Give the entry of one line. Raises NotAnEntry whatever is wrong with it."""
+    try:
+        return entry_from_json(json.loads(line))
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        raise NotAnEntry(f"not an entry ({shown(repr(error))})") from error
+
+
+class EntryLines:
+    """The lines of a bag's entries, and afterwards what is wrong with the list as a whole.
+
+    `content` is the bag's tag manifest, which says what the list's digest must be.
+    """
+
+    def __init__(self, folder: Path, content: bytes | None) -> None:
+        self._folder = folder
+        self._listed = _listed_digest(content)
+        self._digest = hashlib.sha256()
+        self._problem: Finding | None = None
+
+    def __iter__(self) -> Iterator[tuple[int, bytes]]:
+        """Give each line with its number, counted from 1."""
+        try:
+            with io.BufferedReader(open_ordinary(real_file(self._folder, ENTRIES)), 1 << 18) as file:
+                for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), 1):
+                    self._digest.update(line)
+                    yield number, line
+        except FileNotFoundError:
+            if self._listed is not None:
+                self._problem = Finding(FindingKind.MISSING, "the bag's list of entries", ENTRIES)
+            self._listed = None
+        except OSError as error:
+            self._problem = Finding(FindingKind.UNREADABLE, error.strerror or str(error), ENTRIES)
+
+    @property
+    def unreadable(self) -> bool:
+        """Whether the list could not be read to its end."""
+        return self._problem is not None and self._problem.kind is FindingKind.UNREADABLE
+
+    def problem(self) -> Finding | None:
+        """Give what is wrong with the list as a whole, once all lines were taken."""
+        if self._problem is None and self._listed not in (None, self._digest.digest()):
+            return Finding(FindingKind.CHANGED, f"is not what {TAG_MANIFEST} lists", ENTRIES)
+        return self._problem
+
+
+def _listed_digest(content: bytes | None) -> bytes | None:
+    if content is None:
+        return None
+    lines = tag_lines(io.BytesIO(content), "utf-8")
+    return read_manifest(TAG_MANIFEST, lines, (1, 0), Faults(TAG_MANIFEST)).digests.get(ENTRIES)

@@ -1,0 +1,109 @@
+"""What is asked of the index's frames, and what it answers with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import Generic, TypeVar
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame_sky import FrameSky
+from manifests.index.cones import Cone
+from manifests.index.schema import MOST_EXPOSURE_S
+
+Measure = TypeVar("Measure", float, date)
+
+SECONDS_PER_HOUR = 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Between(Generic[Measure]):
+    """A range with its ends; `None` leaves an end open."""
+
+    least: Measure | None = None
+    most: Measure | None = None
+
+
+class Order(StrEnum):
+    """By what frames are sorted; those that don't have it come first. Equals are sorted by time and place."""
+
+    TIME = "time"
+    NIGHT = "night"
+    TARGET = "target"
+    FILTER = "filter"
+    TYPE = "type"
+    EXPOSURE = "exposure"
+    ALTITUDE = "altitude"
+
+
+@dataclass(frozen=True, slots=True)
+class FrameQuery:
+    """Which frames are wanted: all that fit everything that is given.
+
+    Targets, filters and cameras are given by their one name; of several, any will do. `altitude_deg` and
+    `sun_altitude_deg` are the computed ones at mid-exposure: twilight is a range of the sun's altitude.
+    `findings` asks for frames with a finding of one of these kinds, `any_finding` for those with one of
+    any kind. A range, a cone or a name leaves out the frames of which the fact is not known.
+    Frames of bags that are not there now are given, too, and say so, unless `absent` is false.
+    """
+
+    targets: tuple[str, ...] = ()
+    filters: tuple[str, ...] = ()
+    nights: Between[date] | None = None
+    frame_types: tuple[FrameType, ...] = ()
+    exposure_s: Between[float] | None = None
+    cameras: tuple[str, ...] = ()
+    cone: Cone | None = None
+    altitude_deg: Between[float] | None = None
+    sun_altitude_deg: Between[float] | None = None
+    findings: tuple[FindingKind, ...] = ()
+    any_finding: bool = False
+    absent: bool = True
+    order: Order = Order.TIME
+    descending: bool = False
+    limit: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRow:
+    """One frame of the archive: `path` in `bag`, which is the bag's path below the archive.
+
+    `target` and `filter` are their one names. `frame` is what its header says, `sky` what was computed for
+    it; a position that was not computed is the header's. `field_deg` is the shorter side of its field.
+    `absent` says that its bag is not there now.
+    """
+
+    bag: str
+    path: str
+    night: date
+    target: str | None
+    filter: str | None
+    size_bytes: int
+    sha256: str
+    frame: Frame
+    sky: FrameSky
+    field_deg: float | None
+    findings: tuple[Finding, ...]
+    absent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """How many frames a question finds, and what they add up to."""
+
+    frames: int
+    exposure_s: float
+
+    @property
+    def hours(self) -> float:
+        """The exposures' sum in hours."""
+        return self.exposure_s / SECONDS_PER_HOUR
+
+
+def total_of(rows: Iterable[FrameRow]) -> Total:
+    """Give what frames at hand add up to; an exposure that can't be believed counts nothing."""
+    exposures = [row.frame.exposure_s or 0.0 for row in rows]
+    return Total(len(exposures), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))

@@ -1,0 +1,62 @@
+"""What the index knows of the archive's bags, and where in them a content lies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from manifests.findings import Finding, FindingKind
+from manifests.index.opening import Index
+
+_BAGS = """
+SELECT bags.id, bags.path, bags.present, total(CASE WHEN is_frame THEN files END), total(files)
+FROM bags LEFT JOIN series ON series.bag_id = bags.id GROUP BY bags.id ORDER BY bags.path
+"""
+_BAG_FINDINGS = "SELECT kind, detail, path FROM findings WHERE bag_id = ? AND file_id IS NULL ORDER BY rowid"
+_WHERE = """
+SELECT bags.path, files.path, bags.present
+FROM files JOIN series ON series.id = files.series_id JOIN bags ON bags.id = series.bag_id
+WHERE files.sha256 = ? ORDER BY bags.path, files.path
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class BagRow:
+    """One bag: its path below the archive, whether it is not there now, what it has, what is wrong with it.
+
+    `findings` are about the bag's own lists, with paths in the bag; those of its files are with the files.
+    """
+
+    path: str
+    absent: bool
+    frames: int
+    files: int
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Holding:
+    """A place in the archive where a content lies: a path in a bag."""
+
+    bag: str
+    path: str
+    absent: bool
+
+
+def bags(index: Index) -> Iterator[BagRow]:
+    """Give the bags that the index knows, sorted by path. Raises IndexFault."""
+    for number, path, present, frames, files in index.rows(_BAGS):
+        findings = tuple(
+            Finding(FindingKind(kind), detail, where)
+            for kind, detail, where in index.rows(_BAG_FINDINGS, (number,))
+        )
+        yield BagRow(path, not present, int(frames), int(files), findings)
+
+
+def holdings(index: Index, sha256: str) -> tuple[Holding, ...]:
+    """Give the places where the content of a SHA-256 digest (hexadecimal) lies. Raises IndexFault.
+
+    An index is a cache: before a file is given up for one that lies there, that one is to be proven.
+    """
+    rows = index.rows(_WHERE, (bytes.fromhex(sha256),))
+    return tuple(Holding(bag, path, not present) for bag, path, present in rows)

@@ -1,0 +1,57 @@
+"""The names in use in the archive, for whoever completes or corrects what a person types."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from manifests.index.frame_query import SECONDS_PER_HOUR
+from manifests.index.opening import Index
+
+_FILTERS = """
+SELECT filter, total(files), total(total_exposure_s) FROM series
+WHERE is_frame = 1 AND filter IS NOT NULL AND ifnull(frame_type, 'light') = 'light'
+GROUP BY filter ORDER BY filter
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class ArchiveNames:
+    """Every target's, filter's and camera's one name, sorted."""
+
+    targets: tuple[str, ...]
+    filters: tuple[str, ...]
+    cameras: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FilterRow:
+    """What there is of lights in one filter, all targets together."""
+
+    filter: str
+    frames: int
+    exposure_s: float
+
+    @property
+    def hours(self) -> float:
+        """The exposures' sum in hours."""
+        return self.exposure_s / SECONDS_PER_HOUR
+
+
+def filters(index: Index) -> Iterator[FilterRow]:
+    """Give the archive's filters, sorted by name. Raises IndexFault."""
+    for name, frames, exposure_s in index.rows(_FILTERS):
+        yield FilterRow(name, int(frames), exposure_s)
+
+
+def names(index: Index) -> ArchiveNames:
+    """Give the names in use. Raises IndexFault."""
+    return ArchiveNames(
+        _column(index, "SELECT DISTINCT target FROM series WHERE target IS NOT NULL ORDER BY target"),
+        _column(index, "SELECT DISTINCT filter FROM series WHERE filter IS NOT NULL ORDER BY filter"),
+        _column(index, "SELECT DISTINCT camera FROM series WHERE camera IS NOT NULL ORDER BY camera"),
+    )
+
+
+def _column(index: Index, sql: str) -> tuple[str, ...]:
+    return tuple(row[0] for row in index.rows(sql))

@@ -1,0 +1,148 @@
+"""The whole index built again from the bags' entries alone, and put in the place of the one before."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from manifests.index.carrying_over import carry_over
+from manifests.index.faults import IndexBusy, IndexDamaged, IndexUnusable, NoIndex, faults_of
+from manifests.index.found_bags import FoundBags, bags_of
+from manifests.index.opening import PATIENCE_S, Index, open_index, open_place
+from manifests.index.refreshing import Refreshed, refresh
+from manifests.index.schema import INDEX_NAME
+
+_SIDE_FILES = ("-wal", "-shm", "-journal")
+_SCRATCH = ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -65536")  # negative: KiB
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """A damaged index: what was wrong with it, and where its file lies now."""
+
+    reason: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
+class BroughtUpToDate:
+    """What was found in the archive, and the damaged index, if any, that made place for a new one."""
+
+    refreshed: Refreshed
+    set_aside: SetAside | None = None
+
+
+def bring_up_to_date(
+    archive: Path, *, on_network: bool = False, patience_s: float = PATIENCE_S
+) -> BroughtUpToDate:
+    """Make the archive's index say what its bags say now, reading no bag that is as it was.
+
+    Where there is no index, or a damaged one, it is built anew. `on_network`: see `open_index`.
+    Raises OSError where the archive's folder is not there, IndexNewer (nothing was touched), IndexBusy,
+    IndexUnusable.
+    """
+    path = archive / INDEX_NAME
+    try:
+        open_index(path, patience_s=patience_s).close()
+        with open_index(path, write=True, on_network=on_network, patience_s=patience_s) as index:
+            return BroughtUpToDate(refresh(index, bags_of(archive)))
+    except NoIndex:
+        return _rebuilt(archive, None, on_network, patience_s)
+    except IndexDamaged as damage:
+        return _rebuilt(archive, damage, on_network, patience_s)
+
+
+def rebuild(archive: Path, *, on_network: bool = False, patience_s: float = PATIENCE_S) -> BroughtUpToDate:
+    """Build the archive's index from its bags alone, and put it in the place of the one before at once.
+
+    Readers see the old one or the new one. Bags that vanished are carried over from the old one, for
+    no bag tells of them. Raises as `bring_up_to_date` does.
+    """
+    damage: IndexDamaged | None = None
+    try:
+        open_index(archive / INDEX_NAME, patience_s=patience_s).close()
+    except NoIndex:
+        pass
+    except IndexDamaged as fault:
+        damage = fault
+    return _rebuilt(archive, damage, on_network, patience_s)
+
+
+def _rebuilt(
+    archive: Path, damage: IndexDamaged | None, on_network: bool, patience_s: float
+) -> BroughtUpToDate:
+    path = archive / INDEX_NAME
+    found = bags_of(archive)
+    with _scratch() as new:
+        refreshed = refresh(new, found)
+        damage = damage or _carried_over(new, path, found, patience_s)
+        set_aside = SetAside(damage.happened, _moved_aside(path)) if damage else None
+        _put_in_place(new, path, on_network, patience_s)
+    return BroughtUpToDate(refreshed, set_aside)
+
+
+@contextmanager
+def _scratch() -> Iterator[Index]:
+    """Give an empty index in a folder of its own, which may be lost: nothing is flushed."""
+    with (
+        tempfile.TemporaryDirectory(prefix="nightferry-index-") as folder,
+        open_index(Path(folder) / INDEX_NAME, write=True, on_network=True) as index,
+    ):
+        for setting in _SCRATCH:
+            index.connection.execute(f"PRAGMA {setting}")
+        yield index
+
+
+def _carried_over(new: Index, path: Path, found: FoundBags, patience_s: float) -> IndexDamaged | None:
+    """Take the bags that are not found over from the old index; give what is wrong with that, if so."""
+    try:
+        with open_index(path, patience_s=patience_s) as old:
+            carry_over(old, new, found)
+    except NoIndex:
+        return None
+    except IndexDamaged as damage:
+        return damage
+    return None
+
+
+def _moved_aside(path: Path) -> Path:
+    """Move a damaged index out of the way, over one that was moved before, and give where it lies.
+
+    Its write-ahead log goes first: left behind, it would be taken into the index that comes next.
+    """
+    aside = path.with_name(f"{path.stem}.damaged{path.suffix}")
+    try:
+        for ending in (*_SIDE_FILES, ""):
+            aside.with_name(aside.name + ending).unlink(missing_ok=True)
+            if (part := path.with_name(path.name + ending)).exists():
+                part.replace(aside.with_name(aside.name + ending))
+    except PermissionError as error:  # on Windows, as long as another program has it open
+        raise IndexBusy(path) from error
+    except OSError as error:
+        raise IndexUnusable(path, f"the damaged index could not be moved ({error.strerror})") from error
+    return aside
+
+
+def _put_in_place(new: Index, path: Path, on_network: bool, patience_s: float) -> None:
+    """Put a whole index into the file of another in one transaction of that file.
+
+    So it works under readers on every system; a file that others have open can't be replaced on
+    Windows, and elsewhere its write-ahead log would be taken for the new one's.
+    """
+    with open_place(path, on_network=on_network, patience_s=patience_s) as place, faults_of(path):
+        new.connection.backup(place.connection, progress=_patience(path, patience_s))
+
+
+def _patience(path: Path, patience_s: float) -> Callable[[int, int, int], None]:
+    until = time.monotonic() + patience_s
+
+    def progress(_status: int, remaining: int, _total: int) -> None:
+        # All pages go in one step: what is left means that another program has the file.
+        if remaining and time.monotonic() > until:
+            raise IndexBusy(path)
+
+    return progress

@@ -1,0 +1,88 @@
+"""The archive's targets: what there is of each, since when, and where it is on the sky."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+from manifests.index.cones import position
+from manifests.index.frame_query import SECONDS_PER_HOUR
+from manifests.index.opening import Index
+
+# A frame whose type nobody knows may well be a light, and is not to be lost sight of.
+_LIGHTS = "series.is_frame = 1 AND ifnull(series.frame_type, 'light') = 'light'"
+
+_BY_FILTER = f"""
+SELECT target, filter, total(files), total(total_exposure_s)
+FROM series WHERE {_LIGHTS} GROUP BY target, filter ORDER BY target, filter
+"""  # noqa: S608 - one constant of this module is put in
+_BY_TARGET = f"""
+SELECT target, count(DISTINCT night), min(night), max(night),
+    total(files), total(total_exposure_s), total(CASE WHEN bags.present THEN 0 ELSE files END),
+    total(total_x), total(total_y), total(total_z), min(field_deg)
+FROM series JOIN bags ON bags.id = series.bag_id WHERE {_LIGHTS} GROUP BY target ORDER BY target
+"""  # noqa: S608 - one constant of this module is put in
+
+
+@dataclass(frozen=True, slots=True)
+class FilterSum:
+    """What there is in one filter; `filter` is None where nothing says which."""
+
+    filter: str | None
+    frames: int
+    exposure_s: float
+
+    @property
+    def hours(self) -> float:
+        """The exposures' sum in hours."""
+        return self.exposure_s / SECONDS_PER_HOUR
+
+
+@dataclass(frozen=True, slots=True)
+class TargetRow:
+    """One target's lights; `target` is None for those of which nobody knows what they show.
+
+    `ra_deg` and `dec_deg` (ICRS) are the middle of where its frames point, `field_deg` the shorter side of
+    the smallest field among them. `absent_frames` are those of the frames whose bag is not there now.
+    """
+
+    target: str | None
+    nights: int
+    first_night: date
+    last_night: date
+    frames: int
+    exposure_s: float
+    filters: tuple[FilterSum, ...]
+    ra_deg: float | None
+    dec_deg: float | None
+    field_deg: float | None
+    absent_frames: int
+
+    @property
+    def hours(self) -> float:
+        """The exposures' sum in hours."""
+        return self.exposure_s / SECONDS_PER_HOUR
+
+
+def targets(index: Index) -> Iterator[TargetRow]:
+    """Give the archive's targets, sorted by name. Raises IndexFault."""
+    filters: dict[str | None, list[FilterSum]] = defaultdict(list)
+    for target, name, frames, exposure_s in index.rows(_BY_FILTER):
+        filters[target].append(FilterSum(name, int(frames), exposure_s))
+    for target, nights, first, last, frames, exposure_s, absent, x, y, z, field_deg in index.rows(_BY_TARGET):
+        ra_deg, dec_deg = position(x, y, z) or (None, None)
+        yield TargetRow(
+            target=target,
+            nights=nights,
+            first_night=date.fromisoformat(first),
+            last_night=date.fromisoformat(last),
+            frames=int(frames),
+            exposure_s=exposure_s,
+            filters=tuple(filters[target]),
+            ra_deg=ra_deg,
+            dec_deg=dec_deg,
+            field_deg=field_deg,
+            absent_frames=int(absent),
+        )
