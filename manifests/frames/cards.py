@@ -77,7 +77,7 @@ def _whole_image(text: str, start: int) -> str:
 
 
 def _read_value(image: str) -> CardValue | None:
-    plain = _PLAIN.match(image, 8) if len(image) == RECORD else None
+    plain = _PLAIN.match(image, 8) if len(image) <= RECORD else None
     value = _plain_value(plain) if plain else _value_by_astropy(image)
     if isinstance(value, str):
         value = _as_written(value.strip()) or None
@@ -102,7 +102,7 @@ def _value_by_astropy(image: str) -> Value | None:
     from astropy.io.fits import Card, VerifyError
 
     try:
-        value = Card.fromstring(image).rawvalue  # raw: 'H: 6.5' is text, not a record-valued keyword
+        value = Card.fromstring(image).value
     except (VerifyError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError):
         match = _LOOSE_STRING.match(image[8:RECORD])
         value = match[1].replace("''", "'") if match else None
