@@ -48,6 +48,11 @@ class ColdWatch:
             return None
         return _evict(self._block_device, os.lseek(self._block_device, 0, os.SEEK_END))
 
+    @property
+    def counts(self) -> bool:
+        """Whether a device counts what it serves of this file system."""
+        return self._counter is not None
+
     def count(self, size_bytes: int) -> None:
         """Count bytes that were read."""
         self._read_bytes += size_bytes
@@ -57,8 +62,10 @@ class ColdWatch:
         served = _bytes_served(self._counter)
         if served is None or self._served_before is None:
             return f"no device counts the reads of this file system ({self._mount.file_system})"
-        if self._left is None:
+        if self._block_device is None and self._mount.in_user_space:
             return f"this user may not read {self._mount.source}, whose cache may hold the copy"
+        if self._left is None:
+            return f"this system does not tell what the cache of {self._mount.source} holds"
         if self._left:
             return f"{self._left} pages stayed in the device's cache"
         if served - self._served_before < self._read_bytes // _SECTOR_BYTES * _SECTOR_BYTES:
@@ -73,9 +80,20 @@ class LinuxColdGroup(ColdGroup):
         self._descriptors: dict[str, int] = {}
         self._refused: dict[str, OSError] = {}
         self._watch = watch
-        for path in paths:
-            self._open(folder, path)
-        self._in_memory = [_evict(each, os.fstat(each).st_size) for each in self._descriptors.values()]
+        self._in_memory: list[int | None] = []
+        try:
+            for path in paths:
+                self._open(folder, path)
+            self._evict_all()
+        except OSError:
+            self.close()
+            raise
+
+    def _evict_all(self) -> None:
+        # Where nothing counts there is nothing to be proven, and a file that lives in memory never leaves it.
+        attempts = _ATTEMPTS if self._watch.counts else 1
+        for descriptor in self._descriptors.values():
+            self._in_memory.append(_evict(descriptor, os.fstat(descriptor).st_size, attempts))
 
     def _open(self, folder: PosixFolder, path: str) -> None:
         try:
@@ -102,6 +120,8 @@ class LinuxColdGroup(ColdGroup):
         return Evidence(ReadBack.MEDIUM, "caches emptied and looked into, reads counted by the device")
 
     def _doubt(self) -> str:
+        if not self._watch.counts:
+            return self._watch.doubt()
         if None in self._in_memory:
             return "this system does not tell what is in memory"
         left = sum(count for count in self._in_memory if count)
@@ -112,19 +132,20 @@ class LinuxColdGroup(ColdGroup):
             os.close(self._descriptors.popitem()[1])
 
 
-def _evict(descriptor: int, size_bytes: int) -> int | None:
+def _evict(descriptor: int, size_bytes: int, attempts: int = _ATTEMPTS) -> int | None:
     """Drop an open file's or device's pages and count what stays.
 
     A page that is being read ahead, or that another processor has just touched, survives the first
     attempt: more are made until it has come to rest.
     """
     left: int | None = None
-    for _ in range(_ATTEMPTS):
+    for attempt in range(attempts):
+        if attempt:
+            time.sleep(_REST_S)
         os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
         left = cached_pages(descriptor, size_bytes)
         if not left:
             break
-        time.sleep(_REST_S)
     return left
 
 
