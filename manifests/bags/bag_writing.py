@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.metadata
 import re
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -136,6 +135,8 @@ def _checked_other(path: str, sha256: str) -> str:
 
 
 def _agent() -> str:
+    import importlib.metadata  # slow to load, and needed only where a bag is written
+
     try:
         return f"nightferry {importlib.metadata.version('nightferry')}"
     except importlib.metadata.PackageNotFoundError:  # run from its folder, not installed

@@ -7,14 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from manifests.bags.digests import Block, Digester, Digests
+from manifests.frames.frame import looks_like_a_frame
 from manifests.frames.inspection import Inspection, Inspector
-
-_FRAME_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz")
-
-
-def looks_like_a_frame(name: str) -> bool:
-    """Tell by its name whether a file claims to be FITS."""
-    return name.lower().endswith(_FRAME_ENDINGS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,11 @@ from typing import Self
 
 from manifests.bags.builder import Content, ContentBuilder
 from manifests.findings import Finding, FindingKind
-from transfer.engine.lane import Lane, Task
+from transfer.engine.lane import Lane
 from transfer.engine.medium import Medium
 from transfer.engine.reading import OpenSource
 from transfer.engine.sources import SourceFile
+from transfer.engine.task import Task
 from transfer.stop import Stop
 
 _QUEUED_BLOCKS = 16

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Iterator
 from manifests.bags.entries import Entry, entry_from_json, entry_line
 from manifests.bags.paths import JOURNAL
 from transfer.engine.durable import PART_ENDING, parent, remove_if_there
+from transfer.engine.lines import read_lines
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import write_all
 
@@ -26,11 +27,6 @@ class Journal:
         self._path = f"{bag}/{JOURNAL}"
         self._descriptor: int | None = None
         self._size = 0
-
-    @property
-    def exists(self) -> bool:
-        """Whether the bag is unfinished."""
-        return self._folder.stat(self._path) is not None
 
     def begin(self, kept: Iterable[Entry]) -> list[int]:
         """Start anew with the entries that are kept, in one step, and give where each line starts."""
@@ -58,17 +54,8 @@ class Journal:
         return starts
 
     def entries(self) -> Iterator[tuple[int, Entry]]:
-        """Read the lines, each with where it starts. A last line cut short by a power cut is no line."""
-        start = 0
-        for line in read_lines(self._folder, self._path):
-            try:
-                entry = entry_from_json(json.loads(line))
-            except (KeyError, TypeError, ValueError, AttributeError):
-                # Not flushed when the power went: the file it names is carried again.
-                entry = None
-            if entry is not None:
-                yield start, entry
-            start += len(line)
+        """Read the lines, each with where it starts."""
+        return journal_entries(self._folder, self._path)
 
     def end(self) -> None:
         """Remove the journal: the bag is finished."""
@@ -83,11 +70,19 @@ class Journal:
             self._descriptor = None
 
 
-def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:
-    """Read a file of lines below a pinned folder; nothing where it is not there."""
+def journal_entries(folder: PinnedFolder, path: str) -> Iterator[tuple[int, Entry]]:
+    """Read a journal's lines, each with where it starts. A last line cut by a power cut is no line."""
+    start = 0
+    for line in read_lines(folder, path):
+        entry = _entry(line)
+        if entry is not None:
+            yield start, entry
+        start += len(line)
+
+
+def _entry(line: bytes) -> Entry | None:
     try:
-        descriptor = folder.open_file(path)
-    except FileNotFoundError:
-        return
-    with os.fdopen(descriptor, "rb", buffering=1 << 20) as file:
-        yield from file
+        return entry_from_json(json.loads(line))
+    except (KeyError, TypeError, ValueError, AttributeError):
+        # Not flushed when the power went: the file it names is carried again.
+        return None

@@ -18,16 +18,16 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
-from datetime import date
 
 from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
-from transfer.engine.medium import drive_has_left
+from manifests.frames.nights import date_findings
+from transfer.engine.medium import drive_has_left, drive_is_full
 from transfer.engine.medium.base import write_all
-from transfer.engine.open_bag import Arrival, Known, OpenBag
+from transfer.engine.open_bag import Arrival, OpenBag
 from transfer.engine.reading import SourceRead
-from transfer.engine.sources import SourceFile
+from transfer.engine.task import Task
 from transfer.errors import DoesNotFit, DriveFailed, NightferryError
 
 BATCH_BYTES = 512 << 20
@@ -38,18 +38,6 @@ _FAILURES_ENDURED = 3
 
 # This drive cannot hold this file; the others are not concerned.
 _REFUSALS = frozenset({errno.EFBIG, errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EOVERFLOW})
-FULL = frozenset({errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC})
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """One file to carry to one drive: `path` is its place in the bag, `older` what the bag has of it."""
-
-    file: SourceFile
-    night: date
-    path: str
-    older: Known | None = None
-    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +223,7 @@ class Lane:
             self._task, self._descriptor = None, -1
 
     def _judge(self, error: OSError, whole_batch: bool) -> None:
-        if error.errno in FULL:
+        if drive_is_full(error):
             self.failure = self._failed(
                 DoesNotFit, "The drive is full", "Make room, or send to another drive."
             )
@@ -302,7 +290,7 @@ class Lane:
         return self._beside(written.part, entry)
 
     def _beside(self, part: str, entry: Entry) -> Arrival:
-        path = self.bag.claim(entry.path)
+        path = self.bag.listed.claim(entry.path)
         finding = Finding(FindingKind.KEPT_BOTH, f"the other is {entry.path}")
         return Arrival(part, entry.at(path, finding), replaces=False)
 
@@ -320,8 +308,12 @@ def _entry(written: _Written, content: Content) -> Entry:
         night=task.night,
         growing=read.growing,
         frame=content.inspection.frame,
-        findings=(*task.findings, *read.findings, *content.inspection.findings),
+        findings=(*task.findings, *read.findings, *_what_it_says(content, task)),
     )
+
+
+def _what_it_says(content: Content, task: Task) -> tuple[Finding, ...]:
+    return (*content.inspection.findings, *date_findings(content.inspection, task.night))
 
 
 def _refusal(error: OSError) -> Finding:

@@ -7,33 +7,21 @@ then the final name, then everything read back, and only then the manifest.
 from __future__ import annotations
 
 import dataclasses
-import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from manifests.bags.bag_writing import BagWriter
-from manifests.bags.entries import Entry, read_entries
-from manifests.bags.paths import ENTRIES, INCOMING, SET_ASIDE, TAG_MANIFEST
-from manifests.bags.stored_names import NameBook
+from manifests.bags.entries import Entry
+from manifests.bags.paths import INCOMING, SET_ASIDE, TAG_MANIFEST
 from manifests.findings import Finding
 from transfer.engine.durable import TagFileSet, parent, remove_if_there
-from transfer.engine.journal import Journal, read_lines
+from transfer.engine.journal import Journal
+from transfer.engine.listed_bag import Known, ListedBag, Origin
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.medium.base import BLOCK_BYTES, write_all
 from transfer.engine.readback import Compared, Copy, Outcome, read_back
-
-
-class Known(NamedTuple):
-    """A file the bag has: enough to tell whether a source has changed since."""
-
-    path: str
-    size_bytes: int
-    modified_ns: int
-    growing: bool
-    sha256: str
-    read_back: str = ""
 
 
 class _Settled(NamedTuple):
@@ -53,62 +41,35 @@ class Arrival:
     replaces: bool
 
 
-Origin = tuple[str, str]
 _RESERVE = f"{INCOMING}/reserve"
 
 
 class OpenBag:
-    """One bag of one drive, held by one run. Its methods raise OSError and DriveFailed.
+    """One bag of one drive, held by one run. Its methods raise OSError and DriveFailed."""
 
-    `path` is the bag's folder below the pinned `folder`. Paths in the bag begin with `data/`.
-    """
-
-    def __init__(self, folder: PinnedFolder, path: str, info: Mapping[str, str]) -> None:
-        self.folder = folder
-        self.path = path
+    def __init__(self, listed: ListedBag, info: Mapping[str, str]) -> None:
+        self.listed = listed
+        self.folder: PinnedFolder = listed.folder
+        self.path = listed.path
         self._info = info
-        self.journal = Journal(folder, path)
-        self.known: dict[Origin, Known] = {}
+        self.journal = Journal(listed.folder, listed.path)
+        self.methods: set[str] = set()
+        self.found_bad: set[str] = set()
         self._settled: dict[str, _Settled] = {}
         self._proven: dict[str, ReadBack] = {}
-        self.methods: set[str] = set()
         self._refreshed: dict[str, Entry] = {}
         self._withdrawn: set[str] = set()
         self._notes: dict[str, tuple[Finding, ...]] = {}
-        self.found_bad: set[str] = set()
-        self._names: NameBook | None = None
 
     # What is there
 
-    def load(self, on_entry: Callable[[Entry], None]) -> None:
-        """Read what the bag lists into `known`. Raises EntryError where its list cannot be read."""
-        for entry in self._listed():
-            self.known[entry.source, entry.original] = known_of(entry)
-            on_entry(entry)
-
-    def _listed(self) -> Iterator[Entry]:
-        return read_entries(read_lines(self.folder, self._at(ENTRIES)))
-
     def _at(self, path: str) -> str:
-        return f"{self.path}/{path}"
+        return self.listed.at(path)
 
     @property
     def incoming(self) -> str:
         """The folder below the pinned one that takes files before they have their names."""
         return self._at(INCOMING)
-
-    @property
-    def unfinished(self) -> bool:
-        """Whether an earlier run left the bag before everything in it was proven."""
-        return self.journal.exists
-
-    def fingerprint(self) -> str | None:
-        """Give the SHA-256 of the tag manifest, which pins all the others; None where there is none."""
-        digest = hashlib.sha256()
-        lines = list(read_lines(self.folder, self._at(TAG_MANIFEST)))
-        for line in lines:
-            digest.update(line)
-        return digest.hexdigest() if lines else None
 
     @property
     def proven_count(self) -> int:
@@ -147,7 +108,7 @@ class OpenBag:
         for name, is_folder in self.folder.names(self._at(INCOMING)):
             if not is_folder:
                 self.folder.remove(f"{self._at(INCOMING)}/{name}")
-        left = self._left_whole()
+        left = self.listed.left_whole()
         starts = self.journal.begin(left.values())
         for start, entry in zip(starts, left.values(), strict=True):
             self._settle(entry, start)
@@ -162,33 +123,8 @@ class OpenBag:
         finally:
             os.close(descriptor)
 
-    def left_whole(self) -> dict[Origin, Known]:
-        """Give what an earlier run left whole but unproven. Writes nothing."""
-        return {(entry.source, entry.original): known_of(entry) for entry in self._left_whole().values()}
-
-    def _left_whole(self) -> dict[str, Entry]:
-        """Give the journal's entries whose files have their final names and sizes; the last line counts."""
-        left: dict[str, Entry] = {}
-        for _, entry in self.journal.entries():
-            facts = self.folder.stat(self._at(entry.path)) if _is_ours(entry.path) else None
-            if facts is not None and facts.st_size == entry.size_bytes:
-                left[entry.path] = entry
-        listed = {known.path: known.sha256 for known in self.known.values()}
-        return {path: e for path, e in left.items() if listed.get(path) != e.digests.sha256}
-
     def _settle(self, entry: Entry, line_start: int) -> None:
         self._settled[entry.path] = _Settled(line_start, entry.size_bytes, entry.digests.xxh128)
-
-    # Names
-
-    def claim(self, path: str) -> str:
-        """Give a free path in the bag, as near to `path` as there is one."""
-        return self._name_book().claim(path)
-
-    def _name_book(self) -> NameBook:
-        if self._names is None:
-            self._names = NameBook([*(known.path for known in self.known.values()), *self._settled])
-        return self._names
 
     # Taking files
 
@@ -287,7 +223,7 @@ class OpenBag:
         self._write_tag_files(self._still_listed(), _unseen)
 
     def _still_listed(self) -> Iterator[Entry]:
-        return (entry for entry in self._listed() if entry.path not in self._withdrawn)
+        return (entry for entry in self.listed.entries() if entry.path not in self._withdrawn)
 
     def publish(self, finished: bool, on_entry: Callable[[Entry], None]) -> None:
         """Write the manifest of all that is proven; a `finished` bag loses its journal.
@@ -300,7 +236,7 @@ class OpenBag:
 
     def _all_entries(self) -> Iterator[Entry]:
         replaced = self._withdrawn | self._proven.keys()
-        for entry in self._listed():
+        for entry in self.listed.entries():
             if entry.path not in replaced:
                 yield self._refreshed.get(entry.path, entry)
         for start, entry in self.journal.entries():
@@ -331,16 +267,3 @@ class OpenBag:
 
 def _unseen(entry: Entry) -> None:
     """See nothing of an entry."""
-
-
-def known_of(entry: Entry) -> Known:
-    """Give what is needed to tell whether a source has changed since its entry was made."""
-    return Known(
-        entry.path, entry.size_bytes, entry.modified_ns, entry.growing, entry.digests.sha256, entry.read_back
-    )
-
-
-def _is_ours(path: str) -> bool:
-    """Tell whether a path from a journal stays inside the payload: what a drive says is hostile."""
-    parts = path.split("/")
-    return parts[0] == "data" and len(parts) > 1 and not {"", ".", ".."} & set(parts) and "\\" not in path

@@ -10,7 +10,7 @@ import humanize
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode, NightferryError
-from transfer.jobs.night_run import DriveNight
+from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.outcome import NightOutcome, SendOutcome
 from transfer.stop import Stop
 
@@ -27,22 +27,23 @@ _NOT_CARRIED = frozenset(
 
 def night_outcome(night: DriveNight) -> NightOutcome:
     """Say how one night stands on one drive."""
-    plan, bag = night.plan, night.plan.bag
+    plan, bag = night.plan, night.bag
     findings = (*plan.refused, *night.findings)
     unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
     done = night.summary is not None or plan.nothing_to_do
     whole = done and not unproven
+    carried, carried_bytes = (0, 0) if bag is None or not done else (bag.proven_count, bag.proven_bytes)
     return NightOutcome(
         night=plan.night,
         drive=night.drive.name,
         files=plan.files,
         size_bytes=plan.size_bytes,
         proven=max(plan.files - unproven, 0) if done else plan.there,
-        proven_bytes=plan.size_bytes if whole else plan.there_bytes + (bag.proven_bytes if done else 0),
-        carried=bag.proven_count if done else 0,
-        carried_bytes=bag.proven_bytes if done else 0,
-        read_back=_weakest(plan.there_from_medium, bag.all_from_medium),
-        methods=tuple(sorted(bag.methods)),
+        proven_bytes=plan.size_bytes if whole else plan.there_bytes + carried_bytes,
+        carried=carried,
+        carried_bytes=carried_bytes,
+        read_back=_weakest(plan.there_from_medium, bag is None or bag.all_from_medium),
+        methods=() if bag is None else tuple(sorted(bag.methods)),
         summary=night.summary,
         findings=findings,
     )

@@ -10,13 +10,11 @@ from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.engine.drive import OpenDrive
-from transfer.engine.durable import parent
-from transfer.engine.journal import Journal
-from transfer.engine.lane import Task
 from transfer.engine.limits import FileSystemLimits, cannot_hold
+from transfer.engine.listed_bag import Known, ListedBag, Origin, known_of
 from transfer.engine.medium import PinnedFolder, ReadBack
-from transfer.engine.open_bag import Known, OpenBag, Origin
 from transfer.engine.sources import SourceFile
+from transfer.engine.task import Task
 from transfer.records import Records
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
@@ -31,7 +29,7 @@ class NightPlan:
     """One night on one drive: what is to be carried, what waits to be read back, what cannot go."""
 
     night: date
-    bag: OpenBag
+    bag: ListedBag
     tasks: list[Task] = field(default_factory=list)
     waiting: int = 0
     waiting_bytes: int = 0
@@ -80,7 +78,7 @@ class NightPlan:
 def unfinished_nights(folder: PinnedFolder) -> frozenset[date]:
     """Give the nights on a drive that an earlier run did not bring to their end. Raises OSError."""
     nights = (_as_night(name) for name, is_folder in folder.names("") if is_folder)
-    return frozenset(n for n in nights if n is not None and Journal(folder, n.isoformat()).exists)
+    return frozenset(n for n in nights if n is not None and ListedBag(folder, n.isoformat()).unfinished)
 
 
 def _as_night(name: str) -> date | None:
@@ -91,14 +89,9 @@ def _as_night(name: str) -> date | None:
     return night if night.isoformat() == name else None
 
 
-def open_bag(drive: OpenDrive, night: date, records: Records) -> OpenBag:
-    """Open a night's bag on a drive, its list taken from memory where that is of the same bag."""
-    info = {
-        "External-Identifier": f"{night.isoformat()} {drive.mark.id}",
-        "Internal-Sender-Identifier": night.isoformat(),
-        "Internal-Sender-Description": f"Frames and logs of the night that began on {night.isoformat()}",
-    }
-    bag = OpenBag(drive.folder, night.isoformat(), info)
+def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
+    """Look at a night's bag on a drive, its list taken from memory where that is of the same bag."""
+    bag = ListedBag(drive.folder, night.isoformat())
     fingerprint = bag.fingerprint()
     if fingerprint is None:
         return bag
@@ -113,18 +106,30 @@ def open_bag(drive: OpenDrive, night: date, records: Records) -> OpenBag:
 
 
 def plan_night(
-    bag: OpenBag, night: date, files: Iterable[SourceFile], limits: FileSystemLimits | None
+    bag: ListedBag, night: date, files: Iterable[SourceFile], limits: FileSystemLimits | None
 ) -> NightPlan:
     """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError."""
     plan = NightPlan(night, bag)
-    waiting = bag.left_whole()
     present = _Present(bag)
-    for file in sorted(files):
+    waiting = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
+    rest = [file for file in files if not _is_there(plan, file, present)]
+    for file in sorted(rest):
         _plan_file(plan, file, waiting, present, limits)
     superseded = {task.path for task in plan.tasks if task.older is not None}
     sizes = [left.size_bytes for left in waiting.values() if left.path not in superseded]
     plan.waiting, plan.waiting_bytes = len(sizes), sum(sizes)
     return plan
+
+
+def _is_there(plan: NightPlan, file: SourceFile, present: _Present) -> bool:
+    """Count a file that the bag has as it is; most files of most runs are."""
+    known = plan.bag.known.get((file.source, file.path))
+    if known is None or not _same(file, known) or known.path not in present:
+        return False
+    plan.there += 1
+    plan.there_bytes += file.size_bytes
+    plan.there_from_medium = plan.there_from_medium and known.read_back == ReadBack.MEDIUM
+    return True
 
 
 def _plan_file(
@@ -138,11 +143,7 @@ def _plan_file(
     left, known = waiting.get(origin), plan.bag.known.get(origin)
     if left is not None and _same(file, left):
         return
-    if known is not None and _same(file, known) and known.path in present:
-        plan.there += 1
-        plan.there_bytes += file.size_bytes
-        plan.there_from_medium = plan.there_from_medium and known.read_back == ReadBack.MEDIUM
-    elif known is not None and known.path not in present:
+    if known is not None and known.path not in present:
         plan.tasks.append(Task(file, plan.night, known.path))
     elif left is not None or known is not None:
         older = left or known
@@ -173,12 +174,12 @@ def _plan_new(plan: NightPlan, file: SourceFile, limits: FileSystemLimits | None
 class _Present:
     """The names that are in the bag's folders, listed once a folder: far cheaper than a look at each."""
 
-    def __init__(self, bag: OpenBag) -> None:
+    def __init__(self, bag: ListedBag) -> None:
         self._bag = bag
         self._folders: dict[str, set[str]] = {}
 
     def __contains__(self, path: str) -> bool:
-        folder, name = parent(path), path.rpartition("/")[2]
+        folder, _, name = path.rpartition("/")
         if folder not in self._folders:
             listed = self._bag.folder.names(f"{self._bag.path}/{folder}")
             self._folders[folder] = {name for name, is_folder in listed if not is_folder}

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from pathlib import Path
 
 from manifests.bags.entries import Entry
 from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
 from transfer.engine.copier import Copier, Work
-from transfer.engine.drive import OpenDrive
-from transfer.engine.lane import FULL, Lane, Task
-from transfer.engine.medium import Medium, drive_has_left
+from transfer.engine.lane import Lane
+from transfer.engine.medium import Medium
+from transfer.engine.open_bag import OpenBag
 from transfer.engine.readback import Compared, Outcome
-from transfer.errors import DoesNotFit, DriveFailed, NightferryError
+from transfer.engine.task import Task
+from transfer.errors import DoesNotFit, NightferryError
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.night_plan import NightPlan
+from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.survey import Survey
 from transfer.records import Records
 from transfer.stop import Stop
@@ -26,27 +28,6 @@ _ROUNDS = 3
 # What a read-back is taken to reach on a drive that was never measured.
 _READ_BYTES_PER_S = 20e6
 _LISTS_S = 10.0
-
-
-@dataclass(slots=True, eq=False)
-class DriveNight:
-    """One night on one drive while it is carried: its plan, what is left to do, and how it went."""
-
-    drive: OpenDrive
-    plan: NightPlan
-    todo: list[Task] = field(default_factory=list)
-    copied_bytes: int = 0
-    again: int = 0
-    stopped: bool = False
-    full: DoesNotFit | None = None
-    failure: NightferryError | None = None
-    summary: Summary | None = None
-    findings: list[Finding] = field(default_factory=list)
-
-    @property
-    def label(self) -> str:
-        """What a progress line calls this."""
-        return f"{self.plan.night.isoformat()} on {self.drive.name}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +58,8 @@ class NightRun:
     @staticmethod
     def _begin(night: DriveNight) -> None:
         night.todo = list(night.plan.tasks)
-        night.plan.bag.begin(night.plan.list_bytes())
+        night.bag = OpenBag(night.plan.bag, _bag_info(night))
+        night.bag.begin(night.plan.list_bytes())
 
     # Copying
 
@@ -104,7 +86,7 @@ class NightRun:
             night.copied_bytes += count
             self.listen(BytesDone(Phase.COPYING, night.label, count))
 
-        return Lane(night.plan.bag, on_bytes)
+        return Lane(night.open_bag, on_bytes)
 
     def _works(self, lanes: Mapping[DriveNight, Lane]) -> list[Work]:
         """Make one work of each source; those that take the place of an older copy come last.
@@ -158,7 +140,7 @@ class NightRun:
 
     def _prove(self, night: DriveNight) -> None:
         """Read back what was written; what does not match goes back on the list of what is to be done."""
-        bag = night.plan.bag
+        bag = night.open_bag
         if self.stop.signalled:
             return
         self.listen(PhaseBegan(Phase.READING_BACK, night.label, bag.unproven_bytes))
@@ -172,7 +154,7 @@ class NightRun:
 
     def _carry_again(self, night: DriveNight, bad: list[Compared]) -> None:
         """Put bad copies back on the list. One bad file makes the run read back all that it wrote."""
-        bag = night.plan.bag
+        bag = night.open_bag
         sources = {(file.source, file.path): file for file in self.survey.nights.get(night.plan.night, ())}
         wrong = {bag.in_bag(compared.copy): _what_was_wrong(compared) for compared in bad}
         origins = bag.origins(set(wrong))
@@ -190,15 +172,16 @@ class NightRun:
     def _keep_aside(night: DriveNight, path: str, reason: str) -> None:
         detail = f"{reason}, and its source is gone: what there is of it is kept in nightferry/set-aside"
         night.findings.append(Finding(FindingKind.NOT_PROVEN, detail, path))
-        night.plan.bag.give_up(path, source_is_there=False)
+        night.open_bag.give_up(path, source_is_there=False)
 
     # Ending
 
     def _publish(self, night: DriveNight) -> None:
         """Write the manifest of what is proven; a bad copy doesn't stay under its final name."""
-        bag = night.plan.bag
-        for path in sorted(bag.found_bad):
-            bag.give_up(path, source_is_there=True)
+        bag = night.open_bag
+        for task in night.todo:
+            if task.path in bag.found_bad:
+                bag.give_up(task.path, Path(self.survey.path_of(task.file)).exists())
         memory = self.records.remember_bag(night.drive.mark.id, night.plan.night)
         summary = Summary()
 
@@ -207,14 +190,14 @@ class NightRun:
             summary.add(entry)
 
         bag.publish(not night.todo and not bag.unproven and night.full is None, on_entry)
-        memory.keep(bag.fingerprint() or "")
+        memory.keep(bag.listed.fingerprint() or "")
         night.summary = summary
 
     def _list_unproven(self, night: DriveNight) -> None:
         reason = self._why(night)
         for task in night.todo:
             night.findings.append(_about(task, Finding(FindingKind.NOT_PROVEN, reason)))
-        for path in night.plan.bag.unproven:
+        for path in night.bag.unproven if night.bag is not None else ():
             night.findings.append(Finding(FindingKind.NOT_PROVEN, f"written, not read back: {reason}", path))
 
     def _why(self, night: DriveNight) -> str:
@@ -230,7 +213,7 @@ class NightRun:
         beside(nights, self._read_again)
 
     def _read_again(self, night: DriveNight) -> None:
-        bag = night.plan.bag
+        bag = night.open_bag
         bag.doubt()
         bad = bag.prove(_uncounted, lambda: not self.stop.signalled)
         if not bad:
@@ -242,6 +225,15 @@ class NightRun:
             bag.give_up(path, source_is_there=True)
             detail = "proven at first, different when the drive was read again: don't trust this drive"
             night.findings.append(Finding(FindingKind.NOT_PROVEN, detail, path))
+
+
+def _bag_info(night: DriveNight) -> dict[str, str]:
+    evening = night.plan.night.isoformat()
+    return {
+        "External-Identifier": f"{evening} {night.drive.mark.id}",
+        "Internal-Sender-Identifier": evening,
+        "Internal-Sender-Description": f"Frames and logs of the night that began on {evening}",
+    }
 
 
 def _uncounted(count: int) -> None:
@@ -290,12 +282,3 @@ def _guarded(act: Callable[[DriveNight], None], night: DriveNight) -> None:
         night.failure = drive_failure(error, night.drive)
     except NightferryError as error:
         night.failure = error
-
-
-def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
-    """Say what an error of the system means for a person at the drive."""
-    if error.errno in FULL:
-        return DoesNotFit("The drive is full", drive.root, "Make room on it, or send to another drive.")
-    happened = "The drive left" if drive_has_left(error) else "The drive failed"
-    step = "Plug it in again and send again: what was proven is kept, the rest is carried."
-    return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, step)

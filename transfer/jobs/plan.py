@@ -13,8 +13,8 @@ from transfer.config import Config
 from transfer.engine.drive import OpenDrive
 from transfer.engine.sources import walk
 from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
+from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.night_plan import NightPlan
-from transfer.jobs.night_run import DriveNight
 from transfer.jobs.send import Ready, SendRequest, Surroundings, fit, make_ready
 from transfer.jobs.survey import Survey, chosen_nights, survey
 

@@ -16,9 +16,9 @@ from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, NightferryError, NotThere
 from transfer.events import Listener, nobody
+from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.ending import ending, failed
-from transfer.jobs.night_plan import NightPlan, open_bag, plan_night, unfinished_nights
-from transfer.jobs.night_run import DriveNight, NightRun, drive_failure
+from transfer.jobs.night_plan import NightPlan, listed_bag, plan_night, unfinished_nights
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.receipt import RECEIPT_NAME, receipt, unfinished_receipt
@@ -110,7 +110,7 @@ def _nights_on(drive: OpenDrive, seen: Survey, scope: Scope, records: Records) -
 
 
 def _plan(drive: OpenDrive, night: date, seen: Survey, records: Records) -> NightPlan:
-    return plan_night(open_bag(drive, night, records), night, seen.nights.get(night, ()), drive.limits)
+    return plan_night(listed_bag(drive, night, records), night, seen.nights.get(night, ()), drive.limits)
 
 
 def _left_behind(seen: Survey, chosen: Iterable[DriveNight], drives: Iterable[OpenDrive]) -> tuple[date, ...]:
@@ -158,6 +158,8 @@ class SendRun:
     def _carry(self, ready: Ready) -> None:
         for drive in {id(night.drive): night.drive for night in self._working}.values():
             self._say_unfinished(drive)
+        from transfer.jobs.night_run import NightRun  # with all that copies: most looks find nothing to do
+
         around = self._around
         run = NightRun(ready.survey, around.medium, around.records, around.listen, around.stop)
         for _, group in itertools.groupby(self._working, key=lambda night: night.plan.night):

@@ -7,9 +7,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
-from manifests.bags.builder import looks_like_a_frame
 from manifests.findings import Finding, FindingKind
-from manifests.frames.inspection import look_at_header
+from manifests.frames.frame import looks_like_a_frame
 from manifests.frames.nights import frame_night, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.engine.patterns import near_misses
@@ -128,6 +127,8 @@ class _FrameNights:
         return date.fromisoformat(row[2]), bool(row[3])
 
     def _read(self, file: SourceFile) -> tuple[date, bool]:
+        from manifests.frames.inspection import look_at_header  # slow to load; most frames were met before
+
         try:
             inspection = look_at_header(self._folder / file.path)
         except OSError:

@@ -17,6 +17,7 @@ from transfer.engine.medium.base import (
     ReadBack,
     Volume,
     drive_has_left,
+    drive_is_full,
 )
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "ReadBack",
     "Volume",
     "drive_has_left",
+    "drive_is_full",
     "this_computer",
 ]
 

@@ -25,6 +25,11 @@ def drive_has_left(error: OSError) -> bool:
     return error.errno in _LEFT
 
 
+def drive_is_full(error: OSError) -> bool:
+    """Tell an error that means there is no room, or no more for this user."""
+    return error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+
+
 class ReadBack(StrEnum):
     """Where a compared copy was read from, as far as the system can tell."""
 

@@ -1,0 +1,54 @@
+"""One night on one drive, from its plan to how it went; and what an error of the system means for a drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from manifests.findings import Finding
+from transfer.engine.drive import OpenDrive
+from transfer.engine.medium import drive_has_left, drive_is_full
+from transfer.engine.task import Task
+from transfer.errors import DoesNotFit, DriveFailed, NightferryError
+from transfer.jobs.night_plan import NightPlan
+
+if TYPE_CHECKING:
+    from manifests.bags.summary import Summary
+    from transfer.engine.open_bag import OpenBag
+
+
+@dataclass(slots=True, eq=False)
+class DriveNight:
+    """One night on one drive while it is carried: its plan, what is left to do, and how it went."""
+
+    drive: OpenDrive
+    plan: NightPlan
+    bag: OpenBag | None = None
+    todo: list[Task] = field(default_factory=list)
+    copied_bytes: int = 0
+    again: int = 0
+    stopped: bool = False
+    full: DoesNotFit | None = None
+    failure: NightferryError | None = None
+    summary: Summary | None = None
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def open_bag(self) -> OpenBag:
+        """The bag that grows; there is one once the night was begun."""
+        assert self.bag is not None, "the night was not begun"
+        return self.bag
+
+    @property
+    def label(self) -> str:
+        """What a progress line calls this."""
+        return f"{self.plan.night.isoformat()} on {self.drive.name}"
+
+
+def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
+    """Say what an error of the system means for a person at the drive."""
+    if drive_is_full(error):
+        return DoesNotFit("The drive is full", drive.root, "Make room on it, or send to another drive.")
+    happened = "The drive left" if drive_has_left(error) else "The drive failed"
+    step = "Plug it in again and send again: what was proven is kept, the rest is carried."
+    return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, step)
