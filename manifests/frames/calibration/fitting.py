@@ -87,9 +87,8 @@ class Shelves:
         return groups[first : bisect_right(groups, need.exposure_s + limit, key=_exposure_s)]
 
     def _is_close(self, fact: Close, need: Setup, apart: float | None) -> bool:
-        if apart is None:
-            return not fact.required
-        return apart <= fact.limit(self._tolerances, fact.value(need) or 0.0) + _HAIR
+        # An unknown exposure is not among those looked at; another fact can only be left unchecked.
+        return apart is None or apart <= fact.limit(self._tolerances, fact.value(need) or 0.0) + _HAIR
 
     def nearest(self, need: Setup) -> Setup | None:
         """Give the setup that comes nearest: the same camera, the fewest differences, the least far off."""

@@ -56,6 +56,7 @@ OTHER_OPTICS = [
     {"filter_name": "OIII"},
     {"telescope": "Short Tom"},
     {"rotation_deg": 15.0},
+    {"rotation_deg": 300.0},
     {"focal_length_mm": 400.0},
 ]
 
@@ -226,6 +227,12 @@ def test_the_nearest_is_of_the_same_camera_and_with_the_fewest_differences() -> 
     ).match(DARK, LIGHT)
     assert isinstance(answer, Missing)
     assert answer.why.endswith("nearest 240 s")
+
+
+def test_another_camera_is_less_like_than_any_other_setting_of_the_same() -> None:
+    other, same = {"camera": "Day Owl"}, {"gain": 0.0, "offset": 10.0}
+    answer = library(("other", DARK, other), ("same", DARK, same)).match(DARK, LIGHT)
+    assert answer.why.endswith("nearest gain 0, offset 10 instead of 50")
 
 
 def test_a_library_without_a_type_says_so() -> None:

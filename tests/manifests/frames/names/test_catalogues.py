@@ -42,6 +42,7 @@ def identified(catalogue: Catalogue, written: str) -> CatalogueObject | None:
         ("PK 138+02.1", "IC 289"),
         ("Cr 50", "C 41"),
         ("Harvard 20", "Cr 408"),
+        ("NGC 5457", "M 101"),
         ("NGC 2239", "NGC 2244"),  # the number in common use
         ("ESO 56-115", "Large Magellanic Cloud"),
     ],
@@ -56,6 +57,13 @@ def test_a_designation_leads_to_its_objects_one_name(catalogue: Catalogue, writt
 @pytest.mark.parametrize("written", ["M 102", "vdB 142", "LDN 1251", "NGC 7000Z", "Arp 273"])
 def test_a_designation_the_catalogue_has_not_is_none(catalogue: Catalogue, written: str) -> None:
     assert identified(catalogue, written) is None
+
+
+def test_m_101_is_its_own_entry_not_that_of_the_disputed_m_102(catalogue: Catalogue) -> None:
+    found = identified(catalogue, "M 101")
+    assert found is not None
+    assert "NGC 5457" in found.designations
+    assert "M 102" not in found.designations
 
 
 def test_an_object_says_what_else_it_is_called_and_where_it_is(catalogue: Catalogue) -> None:

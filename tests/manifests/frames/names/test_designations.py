@@ -85,3 +85,7 @@ def test_designations_are_found_within_a_name_and_those_beyond_a_range_are_marke
         ("NGC 3077", False),
         ("M 111", True),
     ]
+
+
+def test_the_end_of_a_word_is_no_designation() -> None:
+    assert find_designations("Comb 33 and Rim 45") == []

@@ -27,6 +27,8 @@ def name_of(written: str | None) -> str:
         ("clear", ["Clear", "C"]),
         ("UV-IR cut", ["UV/IR cut", "UVIR", "IR/UV Cut", "uv-ir block"]),
         ("Ha-OIII", ["Ha-OIII", "OIII + Ha", "HaOIII 7nm", "Hα/O3"]),
+        ("Ha-OIII-SII", ["SII-OIII-Ha", "Ha/SII/OIII", "OIII SII Ha"]),
+        ("Hb-OIII", ["OIII-Hb", "Hβ + [O III]"]),
         ("dual narrowband", ["duo narrowband", "Dual Band", "dual-NB"]),
         ("tri narrowband", ["tri-band", "Triple Narrowband"]),
         ("Sloan g", ["g'", "g′", "Sloan g", "SDSS g'", "gp"]),
@@ -68,6 +70,7 @@ def test_a_colour_camera_without_a_filter_is_said_so() -> None:
 def test_a_header_that_says_nothing_is_not_a_header_that_says_no_filter() -> None:
     assert name_of(None) == name_of("  ") == NOT_GIVEN
     assert not FilterNames().name(None).recognised
+    assert not FilterNames().name(NOT_GIVEN).recognised
     assert name_of("No Filter") == NO_FILTER
 
 
