@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
 import re
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import BLOCK_BYTES, ColdGroup, Evidence, PinnedFolder, ReadBack, Volume
@@ -17,17 +18,26 @@ from transfer.engine.medium.posix import PosixFolder, PosixMedium
 F_NOCACHE: int = getattr(fcntl, "F_NOCACHE", 48)
 F_FULLFSYNC: int = getattr(fcntl, "F_FULLFSYNC", 51)
 
+Control = Callable[[int, int, int], object]
+
+
+def _keep_out_of_the_cache(control: Control, descriptor: int) -> None:
+    # Some file systems know no such thing. Nothing rests on it: the evidence is the weaker one anyway.
+    with contextlib.suppress(OSError):
+        control(descriptor, F_NOCACHE, 1)
+
 
 class MacColdGroup(ColdGroup):
     """Files opened with F_NOCACHE. Pages that are cached already are still served from memory."""
 
-    def __init__(self, folder: PosixFolder) -> None:
+    def __init__(self, folder: PosixFolder, control: Control) -> None:
         self._folder = folder
+        self._control = control
 
     def blocks(self, path: str) -> Iterator[memoryview]:
         descriptor = self._folder.open_file(path)
         try:
-            fcntl.fcntl(descriptor, F_NOCACHE, 1)
+            _keep_out_of_the_cache(self._control, descriptor)
             while block := os.read(descriptor, BLOCK_BYTES):
                 yield memoryview(block)
         finally:
@@ -41,12 +51,16 @@ class MacColdGroup(ColdGroup):
 
 
 class MacFolder(PosixFolder):
-    """A pinned folder on macOS."""
+    """A pinned folder on macOS. `control` is fcntl(2)."""
+
+    def __init__(self, path: Path, control: Control = fcntl.fcntl) -> None:
+        super().__init__(path)
+        self._control = control
 
     def create_file(self, path: str) -> int:
         descriptor = super().create_file(path)
         # Set while writing, or the read-back would be served from the pages the write left.
-        fcntl.fcntl(descriptor, F_NOCACHE, 1)
+        _keep_out_of_the_cache(self._control, descriptor)
         return descriptor
 
     def start_writing(self, descriptor: int) -> None:
@@ -54,7 +68,7 @@ class MacFolder(PosixFolder):
 
     def _flush(self, descriptor: int) -> None:
         try:
-            fcntl.fcntl(descriptor, F_FULLFSYNC)
+            self._control(descriptor, F_FULLFSYNC, 0)
         except OSError as error:
             # Network and some foreign file systems do not know it; fsync is then all there is. Any
             # other error is a failed flush, and a flush is never tried again.
@@ -66,31 +80,37 @@ class MacFolder(PosixFolder):
         """There is no cache but the files' own."""
 
     def cold(self, paths: Sequence[str]) -> ColdGroup:  # noqa: ARG002 - nothing can be evicted beforehand
-        return MacColdGroup(self)
+        return MacColdGroup(self, self._control)
+
+
+def _mount_table() -> str:
+    return subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False).stdout
 
 
 class MacMedium(PosixMedium):
-    """macOS."""
+    """macOS. `mount_table` gives what mount(8) prints."""
+
+    def __init__(self, mount_table: Callable[[], str] = _mount_table) -> None:
+        self._mount_table = mount_table
 
     def volumes(self) -> list[Volume]:
-        return [volume for volume in mounted_volumes(_mount_table()) if volume.device.startswith("/dev/")]
+        return [
+            volume for volume in mounted_volumes(self._mount_table()) if volume.device.startswith("/dev/")
+        ]
 
     def volume_of(self, path: Path) -> Volume:
         here = path.resolve()
-        above = [volume for volume in mounted_volumes(_mount_table()) if here.is_relative_to(volume.root)]
-        return max(
-            above, key=lambda volume: len(volume.root.parts), default=Volume(Path(here.anchor), "", "")
-        )
+        above = [
+            volume for volume in mounted_volumes(self._mount_table()) if here.is_relative_to(volume.root)
+        ]
+        unknown = Volume(Path(here.anchor), "", "")
+        return max(above, key=lambda volume: len(volume.root.parts), default=unknown)
 
     def pin(self, path: Path) -> PinnedFolder:
         return MacFolder(path)
 
     def is_being_written(self, descriptor: int) -> bool | None:  # noqa: ARG002 - macOS has no leases to ask with
         return None
-
-
-def _mount_table() -> str:
-    return subprocess.run(["/sbin/mount"], capture_output=True, text=True, check=False).stdout
 
 
 def mounted_volumes(table: str) -> list[Volume]:
