@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Phase(StrEnum):
@@ -16,8 +16,7 @@ class Phase(StrEnum):
     CHECKING = "checking"
 
 
-@dataclass(frozen=True, slots=True)
-class PhaseBegan:
+class PhaseBegan(NamedTuple):
     """A phase begins: `total_bytes` lie before it, for `what` (a night on a drive, a bag)."""
 
     phase: Phase
@@ -25,17 +24,15 @@ class PhaseBegan:
     total_bytes: int
 
 
-@dataclass(frozen=True, slots=True)
-class BytesDone:
+class BytesDone(NamedTuple):
     """So many more bytes of a phase are done."""
 
     phase: Phase
     what: str
-    count: int
+    size_bytes: int
 
 
-@dataclass(frozen=True, slots=True)
-class PhaseEnded:
+class PhaseEnded(NamedTuple):
     """A phase is over."""
 
     phase: Phase

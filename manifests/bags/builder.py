@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from manifests.bags.digests import Block, Digester, Digests
-from manifests.frames.frame import looks_like_a_frame
+from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.inspection import Inspection, Inspector
 
 

@@ -7,13 +7,6 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-_FRAME_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz")
-
-
-def looks_like_a_frame(name: str) -> bool:
-    """Tell by its name whether a file claims to be FITS."""
-    return name.lower().endswith(_FRAME_ENDINGS)
-
 
 class FrameType(StrEnum):
     """What an exposure is for."""

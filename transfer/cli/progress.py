@@ -35,7 +35,7 @@ class Progress:
             if isinstance(event, PhaseBegan):
                 self._begin(event)
             elif isinstance(event, BytesDone):
-                self._bars[event.phase, event.what].update(event.count)
+                self._bars[event.phase, event.what].update(event.size_bytes)
             elif isinstance(event, PhaseEnded):
                 self._bars.pop((event.phase, event.what)).close()
 

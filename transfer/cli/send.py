@@ -27,7 +27,6 @@ from transfer.errors import ConfigurationError
 from transfer.jobs.bounded import run_bounded
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.send import SendRequest, SendRun, Surroundings
-from transfer.receipt import receipt
 from transfer.records import Records
 from transfer.stop import Stop
 
@@ -76,8 +75,7 @@ def _send(config: Config, request: SendRequest, limit_s: float | None, as_json: 
         outcome, hangs = run_bounded(run.run, run.outcome, stop)
     _tell(outcome, as_json)
     if hangs:
-        kept = records.keep_receipt(receipt(outcome), outcome.ended)
-        _tell_hanging(kept, as_json)
+        _tell_hanging(outcome, records, as_json)
     return int(outcome.exit_code)
 
 
@@ -96,11 +94,18 @@ def _stop_on_signals(stop: Stop) -> None:
 def _tell(outcome: SendOutcome, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
+    elif outcome.nothing_new:
+        click.echo(f"{outcome.message}\n{outcome.next_step}")
     else:
+        from transfer.receipt import receipt
+
         click.echo(receipt(outcome), nl=False)
 
 
-def _tell_hanging(kept: Path | None, as_json: bool) -> None:
+def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
+    from transfer.receipt import receipt
+
+    kept = records.keep_receipt(receipt(outcome), outcome.ended)
     if not as_json:
         where = f" A receipt is kept in {kept}." if kept is not None else ""
         click.echo(f"A drive does not answer any more: the run ended without it.{where}", err=True)

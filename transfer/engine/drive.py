@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tomllib
-import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from transfer.config import DriveName
-from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, Volume
 from transfer.errors import Busy, ConfigurationError, NotThere
 
+if TYPE_CHECKING:
+    from transfer.engine.limits import FileSystemLimits
+
 MARK_NAME = "nightferry-drive.toml"
 _MARK_AT_MOST_BYTES = 64 << 10
+_UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE)  # RFC 9562, section 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +43,8 @@ def new_mark(
     name: str, now: datetime, write_bytes_per_s: float | None, read_bytes_per_s: float | None
 ) -> Mark:
     """Make the mark of a drive prepared now, under an id of its own."""
+    import uuid  # slow to load, and a mark is made once
+
     return Mark(str(uuid.uuid4()), name, now, write_bytes_per_s, read_bytes_per_s)
 
 
@@ -74,7 +80,7 @@ def parse_mark(content: bytes) -> Mark | None:
         prepared = table["prepared"]
         moment = prepared if isinstance(prepared, datetime) else datetime.fromisoformat(prepared)
         return Mark(
-            id=str(uuid.UUID(table["id"])),
+            id=_id(table["id"]),
             name=str(table["name"]),
             prepared=moment if moment.tzinfo else moment.replace(tzinfo=UTC),
             write_bytes_per_s=_rate(table.get("write_bytes_per_s")),
@@ -82,6 +88,12 @@ def parse_mark(content: bytes) -> Mark | None:
         )
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
+
+
+def _id(written: str) -> str:
+    if _UUID.fullmatch(written) is None:
+        raise ValueError(f"not a UUID: {written!r}")
+    return written.lower()
 
 
 def _rate(value: object) -> float | None:
@@ -158,12 +170,18 @@ class OpenDrive:
             self.volume: Volume = medium.volume_of(found.root)
         except OSError as error:
             raise _cannot_open(found.root, error) from error
-        self.limits: FileSystemLimits | None = limits_of(self.volume.file_system)
         try:
             _same_drive(self.folder, found)
         except (OSError, NotThere):
             self.close()
             raise
+
+    @property
+    def limits(self) -> FileSystemLimits | None:
+        """What its file system can hold, where that is known."""
+        from transfer.engine.limits import limits_of  # loaded where there is something new to hold
+
+        return limits_of(self.volume.file_system)
 
     @property
     def name(self) -> str:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-
-import humanize
+from typing import TYPE_CHECKING
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode, NightferryError
-from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.outcome import NightOutcome, SendOutcome
-from transfer.stop import Stop
+
+if TYPE_CHECKING:
+    from transfer.jobs.drive_night import DriveNight
+    from transfer.stop import Stop
 
 _NOT_CARRIED = frozenset(
     {
@@ -111,12 +112,20 @@ def _message(
     if not outcomes:
         return f"Ended early: {stop.why}." if stop.why else "No file was found in any source."
     proven = sum(each.proven for each in outcomes)
-    size = humanize.naturalsize(sum(each.proven_bytes for each in outcomes))
     drives = " and ".join(dict.fromkeys(repr(each.drive) for each in outcomes))
+    if code is ExitCode.PROVEN and not any(each.carried for each in outcomes):
+        return f"Nothing new to send: all {proven} files were proven on {drives} by an earlier run."
+    size = _size(sum(each.proven_bytes for each in outcomes))
     if code is ExitCode.PROVEN:
         return _all_proven(outcomes, f"{proven} files ({size})", drives)
     unproven = sum(each.files for each in outcomes) - proven
     return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{_reason(stop, nights)}"
+
+
+def _size(size_bytes: int) -> str:
+    import humanize  # not loaded where there is nothing new to tell
+
+    return humanize.naturalsize(size_bytes)
 
 
 def _reason(stop: Stop, nights: Sequence[DriveNight]) -> str:
@@ -129,8 +138,6 @@ def _reason(stop: Stop, nights: Sequence[DriveNight]) -> str:
 def _all_proven(outcomes: Sequence[NightOutcome], what: str, drives: str) -> str:
     carried = sum(each.carried for each in outcomes)
     before = sum(each.proven for each in outcomes) - carried
-    if not carried:
-        return f"Nothing new to send: all {what} were proven on {drives} by an earlier run."
     earlier = f" ({before} of them by an earlier run)" if before > 0 else ""
     if all(each.read_back is ReadBack.MEDIUM for each in outcomes):
         return f"All {what} are on {drives}, read back from the medium and equal{earlier}."

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from manifests.bags.summary import Summary
 from manifests.findings import Finding
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode
+
+if TYPE_CHECKING:
+    from manifests.bags.summary import Summary
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,11 @@ class SendOutcome:
     def safe_to_pull(self) -> bool:
         """Whether the drives may be pulled with everything of these nights on them."""
         return self.exit_code is ExitCode.PROVEN
+
+    @property
+    def nothing_new(self) -> bool:
+        """Whether all was on the drives and proven before this run, which then wrote nothing."""
+        return self.exit_code is ExitCode.PROVEN and not any(night.carried for night in self.nights)
 
     @property
     def from_medium(self) -> bool:

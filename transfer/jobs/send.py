@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -11,7 +10,6 @@ from pathlib import Path
 
 from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, only_run_on
-from transfer.engine.durable import write_durably
 from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, NightferryError, NotThere
@@ -21,7 +19,6 @@ from transfer.jobs.ending import ending, failed
 from transfer.jobs.night_plan import NightPlan, listed_bag, plan_night, unfinished_nights
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
-from transfer.receipt import RECEIPT_NAME, receipt, unfinished_receipt
 from transfer.records import Records
 from transfer.stop import Stop
 
@@ -110,7 +107,7 @@ def _nights_on(drive: OpenDrive, seen: Survey, scope: Scope, records: Records) -
 
 
 def _plan(drive: OpenDrive, night: date, seen: Survey, records: Records) -> NightPlan:
-    return plan_night(listed_bag(drive, night, records), night, seen.nights.get(night, ()), drive.limits)
+    return plan_night(listed_bag(drive, night, records), night, seen.nights.get(night, ()), drive)
 
 
 def _left_behind(seen: Survey, chosen: Iterable[DriveNight], drives: Iterable[OpenDrive]) -> tuple[date, ...]:
@@ -140,7 +137,7 @@ class SendRun:
                 return self._run(held)
         except NightferryError as error:
             outcome = failed(error, self._began, self._around.clock())
-            self._around.records.keep_receipt(receipt(outcome), outcome.ended)
+            _keep_receipt(outcome, self._around.records)
             return outcome
 
     def _run(self, held: ExitStack) -> SendOutcome:
@@ -152,35 +149,15 @@ class SendRun:
             fit(drive, [night for night in self._working if night.drive is drive])
         if not self._working:
             return self.outcome()
-        self._carry(self._ready)
-        return self._hand_over(self.outcome())
+        # Loaded only where there is something to carry: most looks at a drive find nothing to do.
+        from transfer.jobs.carrying import Carrying
 
-    def _carry(self, ready: Ready) -> None:
-        for drive in {id(night.drive): night.drive for night in self._working}.values():
-            self._say_unfinished(drive)
-        from transfer.jobs.night_run import NightRun  # with all that copies: most looks find nothing to do
-
-        around = self._around
-        run = NightRun(ready.survey, around.medium, around.records, around.listen, around.stop)
-        for _, group in itertools.groupby(self._working, key=lambda night: night.plan.night):
-            run.carry([night for night in group if night.failure is None])
-            self._pass_failures_on()
-        suspect = {id(night.drive) for night in self._working if night.again}
-        run.read_again(
-            [n for n in self._working if id(n.drive) in suspect and n.summary is not None and not n.again]
-        )
-
-    def _say_unfinished(self, drive: OpenDrive) -> None:
-        try:
-            write_durably(drive.folder, RECEIPT_NAME, unfinished_receipt(self._began).encode("utf-8"))
-        except OSError as error:
-            raise drive_failure(error, drive) from error
-
-    def _pass_failures_on(self) -> None:
-        """Leave a drive that has failed out of the nights that follow."""
-        failed = {id(night.drive): night.failure for night in self._working if night.failure is not None}
-        for night in self._working:
-            night.failure = night.failure or failed.get(id(night.drive))
+        carrying = Carrying(self._ready.survey, self._working, self._around)
+        carrying.run(self._began)
+        carrying.leave_receipts(self.outcome())
+        outcome = self.outcome()
+        _keep_receipt(outcome, self._around.records)
+        return outcome
 
     def outcome(self) -> SendOutcome:
         """Say how things stand now."""
@@ -190,26 +167,12 @@ class SendRun:
         told = ending(self._began, now, self._around.stop, ready.nights, ready.survey.findings)
         return replace(told, absent=ready.absent, left_behind=ready.left_behind)
 
-    def _hand_over(self, outcome: SendOutcome) -> SendOutcome:
-        """Leave the receipt on each drive, the last thing written to it, and on this computer."""
-        assert self._ready is not None
-        text = receipt(outcome)
-        for night in {id(night.drive): night for night in self._working}.values():
-            if night.failure is None:
-                self._leave_receipt(night, text)
-        if any(night.failure for night in self._working) and outcome.safe_to_pull:
-            outcome = self.outcome()
-        self._around.records.keep_receipt(receipt(outcome), outcome.ended)
-        return outcome
 
-    @staticmethod
-    def _leave_receipt(night: DriveNight, text: str) -> None:
-        try:
-            write_durably(night.drive.folder, RECEIPT_NAME, text.encode("utf-8"))
-        except OSError as error:
-            night.failure = drive_failure(error, night.drive)
-        except NightferryError as error:
-            night.failure = error
+def _keep_receipt(outcome: SendOutcome, records: Records) -> None:
+    """Keep the receipt on this computer, too."""
+    from transfer.receipt import receipt
+
+    records.keep_receipt(receipt(outcome), outcome.ended)
 
 
 def fit(drive: OpenDrive, nights: list[DriveNight]) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import looks_like_a_frame
+from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.nights import frame_night, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.engine.patterns import near_misses

@@ -151,7 +151,7 @@ def test_events_tell_each_bag_and_every_byte(drive: Path) -> None:
         (str(drive / "2026-03-14"), 7),
         (str(drive / "2026-03-15"), 7),
     ]
-    assert sum(event.count for event in events if isinstance(event, BytesDone)) == 14
+    assert sum(event.size_bytes for event in events if isinstance(event, BytesDone)) == 14
     assert sum(isinstance(event, PhaseEnded) for event in events) == 2
 
 
