@@ -36,5 +36,7 @@ class FrameSky:
 
         Raises TypeError or ValueError where a fact is not a number (an entry edited by hand).
         """
-        known = {field.name for field in fields(cls)}
-        return cls(**{name: float(value) for name, value in facts.items() if name in known})
+        return cls(**{name: float(value) for name, value in facts.items() if name in _FACTS})
+
+
+_FACTS = frozenset(field.name for field in fields(FrameSky))

@@ -9,7 +9,7 @@ from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.opening import Index
 
 _FILTERS = """
-SELECT filter, total(files), total(total_exposure_s) FROM series
+SELECT filter, sum(files), sum(total_exposure_s) FROM series
 WHERE is_frame = 1 AND filter IS NOT NULL AND ifnull(frame_type, 'light') = 'light'
 GROUP BY filter ORDER BY filter
 """
@@ -41,15 +41,24 @@ class FilterRow:
 def filters(index: Index) -> Iterator[FilterRow]:
     """Give the archive's filters, sorted by name. Raises IndexFault."""
     for name, frames, exposure_s in index.rows(_FILTERS):
-        yield FilterRow(name, int(frames), exposure_s)
+        yield FilterRow(name, frames, exposure_s)
 
 
 def names(index: Index) -> ArchiveNames:
     """Give the names in use. Raises IndexFault."""
     return ArchiveNames(
-        _column(index, "SELECT DISTINCT target FROM series WHERE target IS NOT NULL ORDER BY target"),
-        _column(index, "SELECT DISTINCT filter FROM series WHERE filter IS NOT NULL ORDER BY filter"),
-        _column(index, "SELECT DISTINCT camera FROM series WHERE camera IS NOT NULL ORDER BY camera"),
+        _column(
+            index,
+            "SELECT DISTINCT target FROM series WHERE is_frame = 1 AND target IS NOT NULL ORDER BY target",
+        ),
+        _column(
+            index,
+            "SELECT DISTINCT filter FROM series WHERE is_frame = 1 AND filter IS NOT NULL ORDER BY filter",
+        ),
+        _column(
+            index,
+            "SELECT DISTINCT camera FROM series WHERE is_frame = 1 AND camera IS NOT NULL ORDER BY camera",
+        ),
     )
 
 

@@ -2,32 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import groupby
-from operator import itemgetter
-from sqlite3 import Row
+from typing import Any, NamedTuple
 
 from manifests.frames.frame import FrameType
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
 from manifests.index.opening import Index
 
-_BY_NIGHT = """
-SELECT night, is_frame, frame_type, target, filter,
-    total(files) AS files, total(total_exposure_s) AS exposure_s,
-    total(findings) AS findings, total(total_moon_illumination) AS moonlight, total(moons) AS moons,
-    total(CASE WHEN bags.present THEN 0 ELSE files END) AS absent
-FROM series JOIN bags ON bags.id = series.bag_id
-WHERE night BETWEEN :first AND :last
-GROUP BY night, is_frame, frame_type, target, filter
-ORDER BY night, is_frame DESC, frame_type IS NOT 'light', frame_type, target, filter
+# In the order of an index, which has all of this: nothing is sorted, no table is read.
+_PARTS = """
+SELECT night, frame_type, target, filter, files, total_exposure_s FROM series
+WHERE is_frame = 1 AND night BETWEEN :first AND :last ORDER BY night, frame_type, target, filter
+"""
+_SUMS = """
+SELECT night, sum(findings), sum(total_moon_illumination), sum(moons),
+    sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END)
+FROM series WHERE is_frame = 1 AND night BETWEEN :first AND :last GROUP BY night
+"""
+_LOGS = """
+SELECT night, sum(files), sum(findings) FROM series
+WHERE is_frame = 0 AND night BETWEEN :first AND :last GROUP BY night
 """
 
+_NO_FRAMES = (0, 0.0, 0, 0)
+_NO_LOGS = (0, 0)
 
-@dataclass(frozen=True, slots=True)
-class NightPart:
-    """The frames of one type, target and filter in a night."""
+_COUNTED = (FrameType.LIGHT, None)
+_TYPES: dict[str | None, FrameType | None] = {None: None} | {kind.value: kind for kind in FrameType}
+
+
+class NightPart(NamedTuple):
+    """The frames of one type, target and filter in a night; a tuple, for a long list has many of them."""
 
     frame_type: FrameType | None
     target: str | None
@@ -69,26 +76,41 @@ def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightR
     """Give the archive's nights in order, those of a range where one is given. Raises IndexFault."""
     first = (within and within.least) or date.min
     last = (within and within.most) or date.max
-    rows = index.rows(_BY_NIGHT, {"first": first.isoformat(), "last": last.isoformat()})
-    for night, of_night in groupby(rows, key=itemgetter("night")):
-        yield _night_row(date.fromisoformat(night), list(of_night))
+    ends = {"first": first.isoformat(), "last": last.isoformat()}
+    with index.snapshot():
+        parts = _parts(index, ends)
+        sums = {night: rest for night, *rest in index.rows(_SUMS, ends)}
+        logs = {night: rest for night, *rest in index.rows(_LOGS, ends)}
+        found = [
+            _night_row(night, parts.get(night, []), sums.get(night, _NO_FRAMES), logs.get(night, _NO_LOGS))
+            for night in sorted({*parts, *logs})
+        ]
+    yield from found
 
 
-def _night_row(night: date, rows: list[Row]) -> NightRow:
-    parts = tuple(_part(row) for row in rows if row["is_frame"])
-    moons = sum(row["moons"] for row in rows)
+def _parts(index: Index, ends: dict[str, str]) -> dict[str, list[NightPart]]:
+    """Give each night's parts; those of several bags or setups that are alike are one."""
+    parts: dict[str, list[NightPart]] = {}
+    for night, frame_type, target, name, frames, exposure_s in index.rows(_PARTS, ends):
+        part = NightPart(_TYPES[frame_type], target, name, frames, exposure_s)
+        of_night = parts.setdefault(night, [])
+        if of_night and of_night[-1][:3] == part[:3]:
+            last = of_night.pop()
+            part = part._replace(frames=last.frames + frames, exposure_s=last.exposure_s + exposure_s)
+        of_night.append(part)
+    return parts
+
+
+def _night_row(night: str, parts: list[NightPart], sums: Sequence[Any], logs: Sequence[Any]) -> NightRow:
+    findings, moonlight, moons, absent = sums
+    lights = [part for part in parts if part.frame_type in _COUNTED]
     return NightRow(
-        night=night,
+        night=date.fromisoformat(night),
         frames=sum(part.frames for part in parts),
-        exposure_s=sum(part.exposure_s for part in parts if part.frame_type in (FrameType.LIGHT, None)),
-        parts=parts,
-        logs=int(sum(row["files"] for row in rows if not row["is_frame"])),
-        findings=int(sum(row["findings"] for row in rows)),
-        moon_illumination=sum(row["moonlight"] for row in rows) / moons if moons else None,
-        absent_frames=int(sum(row["absent"] for row in rows if row["is_frame"])),
+        exposure_s=sum(part.exposure_s for part in lights),
+        parts=(*lights, *(part for part in parts if part.frame_type not in _COUNTED)),
+        logs=logs[0],
+        findings=findings + logs[1],
+        moon_illumination=moonlight / moons if moons else None,
+        absent_frames=absent,
     )
-
-
-def _part(row: Row) -> NightPart:
-    frame_type = None if row["frame_type"] is None else FrameType(row["frame_type"])
-    return NightPart(frame_type, row["target"], row["filter"], int(row["files"]), row["exposure_s"])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePath
 from types import TracebackType
@@ -25,7 +25,7 @@ from manifests.index.schema import APPLICATION_ID
 # How long a writer waits for another, or a reader for the moment in which a log is taken in.
 PATIENCE_S = 10.0
 
-Parameters = Sequence[object] | dict[str, object]
+Parameters = Sequence[object] | Mapping[str, object]
 
 
 class Index:
@@ -59,6 +59,21 @@ class Index:
     def row(self, sql: str, parameters: Parameters = ()) -> sqlite3.Row:
         """Give the one row of a question that always has one. Raises IndexFault."""
         return next(self.rows(sql, parameters))
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Let several questions see one state; an answer that makes no sense is damage. Raises IndexFault."""
+        with faults_of(self.path):
+            begun = not self.connection.in_transaction
+            if begun:
+                self.connection.execute("BEGIN")
+            try:
+                yield
+            except (ValueError, TypeError, KeyError, OverflowError) as error:
+                raise IndexDamaged(self.path, f"the index is damaged ({error})") from error
+            finally:
+                if begun:
+                    self.connection.execute("COMMIT")
 
     def keep_log(self, on_network: bool) -> None:
         """Keep a write-ahead log, or on a network a rollback journal. Raises IndexFault."""

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from math import isfinite
 from operator import attrgetter
 from typing import NamedTuple
 
 from manifests.bags.entries import Entry
 from manifests.findings import Finding
-from manifests.frames.frame import Frame, FrameType, looks_like_a_frame
+from manifests.frames.endings import looks_like_a_frame
+from manifests.frames.frame import Frame, FrameType
 from manifests.frames.frame_sky import FrameSky
 from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.places import field_of_view_deg
@@ -25,8 +26,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _LARGEST = 2**63 - 1
 
 _common_texts = attrgetter(*COMMON_TEXTS)
-_common_counts = attrgetter(*COMMON_COUNTS)
-_common_numbers = attrgetter(*COMMON_NUMBERS)
+_common_numbers = attrgetter(*COMMON_COUNTS, *COMMON_NUMBERS)
 _own_numbers = attrgetter(*OWN_NUMBERS)
 _sky_facts = attrgetter(*SKY_FACTS)
 
@@ -55,20 +55,12 @@ class RowMaker:
     def __init__(self) -> None:
         self._targets = TargetNames()
         self._filters = FilterNames()
+        self._checked: dict[tuple[object, ...], tuple[Value, ...]] = {}
 
     def row(self, entry: Entry, line_digest: int) -> FileRow:
         """Give an entry's row. Raises TypeError, ValueError or OverflowError for a value no column holds."""
         frame = entry.frame or _NOTHING
         sky = _sky_of(entry)
-        series = (
-            int(entry.frame is not None or looks_like_a_frame(entry.path)),
-            entry.night.isoformat(),
-            _text(self._target(entry)),
-            _text(self._filter(entry)),
-            *map(_text, _common_texts(frame)),
-            *map(_count, _common_counts(frame)),
-            *map(_number, _common_numbers(frame)),
-        )
         own = (
             _text(entry.path),
             _whole(entry.size_bytes),
@@ -78,10 +70,22 @@ class RowMaker:
             _microseconds(frame.begun_utc),
             _field_deg(frame),
             *_direction(sky),
-            *map(_number, _own_numbers(frame)),
+            *_numbers(_own_numbers(frame)),
             *_sky_facts(sky),
         )
-        return FileRow(series, own, entry.findings)
+        return FileRow(self._series(entry, frame), own, entry.findings)
+
+    def _series(self, entry: Entry, frame: Frame) -> tuple[Value, ...]:
+        """Give the key of an entry's series; of each, the values are looked at once."""
+        is_frame = entry.frame is not None or looks_like_a_frame(entry.path)
+        named = (is_frame, entry.night, self._target(entry), self._filter(entry))
+        texts, numbers = _common_texts(frame), _common_numbers(frame)
+        raw = (named, texts, numbers)
+        key = self._checked.get(raw)
+        if key is None:
+            night, *names = entry.night.isoformat(), *named[2:], *texts
+            key = self._checked[raw] = (int(is_frame), night, *map(_text, names), *_numbers(numbers))
+        return key
 
     def _target(self, entry: Entry) -> str | None:
         frame = entry.frame
@@ -106,15 +110,14 @@ def _sky_of(entry: Entry) -> FrameSky:
     position = (sky.ra_deg, sky.dec_deg)
     if None in position and entry.frame is not None:
         position = _icrs(entry.frame)
-    ra_deg, dec_deg = map(_number, position)
+    ra_deg, dec_deg = _numbers(position)
     if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
         ra_deg = dec_deg = None
-    rest = map(_number, _sky_facts(sky)[2:])
-    return FrameSky(ra_deg, dec_deg, *rest)
+    return FrameSky(ra_deg, dec_deg, *_numbers(_sky_facts(sky)[2:]))
 
 
 def _icrs(frame: Frame) -> tuple[float | None, float | None]:
-    ra_deg, dec_deg, equinox = map(_number, (frame.ra_deg, frame.dec_deg, frame.equinox))
+    ra_deg, dec_deg, equinox = _numbers((frame.ra_deg, frame.dec_deg, frame.equinox))
     if ra_deg is None or dec_deg is None or equinox in (None, 2000.0):
         return ra_deg, dec_deg
     if not (1800 <= equinox <= 2200 and -90 <= dec_deg <= 90):
@@ -164,24 +167,22 @@ def _text(value: object) -> str | None:
     return str(value)
 
 
+def _numbers(values: Sequence[object]) -> list[float | None]:
+    """Give numbers as they are where they are finite; none where they are not.
+
+    Raises TypeError for what is no number, OverflowError for one too large.
+    """
+    # In line, for there are two dozen of them in each of a million rows.
+    return [
+        value if value is None or (value.__class__ is float and isfinite(value)) else _number(value)
+        for value in values
+    ]
+
+
 def _number(value: object) -> float | None:
-    """Give a finite number; none where it is not finite. Raises TypeError where it is no number."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None:
-        return None
-    if not isinstance(value, int) or isinstance(value, bool):
+    if not isinstance(value, int | float):
         raise TypeError(f"not a number: {value!r}")
-    return float(value)
-
-
-def _count(value: int | None) -> int | None:
-    number = _number(value)
-    if number is None:
-        return None
-    if number != int(number):
-        raise ValueError(f"not a whole number: {value!r}")
-    return _whole(int(number))
+    return float(value) if isfinite(value) else None
 
 
 def _whole(value: int) -> int:

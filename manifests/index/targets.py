@@ -6,23 +6,25 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from sqlite3 import Row
 
 from manifests.index.cones import position
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.opening import Index
 
 # A frame whose type nobody knows may well be a light, and is not to be lost sight of.
-_LIGHTS = "series.is_frame = 1 AND ifnull(series.frame_type, 'light') = 'light'"
+_LIGHTS = "is_frame = 1 AND ifnull(frame_type, 'light') = 'light'"
 
 _BY_FILTER = f"""
-SELECT target, filter, total(files), total(total_exposure_s)
+SELECT target, filter, sum(files), sum(total_exposure_s)
 FROM series WHERE {_LIGHTS} GROUP BY target, filter ORDER BY target, filter
 """  # noqa: S608 - one constant of this module is put in
 _BY_TARGET = f"""
 SELECT target, count(DISTINCT night), min(night), max(night),
-    total(files), total(total_exposure_s), total(CASE WHEN bags.present THEN 0 ELSE files END),
+    sum(files), sum(total_exposure_s),
+    sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END),
     total(total_x), total(total_y), total(total_z), min(field_deg)
-FROM series JOIN bags ON bags.id = series.bag_id WHERE {_LIGHTS} GROUP BY target ORDER BY target
+FROM series WHERE {_LIGHTS} GROUP BY target ORDER BY target
 """  # noqa: S608 - one constant of this module is put in
 
 
@@ -69,20 +71,26 @@ class TargetRow:
 def targets(index: Index) -> Iterator[TargetRow]:
     """Give the archive's targets, sorted by name. Raises IndexFault."""
     filters: dict[str | None, list[FilterSum]] = defaultdict(list)
-    for target, name, frames, exposure_s in index.rows(_BY_FILTER):
-        filters[target].append(FilterSum(name, int(frames), exposure_s))
-    for target, nights, first, last, frames, exposure_s, absent, x, y, z, field_deg in index.rows(_BY_TARGET):
-        ra_deg, dec_deg = position(x, y, z) or (None, None)
-        yield TargetRow(
-            target=target,
-            nights=nights,
-            first_night=date.fromisoformat(first),
-            last_night=date.fromisoformat(last),
-            frames=int(frames),
-            exposure_s=exposure_s,
-            filters=tuple(filters[target]),
-            ra_deg=ra_deg,
-            dec_deg=dec_deg,
-            field_deg=field_deg,
-            absent_frames=int(absent),
-        )
+    with index.snapshot():
+        for target, *of_filter in index.rows(_BY_FILTER):
+            filters[target].append(FilterSum(*of_filter))
+        found = [_target_row(row, tuple(filters[row[0]])) for row in index.rows(_BY_TARGET)]
+    yield from found
+
+
+def _target_row(row: Row, filters: tuple[FilterSum, ...]) -> TargetRow:
+    target, nights, first, last, frames, exposure_s, absent, x, y, z, field_deg = row
+    ra_deg, dec_deg = position(x, y, z) or (None, None)
+    return TargetRow(
+        target=target,
+        nights=nights,
+        first_night=date.fromisoformat(first),
+        last_night=date.fromisoformat(last),
+        frames=frames,
+        exposure_s=exposure_s,
+        filters=filters,
+        ra_deg=ra_deg,
+        dec_deg=dec_deg,
+        field_deg=field_deg,
+        absent_frames=absent,
+    )

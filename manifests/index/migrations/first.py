@@ -120,6 +120,18 @@ CREATE TABLE migrations (
     applied_utc TEXT NOT NULL
 )"""
 
+# With all that the lists of targets and of nights are made of, so that each is one walk through an index.
+_SERIES_BY_TARGET = """
+CREATE INDEX series_by_target ON series (
+    is_frame, target, filter, night, frame_type, bag_id,
+    files, total_exposure_s, field_deg, total_x, total_y, total_z
+)"""
+_SERIES_BY_NIGHT = """
+CREATE INDEX series_by_night ON series (
+    is_frame, night, frame_type, target, filter, bag_id,
+    files, total_exposure_s, findings, total_moon_illumination, moons
+)"""
+
 FIRST = (
     "PRAGMA application_id = 0x6E667279",
     _MIGRATIONS,
@@ -128,10 +140,10 @@ FIRST = (
     _FILES,
     _FINDINGS,
     "CREATE INDEX series_by_bag ON series (bag_id)",
-    "CREATE INDEX series_by_target ON series (target, filter)",
-    "CREATE INDEX series_by_night ON series (night)",
-    "CREATE INDEX series_by_filter ON series (filter)",
-    "CREATE INDEX series_by_camera ON series (camera)",
+    _SERIES_BY_TARGET,
+    _SERIES_BY_NIGHT,
+    "CREATE INDEX series_by_filter ON series (is_frame, filter)",
+    "CREATE INDEX series_by_camera ON series (is_frame, camera)",
     "CREATE INDEX files_by_series ON files (series_id, begun_us)",
     "CREATE INDEX files_by_time ON files (begun_us)",
     "CREATE INDEX files_by_content ON files (sha256)",
