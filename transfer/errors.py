@@ -7,6 +7,7 @@
       Busy                 5  another run is at work on the same place
       StoppedEarly         6  a time limit or a signal
       DriveFailed          1  the drive failed while at work
+      Unforeseen           1  a fault in the program itself
 
 An error says what happened, to which path, and what to do next.
 """
@@ -77,3 +78,15 @@ class StoppedEarly(NightferryError):
 
 class DriveFailed(NightferryError):
     """The drive failed, or left, while at work."""
+
+
+class Unforeseen(NightferryError):
+    """A fault in the program itself."""
+
+
+def unforeseen(fault: BaseException, path: object = "") -> Unforeseen:
+    """Give a fault in the program as an end of the run: the files that are proven stay proven."""
+    happened = f"The program met what it does not know ({type(fault).__name__}: {fault})"
+    error = Unforeseen(happened, path, "Send again; if it comes back, please report this line.")
+    error.__cause__ = fault
+    return error

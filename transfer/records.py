@@ -47,13 +47,13 @@ class Records:
 
     # What a bag on a drive holds
 
-    def bag(self, drive_id: str, night: date, fingerprint: str) -> dict[Origin, Known] | None:
-        """Give what a bag lists, if the bag is the one that was remembered."""
+    def bag(self, drive_id: str, night: date, fingerprint: str) -> list[tuple[Origin, Known]] | None:
+        """Give what a bag lists, in its order, if the bag is the one that was remembered."""
         document = self._read(self._bag_file(drive_id, night))
         if document.get("fingerprint") != fingerprint:
             return None
         try:
-            return {(row[0], row[1]): Known(*row[2:]) for row in document["files"]}
+            return [((row[0], row[1]), Known(*row[2:])) for row in document["files"]]
         except (KeyError, TypeError, IndexError):
             return None
 
@@ -126,7 +126,7 @@ class BagMemory:
         """
         if self._file is not None:
             with contextlib.suppress(OSError):
-                self._file.write(f'],"fingerprint":"{fingerprint}"}}')
+                self._file.write(f'],"fingerprint":{json.dumps(fingerprint)}}}')
                 self._file.close()
                 self._part.replace(self._path)
 

@@ -6,6 +6,10 @@ import threading
 import time
 from collections.abc import Callable
 
+# A slow stick may be busy with half a gigabyte that it is to flush; a good one answers long before this.
+_PATIENCE_S = 300.0
+_PATIENCE_WHEN_ASKED_S = 45.0
+
 
 class Stop:
     """Asked by every loop of the engine whether to go on.
@@ -42,6 +46,11 @@ class Stop:
     def left_s(self) -> float:
         """Give the seconds that are left: infinite without a limit."""
         return float("inf") if self._deadline is None else self._deadline - self._clock()
+
+    def has_patience(self, waited_s: float) -> bool:
+        """Tell whether to wait on for a device that has not answered for so many seconds."""
+        patience_s = _PATIENCE_WHEN_ASKED_S if self.signalled else _PATIENCE_S
+        return waited_s < patience_s and self.left_s() > 0
 
     def pause(self, seconds: float) -> None:
         """Wait, but no longer than until somebody asks."""

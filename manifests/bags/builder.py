@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from manifests.bags.digests import Block, Digester, Digests
 from manifests.frames.endings import looks_like_a_frame
+from manifests.findings import Finding, FindingKind
 from manifests.frames.inspection import Inspection, Inspector
 
 
@@ -31,6 +32,7 @@ class ContentBuilder:
     def __init__(self, name: str, prefix_sizes: Iterable[int] = ()) -> None:
         self._digester = Digester()
         self._inspector = Inspector(expect_fits=looks_like_a_frame(name))
+        self._fault: Exception | None = None
         self._prefixes = [_Prefix(size) for size in set(prefix_sizes)]
         self._size_bytes = 0
 
@@ -39,14 +41,31 @@ class ContentBuilder:
         for prefix in self._prefixes:
             prefix.feed(block)
         self._digester.update(block)
-        self._inspector.feed(block)
+        self._inspect(block)
         self._size_bytes += len(block)
+
+    def _inspect(self, block: Block) -> None:
+        """Look at the bytes. Whatever goes wrong with that, a strange frame must not stop a transfer."""
+        if self._fault is None:
+            try:
+                self._inspector.feed(block)
+            except Exception as fault:  # noqa: BLE001 - told as a finding
+                self._fault = fault
 
     def finish(self) -> Content:
         """Give what the bytes say; nothing may be fed after."""
         digests = self._digester.digests()
         prefixes = {prefix.size: prefix.sha256() for prefix in self._prefixes if prefix.reached}
-        return Content(self._size_bytes, digests, self._inspector.finish(), prefixes)
+        return Content(self._size_bytes, digests, self._inspection(), prefixes)
+
+    def _inspection(self) -> Inspection:
+        if self._fault is None:
+            try:
+                return self._inspector.finish()
+            except Exception as fault:  # noqa: BLE001 - told as a finding
+                self._fault = fault
+        detail = f"the program could not look at it ({type(self._fault).__name__}: {self._fault})"
+        return Inspection(is_fits=False, findings=(Finding(FindingKind.HEADER_UNREADABLE, detail),))
 
 
 class _Prefix:

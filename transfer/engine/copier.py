@@ -188,4 +188,11 @@ class _Digests:
             elif isinstance(item, bytes):
                 builder.feed(item)
             else:
-                content.set_result(builder.finish())
+                _finish(builder, content)
+
+
+def _finish(builder: ContentBuilder, content: Future[Content]) -> None:
+    try:
+        content.set_result(builder.finish())
+    except Exception as fault:  # noqa: BLE001 - whoever waits for the content must not wait for ever
+        content.set_exception(fault)

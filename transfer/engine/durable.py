@@ -7,18 +7,36 @@ import os
 from collections.abc import Iterable
 from typing import BinaryIO
 
+from manifests.bags.paths import ENTRIES, TAG_MANIFEST
+from transfer.engine.lines import parent
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import write_all
 from transfer.errors import DriveFailed
 
 PART_ENDING = ".part"
+# What does not read back as it was written is written again, twice at most.
+TRIES = 3
+
+
+class NotAsWritten(DriveFailed):
+    """What was read back is not what was written."""
 
 
 def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
     """Put a small file in place, whole or not at all, and read it back past the caches.
 
-    Raises OSError, and DriveFailed where what was read back is not what was written.
+    Raises OSError, and NotAsWritten where that is so every time it is written.
     """
+    for attempt in range(1, TRIES + 1):
+        try:
+            _put_in_place(folder, path, content)
+            break
+        except NotAsWritten:
+            if attempt == TRIES:
+                raise
+
+
+def _put_in_place(folder: PinnedFolder, path: str, content: bytes) -> None:
     part = path + PART_ENDING
     remove_if_there(folder, part)
     descriptor = folder.create_file(part)
@@ -33,7 +51,7 @@ def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
 
 
 def prove_small_files(folder: PinnedFolder, sha256: dict[str, str]) -> None:
-    """Read files back past the caches and compare. Raises OSError or DriveFailed."""
+    """Read files back past the caches and compare. Raises OSError or NotAsWritten."""
     folder.chill()
     with folder.cold(list(sha256)) as group:
         for path, written in sha256.items():
@@ -42,7 +60,7 @@ def prove_small_files(folder: PinnedFolder, sha256: dict[str, str]) -> None:
                 digest.update(block)
             if digest.hexdigest() != written:
                 step = "Don't trust this drive: check it on another computer and send to another one."
-                raise DriveFailed("What was read back is not what was written", folder.path / path, step)
+                raise NotAsWritten("What was read back is not what was written", folder.path / path, step)
 
 
 def remove_if_there(folder: PinnedFolder, path: str) -> None:
@@ -51,16 +69,13 @@ def remove_if_there(folder: PinnedFolder, path: str) -> None:
         folder.remove(path)
 
 
-def parent(path: str) -> str:
-    """Give the folder of a path; empty for the root."""
-    return path.rpartition("/")[0]
-
-
 class TagFileSet:
     """The tag files of a bag on their way to the medium: all written beside the old ones, then swapped.
 
-    The tag manifest is taken away first and put back last, so that a power cut between two renames
-    leaves a bag without one, which RFC 8493 allows, rather than one that contradicts itself.
+    Nothing is swapped before all of it was read back. The tag manifest is taken away first and put back
+    last, so that a power cut between two renames leaves a bag without one, which RFC 8493 allows, rather
+    than one that contradicts itself; and the entries go in before all others, so that of two lists that
+    such a cut leaves, theirs is the newer.
     """
 
     def __init__(self, folder: PinnedFolder, bag: str, incoming: str) -> None:
@@ -79,16 +94,18 @@ class TagFileSet:
     def _part(self, name: str) -> str:
         return f"{self._incoming}/{name.replace('/', '-')}{PART_ENDING}"
 
-    def put_in_place(self, sha256: dict[str, str], last: str) -> None:
-        """Flush what was written and closed, swap it in, `last` at last, and read everything back.
+    def put_in_place(self, sha256: dict[str, str]) -> None:
+        """Flush what was written and closed, read it back, swap it in, and read it back there.
 
-        `sha256` gives the digest of each tag file by its name. Raises OSError or DriveFailed.
+        `sha256` gives the digest of each tag file by its name. Raises OSError, and NotAsWritten.
         """
         self._folder.flush_files(list(self._parts.values()))
-        remove_if_there(self._folder, f"{self._bag}/{last}")
+        prove_small_files(self._folder, {self._part(name): digest for name, digest in sha256.items()})
+        remove_if_there(self._folder, f"{self._bag}/{TAG_MANIFEST}")
         self._folder.flush_folders([self._bag])
-        self._swap(name for name in self._parts if name != last)
-        self._swap([last])
+        self._swap([ENTRIES])
+        self._swap([name for name in self._parts if name not in (ENTRIES, TAG_MANIFEST)])
+        self._swap([TAG_MANIFEST])
         prove_small_files(self._folder, {f"{self._bag}/{name}": digest for name, digest in sha256.items()})
 
     def _swap(self, names: Iterable[str]) -> None:

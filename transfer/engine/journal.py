@@ -2,21 +2,29 @@
 
 A run that dies leaves it behind, and the next one proves what it lists instead of carrying it again.
 A bag has one for as long as it is unfinished, so its presence says that it is. A line is written and
-flushed before its file gets its final name: no file of ours stands in a bag without a line.
+flushed before its file gets its final name: no file of ours stands in a bag without a line. Each line
+is an entry with the XXH3-64 of the rest of the line before it: one that a bad drive has changed is no
+line, and never a digest or a name that a manifest would then repeat.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
+import re
 from collections.abc import Iterable, Iterator
+
+import xxhash
 
 from manifests.bags.entries import Entry, entry_from_json, entry_line
 from manifests.bags.paths import JOURNAL
-from transfer.engine.durable import PART_ENDING, parent, remove_if_there
-from transfer.engine.lines import read_lines
+from transfer.engine.durable import PART_ENDING, remove_if_there
+from transfer.engine.lines import parent, read_lines
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import write_all
+
+_LINE = re.compile(rb'\{"xxh3":"([0-9a-f]{16})",(.*)', re.DOTALL)
 
 
 class Journal:
@@ -40,18 +48,24 @@ class Journal:
         return starts
 
     def append(self, entries: Iterable[Entry]) -> list[int]:
-        """Add lines and flush them; give where each starts, in bytes."""
+        """Add lines and flush them; give where each starts, in bytes. All of them, or none."""
         assert self._descriptor is not None, "a journal is begun before it is added to"
-        starts = []
-        lines = []
-        for entry in entries:
-            line = entry_line(entry)
-            starts.append(self._size)
-            self._size += len(line)
-            lines.append(line)
-        write_all(self._descriptor, b"".join(lines))
-        self._folder.flush_files([self._descriptor])
+        lines = [journal_line(entry) for entry in entries]
+        starts = list(itertools.accumulate(map(len, lines), initial=self._size))
+        try:
+            write_all(self._descriptor, b"".join(lines))
+            self._folder.flush_files([self._descriptor])
+        except OSError:
+            self._take_back()
+            raise
+        self._size = starts.pop()
         return starts
+
+    def _take_back(self) -> None:
+        """Cut off what a failed append has left: a torn line would swallow the next one."""
+        assert self._descriptor is not None
+        os.ftruncate(self._descriptor, self._size)
+        os.lseek(self._descriptor, self._size, os.SEEK_SET)
 
     def entries(self) -> Iterator[tuple[int, Entry]]:
         """Read the lines, each with where it starts."""
@@ -80,9 +94,18 @@ def journal_entries(folder: PinnedFolder, path: str) -> Iterator[tuple[int, Entr
         start += len(line)
 
 
+def journal_line(entry: Entry) -> bytes:
+    """Give an entry as a line of a journal, its digest before it and its line end behind."""
+    rest = entry_line(entry)[1:]
+    return b'{"xxh3":"%s",%s' % (xxhash.xxh3_64_hexdigest(rest).encode(), rest)
+
+
 def _entry(line: bytes) -> Entry | None:
+    """Read a line; None for one that was not flushed when the power went: its file is carried again."""
+    found = _LINE.fullmatch(line)
+    if found is None or xxhash.xxh3_64_hexdigest(found[2]).encode() != found[1]:
+        return None
     try:
         return entry_from_json(json.loads(line))
     except (KeyError, TypeError, ValueError, AttributeError):
-        # Not flushed when the power went: the file it names is carried again.
         return None

@@ -11,30 +11,31 @@ good barrier, those written meanwhile included (Rebello et al., USENIX ATC 2020,
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import queue
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from manifests.bags.builder import Content
-from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
-from manifests.frames.nights import date_findings
 from transfer.engine.medium import drive_has_left, drive_is_full
 from transfer.engine.medium.base import write_all
-from transfer.engine.open_bag import Arrival, OpenBag
+from transfer.engine.open_bag import OpenBag
 from transfer.engine.reading import SourceRead
+from transfer.engine.settling import Batch, Written, settle, void
 from transfer.engine.task import Task
-from transfer.errors import DoesNotFit, DriveFailed, NightferryError
+from transfer.errors import DoesNotFit, DriveFailed, NightferryError, unforeseen
 
 BATCH_BYTES = 512 << 20
 BATCH_FILES = 200
 _NUDGE_BYTES = 8 << 20
 _QUEUED_BLOCKS = 16
 _FAILURES_ENDURED = 3
+_LOOK_S = 0.2
 
 # This drive cannot hold this file; the others are not concerned.
 _REFUSALS = frozenset({errno.EFBIG, errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ, errno.EOVERFLOW})
@@ -55,76 +56,91 @@ class _Close:
 
 
 _Item = Task | bytes | _End | type[_Drop | _Close]
+Patience = Callable[[float], bool]
 
 
-@dataclass(slots=True)
-class _Written:
-    task: Task
-    part: str
-    descriptor: int
-    end: _End
-
-
-@dataclass(slots=True)
-class _Batch:
-    failures_before: int
-    files: list[_Written] = field(default_factory=list)
-    size_bytes: int = 0
+def _endless(_waited_s: float) -> bool:
+    return True
 
 
 class Lane:
     """Writes to one bag. Every method may be called from the reader's thread; none of them raises.
 
     After `finish`, `voided` holds the tasks to be carried again, `refused` those the drive cannot
-    hold, and `failure` what ended the lane before its time.
+    hold, and `failure` what ended the lane before its time; with `hangs`, its threads are still in the
+    hands of the system, and what they carried has no list. `patience` is asked, with the seconds so far,
+    whether to wait on for a drive that does not answer: one that hangs must not hold up the others.
     """
 
-    def __init__(self, bag: OpenBag, on_bytes: Callable[[int], None]) -> None:
+    def __init__(self, bag: OpenBag, on_bytes: Callable[[int], None], patience: Patience = _endless) -> None:
         self.bag = bag
         self.voided: list[Task] = []
         self.refused: list[tuple[Task, Finding]] = []
         self.failure: NightferryError | None = None
         self._on_bytes = on_bytes
+        self._patience = patience
+        self.hangs = False
         self._inbox: queue.Queue[_Item] = queue.Queue(_QUEUED_BLOCKS)
-        self._batches: queue.Queue[_Batch | None] = queue.Queue(1)
+        self._batches: queue.Queue[Batch | None] = queue.Queue(1)
+        self._nudges: queue.Queue[int | None] = queue.Queue(1)
         self._failures = 0
-        self._count = 0
         self._task: Task | None = None
+        self._part = ""
         self._descriptor = -1
         self._size = 0
-        self._skipping = False
-        self._batch = _Batch(0)
-        self._writer = threading.Thread(target=self._write_all, name="writer", daemon=True)
-        self._flusher = threading.Thread(target=self._flush_all, name="flusher", daemon=True)
-        self._nudger = threading.Thread(target=self._nudge_all, name="nudger", daemon=True)
-        self._nudges: queue.Queue[int | None] = queue.Queue(1)
         self._unwritten = 0
-        for thread in (self._writer, self._flusher, self._nudger):
+        self._skipping = False
+        self._batch = Batch(0)
+        works = (self._write_all, self._flush_all, self._nudge_all)
+        self._threads = [threading.Thread(target=work, daemon=True) for work in works]
+        for thread in self._threads:
             thread.start()
 
     # The reader's side
 
+    @property
+    def has_ended(self) -> bool:
+        """Whether nothing more is written to the drive."""
+        return self.failure is not None or self.hangs
+
     def begin(self, task: Task) -> None:
         """Begin a file."""
-        self._inbox.put(task)
+        self._hand_over(task)
 
     def write(self, block: bytes) -> None:
         """Add the file's next bytes."""
-        self._inbox.put(block)
+        self._hand_over(block)
 
     def end(self, read: SourceRead, content: Future[Content]) -> None:
         """End the file."""
-        self._inbox.put(_End(read, content))
+        self._hand_over(_End(read, content))
 
     def drop(self) -> None:
         """Forget the file: its source could not be read."""
-        self._inbox.put(_Drop)
+        self._hand_over(_Drop)
 
     def finish(self) -> None:
-        """Wait until everything is flushed and named."""
-        self._inbox.put(_Close)
-        for thread in (self._writer, self._flusher, self._nudger):
-            thread.join()
+        """Wait until everything is flushed and named, or the drive is taken to hang."""
+        self._hand_over(_Close)
+        for thread in self._threads:
+            waited_s = 0.0
+            while not self.hangs and thread.is_alive():
+                thread.join(_LOOK_S)
+                waited_s += _LOOK_S
+                self._wait_on(waited_s)
+
+    def _hand_over(self, item: _Item) -> None:
+        waited_s = 0.0
+        while not self.hangs:
+            try:
+                self._inbox.put(item, timeout=_LOOK_S)
+                break
+            except queue.Full:
+                waited_s += _LOOK_S
+                self._wait_on(waited_s)
+
+    def _wait_on(self, waited_s: float) -> None:
+        self.hangs = not self._patience(waited_s)
 
     # The writer's side
 
@@ -156,11 +172,8 @@ class Lane:
 
     def _open(self, task: Task) -> None:
         self._task, self._size, self._skipping = task, 0, False
-        self._count += 1
-        self._descriptor = self.bag.folder.create_file(self._part())
-
-    def _part(self) -> str:
-        return f"{self.bag.incoming}/{self._count}.part"
+        self._part = self.bag.new_part()
+        self._descriptor = self.bag.folder.create_file(self._part)
 
     def _nudge(self, count: int) -> None:
         """Have the device begin with what was written, now and then, if it is not being told already."""
@@ -172,17 +185,19 @@ class Lane:
     def _nudge_all(self) -> None:
         """Tell the device in a thread of its own: a full queue of the device makes the telling wait."""
         while (descriptor := self._nudges.get()) is not None:
-            self.bag.folder.start_writing(descriptor)
-            os.close(descriptor)
+            try:
+                self.bag.folder.start_writing(descriptor)
+                os.close(descriptor)
+            except OSError as error:
+                self._judge(error, whole_batch=True)
 
     def _close_whole(self, end: _End) -> None:
         """Count the file against its size and hand it to the batch."""
         if not self._size == end.read.size_bytes == os.fstat(self._descriptor).st_size:
-            raise OSError(errno.EIO, "the copy has another size than its source", self._part())
+            raise OSError(errno.EIO, "the copy has another size than its source", self._part)
         self.bag.folder.set_modified(self._descriptor, end.read.modified_ns)
         assert self._task is not None
-        self._batch.files.append(_Written(self._task, self._part(), self._descriptor, end))
-        self._batch.size_bytes += self._size
+        self._batch.add(Written(self._task, self._part, self._descriptor, end.read, end.content))
         self._task, self._descriptor = None, -1
         if self._batch.size_bytes >= BATCH_BYTES or len(self._batch.files) >= BATCH_FILES:
             self._seal()
@@ -190,15 +205,17 @@ class Lane:
     def _seal(self) -> None:
         if self._batch.files:
             self._batches.put(self._batch)
-        self._batch = _Batch(self._failures)
+        self._batch = Batch(self._failures)
 
     def _abandon(self) -> None:
         """Remove a file that was begun and will not be ended."""
+        self._task = None
         if self._descriptor >= 0:
-            os.close(self._descriptor)
-            self._descriptor = -1
-            self._task = None
-            self.bag.folder.remove(self._part())
+            descriptor, self._descriptor = self._descriptor, -1
+            try:
+                os.close(descriptor)
+            finally:
+                self.bag.folder.remove(self._part)
 
     def _guard(self, act: Callable[..., None], *items: object) -> None:
         """Do one act of writing; an error ends the file, or all since the last barrier, or the lane."""
@@ -210,17 +227,17 @@ class Lane:
                 self._leave(self._task, error)
             self._judge(error, whole_batch=error.errno not in _REFUSALS)
             self._seal()
+        except Exception as error:  # noqa: BLE001 - a thread that dies would leave the others waiting for ever
+            self._break_down(error)
 
     def _leave(self, task: Task, error: OSError) -> None:
         if error.errno in _REFUSALS:
             self.refused.append((task, _refusal(error)))
         else:
             self.voided.append(task)
-        try:
+        with contextlib.suppress(OSError):
+            # A part that stays is ours and no list knows it: the next run removes it.
             self._abandon()
-        except OSError:
-            # The part is ours and no list knows it: the next run removes it.
-            self._task, self._descriptor = None, -1
 
     def _judge(self, error: OSError, whole_batch: bool) -> None:
         if drive_is_full(error):
@@ -239,6 +256,11 @@ class Lane:
     def _failed(self, kind: type[NightferryError], happened: str, step: str) -> NightferryError:
         return kind(happened, self.bag.folder.path, step)
 
+    def _break_down(self, error: Exception) -> None:
+        if self._task is not None:
+            self.voided.append(self._task)
+        self.failure = self.failure or unforeseen(error, self.bag.folder.path)
+
     # The flusher's side
 
     def _flush_all(self) -> None:
@@ -251,79 +273,22 @@ class Lane:
             except OSError as error:
                 self._void(batch)
                 self._judge(error, whole_batch=True)
-            finally:
-                _close(batch)
+            except Exception as error:  # noqa: BLE001 - as above
+                self._void(batch)
+                self._break_down(error)
 
-    def _settle_unless_void(self, batch: _Batch) -> None:
+    def _settle_unless_void(self, batch: Batch) -> None:
         """Settle a batch, unless a write or a flush has failed since its first file was begun."""
         if batch.failures_before == self._failures:
-            self._settle(batch)
+            settle(batch, self.bag)
         else:
             self._void(batch)
 
-    def _void(self, batch: _Batch) -> None:
-        self.voided += [written.task for written in batch.files]
-
-    def _settle(self, batch: _Batch) -> None:
-        self.bag.folder.flush_files([written.descriptor for written in batch.files])
-        arrivals = []
-        for written in batch.files:
-            arrival = self._arrival(written)
-            if arrival is None:
-                self.bag.folder.remove(written.part)
-            else:
-                arrivals.append(arrival)
-        _close(batch)
-        self.bag.take(arrivals)
-
-    def _arrival(self, written: _Written) -> Arrival | None:
-        """Decide the place of a whole file; None where the bag has its content already."""
-        content, task = written.end.content.result(), written.task
-        entry = _entry(written, content)
-        if task.older is None:
-            return Arrival(written.part, entry, replaces=False)
-        if content.digests.sha256 == task.older.sha256:
-            self.bag.refresh(entry, task.older)
-            return None
-        if content.prefixes.get(task.older.size_bytes) == task.older.sha256:
-            return Arrival(written.part, entry, replaces=True)
-        return self._beside(written.part, entry)
-
-    def _beside(self, part: str, entry: Entry) -> Arrival:
-        path = self.bag.listed.claim(entry.path)
-        finding = Finding(FindingKind.KEPT_BOTH, f"the other is {entry.path}")
-        return Arrival(part, entry.at(path, finding), replaces=False)
-
-
-def _entry(written: _Written, content: Content) -> Entry:
-    task, read = written.task, written.end.read
-    return Entry(
-        path=task.path,
-        size_bytes=content.size_bytes,
-        digests=content.digests,
-        modified_ns=read.modified_ns,
-        created_ns=read.created_ns,
-        source=task.file.source,
-        original=task.file.path,
-        night=task.night,
-        growing=read.growing,
-        frame=content.inspection.frame,
-        findings=(*task.findings, *read.findings, *_what_it_says(content, task)),
-    )
-
-
-def _what_it_says(content: Content, task: Task) -> tuple[Finding, ...]:
-    return (*content.inspection.findings, *date_findings(content.inspection, task.night))
+    def _void(self, batch: Batch) -> None:
+        self.voided += void(batch, self.bag)
 
 
 def _refusal(error: OSError) -> Finding:
     if error.errno == errno.EFBIG:
         return Finding(FindingKind.TOO_LARGE, "the drive refused it while it was written")
     return Finding(FindingKind.NOT_PROVEN, f"the drive refuses it ({error.strerror})")
-
-
-def _close(batch: _Batch) -> None:
-    for written in batch.files:
-        if written.descriptor >= 0:
-            os.close(written.descriptor)
-            written.descriptor = -1

@@ -1,4 +1,4 @@
-"""Files of lines below a pinned folder."""
+"""Files of lines below a pinned folder, and paths there."""
 
 from __future__ import annotations
 
@@ -18,3 +18,8 @@ def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:
         return
     with os.fdopen(descriptor, "rb", buffering=1 << 20) as file:
         yield from file
+
+
+def parent(path: str) -> str:
+    """Give the folder of a path; empty for the root."""
+    return path.rpartition("/")[0]

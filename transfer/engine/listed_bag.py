@@ -7,11 +7,11 @@ find nothing to do.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from manifests.bags.paths import ENTRIES, JOURNAL, TAG_MANIFEST
-from transfer.engine.lines import read_lines
+from manifests.bags.paths import ENTRIES, JOURNAL, MANIFEST, PAYLOAD, TAG_MANIFEST
+from transfer.engine.lines import parent, read_lines
 
 if TYPE_CHECKING:
     from manifests.bags.entries import Entry
@@ -35,13 +35,17 @@ class Known(NamedTuple):
 class ListedBag:
     """One bag of one drive. `path` is its folder below the pinned `folder`; paths in it begin with `data/`.
 
-    `known` is what it lists, by source and path in the source, once it was loaded. Methods raise OSError.
+    `known` is what it lists, by source and path in the source, once it was loaded: the newest, where other
+    content came under a known name. `paths` are all that it lists. `damage` says why the list cannot be
+    used; empty where it can. Methods raise OSError.
     """
 
     def __init__(self, folder: PinnedFolder, path: str) -> None:
         self.folder = folder
         self.path = path
         self.known: dict[Origin, Known] = {}
+        self.paths: set[str] = set()
+        self.damage = ""
         self._names: NameBook | None = None
 
     def at(self, path: str) -> str:
@@ -54,25 +58,87 @@ class ListedBag:
         return self.folder.stat(self.at(JOURNAL)) is not None
 
     def fingerprint(self) -> str | None:
-        """Give the SHA-256 of the tag manifest, which pins all the others; None where there is none."""
+        """Give the text of the tag manifest, whose digests pin all the rest; None where there is none."""
         content = b"".join(read_lines(self.folder, self.at(TAG_MANIFEST)))
-        return hashlib.sha256(content).hexdigest() if content else None
+        return content.decode("utf-8", "backslashreplace") or None
+
+    @property
+    def is_torn(self) -> bool:
+        """Whether a run died while it swapped the lists: the entries go in first, the tag manifest last."""
+        return self._has(ENTRIES) and not self._has(TAG_MANIFEST)
+
+    def _has(self, name: str) -> bool:
+        return self.folder.stat(self.at(name)) is not None
 
     def entries(self) -> Iterator[Entry]:
-        """Read the entries of what is proven. Raises EntryError where the list cannot be read."""
-        from manifests.bags.entries import read_entries
+        """Read the entries of what is proven. Raises EntryError where they are not what was written."""
+        from manifests.bags.entries import EntryError, read_entries
 
-        return read_entries(read_lines(self.folder, self.at(ENTRIES)))
+        digest, number = hashlib.sha256(), 0
+        for number, entry in enumerate(read_entries(self._digested(digest)), 1):
+            if not _is_ours(entry.path):
+                raise EntryError(number, f"not a path in the payload: {entry.path!a}")
+            yield entry
+        if self._pinned_sha256() not in (None, digest.hexdigest()):
+            raise EntryError(number, f"these are not the lines that {TAG_MANIFEST} pins")
+
+    def _digested(self, digest: hashlib._Hash) -> Iterator[bytes]:
+        for line in read_lines(self.folder, self.at(ENTRIES)):
+            digest.update(line)
+            yield line
+
+    def _pinned_sha256(self) -> str | None:
+        """Give what the tag manifest says of the entries; None where it is not there to say."""
+        name = f"  {ENTRIES}\n".encode()
+        lines = read_lines(self.folder, self.at(TAG_MANIFEST))
+        return next(
+            (line.removesuffix(name).decode("latin-1") for line in lines if line.endswith(name)), None
+        )
+
+    def holds(self) -> bool:
+        """Tell whether the list is still what was written; where it is not, it is damaged and left out."""
+        digest = hashlib.sha256()
+        for _ in self._digested(digest):
+            pass
+        if not self.damage and self._pinned_sha256() not in (None, digest.hexdigest()):
+            self._leave_out(f"{ENTRIES} is not what was written")
+        return not self.damage
+
+    def _leave_out(self, damage: str) -> None:
+        self.damage = damage
+        self.known, self.paths, self._names = {}, set(), None
 
     def load(self, on_entry: Callable[[Entry], None]) -> None:
-        """Read what the bag lists into `known`. Raises EntryError."""
-        for entry in self.entries():
-            self.known[entry.source, entry.original] = known_of(entry)
-            on_entry(entry)
+        """Read what the bag lists; a list that cannot be read is left out whole, and `damage` says why."""
+        from manifests.bags.entries import EntryError
+
+        try:
+            for entry in self.entries():
+                self.recall([((entry.source, entry.original), known_of(entry))])
+                on_entry(entry)
+        except EntryError as error:
+            self._leave_out(f"{ENTRIES}, {error}")
+        if self._has(MANIFEST) and not self._has(ENTRIES):
+            self._leave_out(f"it has a manifest and no {ENTRIES}")
+
+    def recall(self, rows: Iterable[tuple[Origin, Known]]) -> None:
+        """Know of files that the bag lists, in its order."""
+        for origin, known in rows:
+            self.known[origin] = known
+            self.paths.add(known.path)
+
+    def set_aside(self) -> set[str]:
+        """Give a damaged bag another name, which nothing else has, and be a new one; give what to flush."""
+        number = 1
+        while self.folder.stat(f"{self.path} (set aside {number})") is not None:
+            number += 1
+        self.folder.replace(self.path, f"{self.path} (set aside {number})")
+        self.damage = ""
+        return {parent(self.path)}
 
     def left_whole(self) -> dict[str, Entry]:
         """Give, by path, what an earlier run left whole but unproven: each file's last journal line."""
-        if not self.unfinished:
+        if self.damage or not self.unfinished:
             return {}
         from transfer.engine.journal import journal_entries
 
@@ -89,7 +155,7 @@ class ListedBag:
         if self._names is None:
             from manifests.bags.stored_names import NameBook
 
-            self._names = NameBook([*(known.path for known in self.known.values()), *self.left_whole()])
+            self._names = NameBook([*self.paths, *self.left_whole()])
         return self._names.claim(path)
 
 
@@ -101,6 +167,7 @@ def known_of(entry: Entry) -> Known:
 
 
 def _is_ours(path: str) -> bool:
-    """Tell whether a path from a journal stays inside the payload: what a drive says is hostile."""
+    """Tell whether a path that a drive names stays inside the payload: what a drive says is hostile."""
     parts = path.split("/")
-    return parts[0] == "data" and len(parts) > 1 and not {"", ".", ".."} & set(parts) and "\\" not in path
+    inside = parts[0] == PAYLOAD and len(parts) > 1 and not {"", ".", ".."} & set(parts)
+    return inside and not {"\\", "\0"} & set(path) and path.encode(errors="ignore").decode() == path

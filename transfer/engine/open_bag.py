@@ -7,21 +7,24 @@ then the final name, then everything read back, and only then the manifest.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from manifests.bags.bag_writing import BagWriter
-from manifests.bags.entries import Entry
-from manifests.bags.paths import INCOMING, SET_ASIDE, TAG_MANIFEST
+from manifests.bags.entries import Entry, EntryError
+from manifests.bags.paths import INCOMING, PAYLOAD, SET_ASIDE
 from manifests.findings import Finding
-from transfer.engine.durable import TagFileSet, parent, remove_if_there
+from transfer.engine.durable import TRIES, NotAsWritten, TagFileSet, remove_if_there
 from transfer.engine.journal import Journal
+from transfer.engine.lines import parent
 from transfer.engine.listed_bag import Known, ListedBag, Origin
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.medium.base import BLOCK_BYTES, write_all
 from transfer.engine.readback import Compared, Copy, Outcome, read_back
+from transfer.errors import DriveFailed
 
 
 class _Settled(NamedTuple):
@@ -41,6 +44,7 @@ class Arrival:
     replaces: bool
 
 
+Sink = Callable[[Entry], None]
 _RESERVE = f"{INCOMING}/reserve"
 
 
@@ -60,16 +64,17 @@ class OpenBag:
         self._refreshed: dict[str, Entry] = {}
         self._withdrawn: set[str] = set()
         self._notes: dict[str, tuple[Finding, ...]] = {}
+        self._parts = 0
 
     # What is there
 
     def _at(self, path: str) -> str:
         return self.listed.at(path)
 
-    @property
-    def incoming(self) -> str:
-        """The folder below the pinned one that takes files before they have their names."""
-        return self._at(INCOMING)
+    def new_part(self) -> str:
+        """Give a path, below the pinned folder, for a file that has no name yet; never the same twice."""
+        self._parts += 1
+        return self._at(f"{INCOMING}/{self._parts}.part")
 
     @property
     def proven_count(self) -> int:
@@ -79,7 +84,7 @@ class OpenBag:
     @property
     def proven_bytes(self) -> int:
         """How many bytes this run has proven in the bag."""
-        return sum(self._settled[path].size_bytes for path in self._proven)
+        return sum(self._settled[path].size_bytes for path in list(self._proven))
 
     @property
     def unproven(self) -> list[str]:
@@ -101,10 +106,12 @@ class OpenBag:
     def begin(self, reserve_bytes: int) -> None:
         """Make the bag ready to take files, and take over what an earlier run left whole but unproven.
 
-        The temporaries of a run that died are removed; they are ours and no manifest knows them. Space
-        is reserved for the lists, which a drive that fills up must still be able to take.
+        A bag whose list cannot be read is set aside whole, and a new one begun. The temporaries of a run
+        that died are removed; they are ours and no manifest knows them. Space is reserved for the lists,
+        which a drive that fills up must still be able to take.
         """
-        changed = self.folder.make_folders(self._at(INCOMING))
+        changed = self.listed.set_aside() if self.listed.damage else set()
+        changed |= self.folder.make_folders(self._at(INCOMING)) | self.folder.make_folders(self._at(PAYLOAD))
         for name, is_folder in self.folder.names(self._at(INCOMING)):
             if not is_folder:
                 self.folder.remove(f"{self._at(INCOMING)}/{name}")
@@ -113,6 +120,8 @@ class OpenBag:
         for start, entry in zip(starts, left.values(), strict=True):
             self._settle(entry, start)
         self.folder.flush_folders(sorted(changed))
+        if self.listed.is_torn:
+            self._write_tag_files(self._still_listed, _to_nobody)
         self._reserve(reserve_bytes)
 
     def _reserve(self, size_bytes: int) -> None:
@@ -158,8 +167,10 @@ class OpenBag:
     def set_aside(self, path: str) -> set[str]:
         """Move a file out of the payload, overwriting nothing; give the folders touched."""
         changed = self.folder.make_folders(self._at(SET_ASIDE))
-        number = len(self.folder.names(self._at(SET_ASIDE))) + 1
-        self.folder.replace(self._at(path), f"{self._at(SET_ASIDE)}/{number} {path.rpartition('/')[2]}")
+        name = path.rpartition("/")[2]
+        there = {name for name, _ in self.folder.names(self._at(SET_ASIDE))}
+        number = next(n for n in itertools.count(1) if f"{n} {name}" not in there)
+        self.folder.replace(self._at(path), f"{self._at(SET_ASIDE)}/{number} {name}")
         return changed | {self._at(SET_ASIDE), parent(self._at(path))}
 
     def refresh(self, entry: Entry, known: Known) -> None:
@@ -220,17 +231,18 @@ class OpenBag:
     def withdraw(self, paths: set[str]) -> None:
         """Take files out of the manifest, which they leave before their content does."""
         self._withdrawn |= paths
-        self._write_tag_files(self._still_listed(), _unseen)
+        self._write_tag_files(self._still_listed, _to_nobody)
 
     def _still_listed(self) -> Iterator[Entry]:
         return (entry for entry in self.listed.entries() if entry.path not in self._withdrawn)
 
-    def publish(self, finished: bool, on_entry: Callable[[Entry], None]) -> None:
+    def publish(self, finished: bool, new_sink: Callable[[], Sink]) -> None:
         """Write the manifest of all that is proven; a `finished` bag loses its journal.
 
-        The manifest is flushed and read back before the journal goes. `on_entry` sees each entry.
+        The manifest is flushed and read back before the journal goes. Each try to write it gives every
+        entry to a sink of its own.
         """
-        self._write_tag_files(self._all_entries(), on_entry)
+        self._write_tag_files(self._all_entries, new_sink)
         if finished:
             self.journal.end()
 
@@ -239,24 +251,43 @@ class OpenBag:
         for entry in self.listed.entries():
             if entry.path not in replaced:
                 yield self._refreshed.get(entry.path, entry)
+        count = 0
         for start, entry in self.journal.entries():
             settled = self._settled.get(entry.path)
             if settled is not None and settled.line_start == start and entry.path in self._proven:
                 yield self._as_proven(entry)
+                count += 1
+        if count != len(self._proven):
+            step = "Send again: what is on the drive is read again, and the rest is carried."
+            raise DriveFailed("The drive gave back a journal with other lines", self.folder.path, step)
 
     def _as_proven(self, entry: Entry) -> Entry:
         notes = self._notes.get(entry.path, ())
         return dataclasses.replace(entry.at(entry.path, *notes), read_back=self._proven[entry.path].value)
 
-    def _write_tag_files(self, entries: Iterable[Entry], on_entry: Callable[[Entry], None]) -> None:
+    def _write_tag_files(self, entries: Callable[[], Iterable[Entry]], new_sink: Callable[[], Sink]) -> None:
         remove_if_there(self.folder, self._at(_RESERVE))
+        for attempt in range(1, TRIES + 1):
+            try:
+                self._write_tag_files_once(entries(), new_sink())
+                break
+            except NotAsWritten:
+                if attempt == TRIES:
+                    raise
+            except EntryError as error:
+                step = "Send again: the bag is then set aside, and its night carried anew."
+                raise DriveFailed(
+                    f"Its list was damaged ({error})", self.folder.path / self.path, step
+                ) from error
+
+    def _write_tag_files_once(self, entries: Iterable[Entry], sink: Sink) -> None:
         files = TagFileSet(self.folder, self.path, self._at(INCOMING))
         try:
             writer = BagWriter(files.create, self._info)
             for entry in entries:
                 writer.add(entry)
-                on_entry(entry)
-            files.put_in_place(writer.close(), TAG_MANIFEST)
+                sink(entry)
+            files.put_in_place(writer.close())
         finally:
             files.close()
 
@@ -265,5 +296,5 @@ class OpenBag:
         self.journal.close()
 
 
-def _unseen(entry: Entry) -> None:
-    """See nothing of an entry."""
+def _to_nobody() -> Sink:
+    return lambda _: None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
@@ -58,7 +59,7 @@ def read_back(
     for group in _groups(copies):
         if not go_on():
             return
-        yield from _read_group(folder, group, on_bytes)
+        yield from _read_group(folder, group, on_bytes, go_on)
 
 
 def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:
@@ -74,13 +75,16 @@ def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:
         yield group
 
 
-def _read_group(folder: PinnedFolder, copies: list[Copy], on_bytes: Callable[[int], None]) -> list[Compared]:
+def _read_group(
+    folder: PinnedFolder, copies: list[Copy], on_bytes: Callable[[int], None], go_on: Callable[[], bool]
+) -> list[Compared]:
     with folder.cold([copy.path for copy in copies]) as group:
-        results = [_compare(copy, group.blocks(copy.path), on_bytes) for copy in copies]
+        wanted = itertools.takewhile(lambda _: go_on(), copies)
+        results = [_compare(copy, group.blocks(copy.path), on_bytes) for copy in wanted]
         evidence = group.evidence()
     return [
         Compared(copy, outcome, evidence, reason)
-        for copy, (outcome, reason) in zip(copies, results, strict=True)
+        for copy, (outcome, reason) in zip(copies, results, strict=False)
     ]
 
 

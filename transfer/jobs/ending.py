@@ -29,7 +29,7 @@ _NOT_CARRIED = frozenset(
 def night_outcome(night: DriveNight) -> NightOutcome:
     """Say how one night stands on one drive."""
     plan, bag = night.plan, night.bag
-    findings = (*plan.refused, *night.findings)
+    findings = (*plan.noticed, *plan.refused, *night.findings)
     unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
     done = night.summary is not None or plan.nothing_to_do
     whole = done and not unproven

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from typing import TYPE_CHECKING
 
 from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.engine.drive import OpenDrive
-from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.listed_bag import Known, ListedBag, Origin, known_of
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.sources import SourceFile
 from transfer.engine.task import Task
 from transfer.records import Records
+
+if TYPE_CHECKING:
+    from transfer.engine.limits import FileSystemLimits
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
 # has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.
@@ -37,6 +40,7 @@ class NightPlan:
     there_bytes: int = 0
     there_from_medium: bool = True
     refused: list[Finding] = field(default_factory=list)
+    noticed: list[Finding] = field(default_factory=list)
 
     @property
     def files(self) -> int:
@@ -56,7 +60,7 @@ class NightPlan:
     @property
     def nothing_to_do(self) -> bool:
         """Whether all of the night is on the drive and proven."""
-        return not self.tasks and not self.bag.unfinished
+        return not self.tasks and not self.bag.unfinished and not self.bag.damage
 
     def leave_out(self) -> None:
         """Take all that is to be carried out of the plan, and list it as not carried."""
@@ -93,26 +97,37 @@ def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
     """Look at a night's bag on a drive, its list taken from memory where that is of the same bag."""
     bag = ListedBag(drive.folder, night.isoformat())
     fingerprint = bag.fingerprint()
-    if fingerprint is None:
-        return bag
-    remembered = records.bag(drive.mark.id, night, fingerprint)
+    remembered = None if fingerprint is None else records.bag(drive.mark.id, night, fingerprint)
     if remembered is not None:
-        bag.known = remembered
-    else:
-        memory = records.remember_bag(drive.mark.id, night)
-        bag.load(memory.add)
+        bag.recall(remembered)
+        return bag
+    memory = records.remember_bag(drive.mark.id, night)
+    bag.load(memory.add)
+    if fingerprint is not None and not bag.damage:
         memory.keep(fingerprint)
     return bag
 
 
-def plan_night(
-    bag: ListedBag, night: date, files: Iterable[SourceFile], limits: FileSystemLimits | None
-) -> NightPlan:
-    """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError."""
+def plan_night(bag: ListedBag, night: date, files: Sequence[SourceFile], drive: OpenDrive) -> NightPlan:
+    """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError.
+
+    A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
+    """
+    plan = _compared(bag, night, files, drive)
+    if not plan.nothing_to_do and not bag.holds():
+        plan = _compared(bag, night, files, drive)
+    if bag.damage:
+        detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
+        plan.noticed.append(Finding(FindingKind.MALFORMED, detail, f"{drive.name}/{bag.path}"))
+    return plan
+
+
+def _compared(bag: ListedBag, night: date, files: Iterable[SourceFile], drive: OpenDrive) -> NightPlan:
     plan = NightPlan(night, bag)
     present = _Present(bag)
     waiting = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
     rest = [file for file in files if not _is_there(plan, file, present)]
+    limits = drive.limits if rest else None
     for file in sorted(rest):
         _plan_file(plan, file, waiting, present, limits)
     superseded = {task.path for task in plan.tasks if task.older is not None}
@@ -159,6 +174,8 @@ def _same(file: SourceFile, known: Known) -> bool:
 
 
 def _plan_new(plan: NightPlan, file: SourceFile, limits: FileSystemLimits | None) -> None:
+    from transfer.engine.limits import cannot_hold
+
     wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
     reason = None if limits is None else cannot_hold(limits, f"{plan.bag.path}/{wanted}", file.size_bytes)
     if reason is not None:

@@ -67,7 +67,12 @@ class PosixFolder(PinnedFolder):
     def _step(self, above: _OpenFolder, name: str) -> _OpenFolder:
         if name == "..":
             raise OSError(errno.EINVAL, "a path below a drive must not climb", name)
-        opened = _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
+        try:
+            opened = _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
+        except OSError as error:
+            if error.errno == errno.ELOOP:  # what macOS says of a link, where Linux says ENOTDIR
+                raise NotADirectoryError(errno.ENOTDIR, "a link lies in the way", name) from error
+            raise
         if os.fstat(opened.descriptor).st_dev != self.device:
             raise OSError(errno.EXDEV, "another file system is mounted here", name)
         return opened
@@ -101,6 +106,13 @@ class PosixFolder(PinnedFolder):
         from_folder, from_name = self._within(old)
         to_folder, to_name = self._within(new)
         os.rename(from_name, to_name, src_dir_fd=from_folder.descriptor, dst_dir_fd=to_folder.descriptor)
+        self._forget(old)
+
+    def _forget(self, path: str) -> None:
+        """Let go of a folder that may have got another name, and of all below it."""
+        with self._lock:
+            for known in [known for known in self._folders if f"{known}/".startswith(f"{path}/")]:
+                del self._folders[known]
 
     def remove(self, path: str) -> None:
         folder, name = self._within(path)

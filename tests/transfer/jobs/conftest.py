@@ -1,0 +1,20 @@
+"""What the tests of jobs share: an imaging computer, and a folder that stands for a stick."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from nights import Computer, prepared
+
+
+@pytest.fixture
+def computer(tmp_path: Path) -> Computer:
+    """Give an imaging computer with empty sources."""
+    return Computer(tmp_path / "night")
+
+
+@pytest.fixture
+def stick(tmp_path: Path) -> Path:
+    """Give a prepared folder."""
+    return prepared(tmp_path / "stick")
