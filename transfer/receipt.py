@@ -8,13 +8,12 @@ from datetime import UTC, datetime
 
 import humanize
 
+from manifests.bags.paths import shown
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding
 from manifests.frames.frame import FrameType
-from transfer.errors import ExitCode
 from transfer.jobs.outcome import NightOutcome, SendOutcome
 
-RECEIPT_NAME = "READ ME FIRST.txt"
 _WIDTH = 78
 _FINDINGS_SHOWN = 40
 _ORDER = [*FrameType, None]
@@ -40,22 +39,13 @@ def unfinished_receipt(began: datetime) -> str:
 
 def receipt(outcome: SendOutcome) -> str:
     """Give the receipt of a run that has ended."""
-    return _page(headline(outcome), list(_body(outcome)))
-
-
-def headline(outcome: SendOutcome) -> str:
-    """Say in one line whether the drive may be pulled."""
-    if outcome.exit_code is ExitCode.PROVEN:
-        if outcome.from_medium:
-            return "EVERYTHING IS PROVEN. THE DRIVE MAY BE PULLED."
-        return "EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY. THE DRIVE MAY BE PULLED."
-    if outcome.nights:
-        return "NOT EVERYTHING IS PROVEN. THE IMAGING COMPUTER HAS FILES THAT THE DRIVE HAS NOT."
-    return "NOTHING WAS SENT."
+    return _page(outcome.headline, list(_body(outcome)))
 
 
 def _page(title: str, body: list[str]) -> str:
-    return "\n".join([title, "=" * min(len(title), _WIDTH), "", *body]) + "\n"
+    """Give the page; what no terminal should be sent, and no file can hold, is written out."""
+    lines = [title, "=" * min(len(title), _WIDTH), "", *body]
+    return "\n".join(shown(line, len(line)) for line in lines) + "\n"
 
 
 def _paragraph(text: str, indent: str = "") -> list[str]:
@@ -147,6 +137,8 @@ def _what_now(outcome: SendOutcome) -> Iterator[str]:
         nights = ", ".join(night.isoformat() for night in outcome.left_behind)
         text = f"On the imaging computer there are other nights that no drive here has: {nights}."
         yield from _paragraph(f"{text} To carry them: nightferry send --since {since}", "  ")
+    for name in outcome.absent:
+        yield from _paragraph(f"The drive {name!r} was not there: it has nothing of this run.", "  ")
     yield from _paragraph(
         "No read-back can see past the drive's own memory. Before you delete a frame anywhere, plug the "
         "drive into another computer and run: nightferry check PATH-OF-THE-DRIVE",

@@ -129,6 +129,15 @@ class BagMemory:
                 self._file.write(f'],"fingerprint":{json.dumps(fingerprint)}}}')
                 self._file.close()
                 self._part.replace(self._path)
+        self.drop()
+
+    def drop(self) -> None:
+        """Forget what was not kept."""
+        if self._file is not None:
+            with contextlib.suppress(OSError):
+                self._file.close()
+            self._part.unlink(missing_ok=True)
+            self._file = None
 
 
 def _part_of(path: Path) -> Path:

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from manifests.bags.digests import Block, Digester, Digests
-from manifests.frames.endings import looks_like_a_frame
 from manifests.findings import Finding, FindingKind
+from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.inspection import Inspection, Inspector
 
 

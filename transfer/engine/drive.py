@@ -125,15 +125,15 @@ def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[Found
         found += here
         if not here:
             absent.append(each)
-    return _once(found), absent
+    return once(found), absent
 
 
 def _marked(roots: Iterable[Path]) -> list[FoundDrive]:
     marks = ((root, read_mark(root)) for root in roots)
-    return _once(FoundDrive(root, mark) for root, mark in marks if mark is not None)
+    return once(FoundDrive(root, mark) for root, mark in marks if mark is not None)
 
 
-def _once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
+def once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
     """Leave out a drive that is mounted, or named, twice."""
     seen: dict[tuple[str, int, int], FoundDrive] = {}
     for drive in drives:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from transfer.engine.durable import write_durably
-from transfer.errors import NightferryError
-from transfer.jobs.drive_night import DriveNight, drive_failure
+from transfer.jobs.beside import beside
+from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.night_run import NightRun
-from transfer.receipt import RECEIPT_NAME, receipt, unfinished_receipt
+from transfer.jobs.outcome import RECEIPT_NAME
+from transfer.receipt import receipt, unfinished_receipt
 
 if TYPE_CHECKING:
     from transfer.jobs.outcome import SendOutcome
@@ -24,12 +24,12 @@ class Carrying:
 
     def __init__(self, survey: Survey, nights: list[DriveNight], around: Surroundings) -> None:
         self._nights = nights
+        self._around = around
         self._run = NightRun(survey, around.medium, around.records, around.listen, around.stop)
 
     def run(self, began: datetime) -> None:
         """Carry every night; each drive says first that it is not finished, lest a dead run leave a lie."""
-        for night in _one_a_drive(self._nights):
-            _write_receipt(night, unfinished_receipt(began))
+        self._write_receipts(unfinished_receipt(began))
         for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
             self._pass_failures_on()
             self._run.carry([night for night in group if night.failure is None])
@@ -50,19 +50,13 @@ class Carrying:
 
     def leave_receipts(self, outcome: SendOutcome) -> None:
         """Leave the receipt on each drive: the last thing that is written to it, and read back."""
-        for night in _one_a_drive(self._nights):
-            if night.failure is None:
-                _write_receipt(night, receipt(outcome))
+        self._write_receipts(receipt(outcome))
 
-
-def _one_a_drive(nights: Iterable[DriveNight]) -> list[DriveNight]:
-    return list({id(night.drive): night for night in nights}.values())
-
-
-def _write_receipt(night: DriveNight, text: str) -> None:
-    try:
-        write_durably(night.drive.folder, RECEIPT_NAME, text.encode("utf-8"))
-    except OSError as error:
-        night.failure = drive_failure(error, night.drive)
-    except NightferryError as error:
-        night.failure = error
+    def _write_receipts(self, text: str) -> None:
+        content = text.encode("utf-8")
+        one_a_drive = {id(night.drive): night for night in self._nights}.values()
+        beside(
+            one_a_drive,
+            lambda night: write_durably(night.drive.folder, RECEIPT_NAME, content),
+            self._around.stop,
+        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,9 @@ def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
     """Say what an error of the system means for a person at the drive."""
     if drive_is_full(error):
         return DoesNotFit("The drive is full", drive.root, "Make room on it, or send to another drive.")
+    if error.errno == errno.EROFS:
+        step = "Is there a switch on it? Some systems also do this to a drive that was not unmounted cleanly."
+        return DriveFailed("The drive is write-protected", drive.root, step)
     happened = "The drive left" if drive_has_left(error) else "The drive failed"
     step = "Plug it in again and send again: what was proven is kept, the rest is carried."
     return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, step)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -30,8 +30,10 @@ def night_outcome(night: DriveNight) -> NightOutcome:
     """Say how one night stands on one drive."""
     plan, bag = night.plan, night.bag
     findings = (*plan.noticed, *plan.refused, *night.findings)
-    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
     done = night.summary is not None or plan.nothing_to_do
+    if not done:
+        findings += tuple(_not_listed(night, {found.path for found in findings}))
+    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
     whole = done and not unproven
     carried, carried_bytes = (0, 0) if bag is None or not done else (bag.proven_count, bag.proven_bytes)
     return NightOutcome(
@@ -48,6 +50,16 @@ def night_outcome(night: DriveNight) -> NightOutcome:
         summary=night.summary,
         findings=findings,
     )
+
+
+def _not_listed(night: DriveNight, told: set[str]) -> Iterator[Finding]:
+    """Name what a night that came to no end was to carry: what became of it is not known."""
+    error = night.failure or night.full
+    reason = "the run ended before" if error is None else error.happened
+    for task in night.plan.tasks:
+        where = f"{task.file.source}/{task.file.path}"
+        if where not in told:
+            yield Finding(FindingKind.NOT_PROVEN, reason, where)
 
 
 def _weakest(*from_medium: bool) -> ReadBack:

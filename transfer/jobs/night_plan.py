@@ -102,9 +102,12 @@ def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
         bag.recall(remembered)
         return bag
     memory = records.remember_bag(drive.mark.id, night)
-    bag.load(memory.add)
-    if fingerprint is not None and not bag.damage:
-        memory.keep(fingerprint)
+    try:
+        bag.load(memory.add)
+        if fingerprint is not None and not bag.damage:
+            memory.keep(fingerprint)
+    finally:
+        memory.drop()
     return bag
 
 

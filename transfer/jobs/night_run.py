@@ -20,7 +20,7 @@ from transfer.jobs.beside import beside, not_answering
 from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.proving import Proving
 from transfer.jobs.survey import Survey
-from transfer.records import Records
+from transfer.records import BagMemory, Records
 from transfer.stop import Stop
 
 # What is taken for the speed of a drive that was never measured.
@@ -143,8 +143,11 @@ class NightRun:
         """Write the manifest of what is proven."""
         bag = night.open_bag
         listing = _Listing(self.records, night)
-        bag.publish(not night.todo and not bag.unproven and night.full is None, listing.begin)
-        listing.memory.keep(bag.listed.fingerprint() or "")
+        try:
+            bag.publish(not night.todo and not bag.unproven and night.full is None, listing.begin)
+            listing.memory.keep(bag.listed.fingerprint() or "")
+        finally:
+            listing.memory.drop()
         night.summary = listing.summary
 
     def _list_unproven(self, night: DriveNight) -> None:
@@ -181,11 +184,16 @@ class _Listing:
 
     def __init__(self, records: Records, night: DriveNight) -> None:
         self._records, self._night = records, night
+        self.memory, self.summary = self._anew()
+
+    def _anew(self) -> tuple[BagMemory, Summary]:
+        night = self._night
+        return self._records.remember_bag(night.drive.mark.id, night.plan.night), Summary()
 
     def begin(self) -> Callable[[Entry], None]:
         """Begin, and give what takes each entry."""
-        self.memory = self._records.remember_bag(self._night.drive.mark.id, self._night.plan.night)
-        self.summary = Summary()
+        self.memory.drop()
+        self.memory, self.summary = self._anew()
         return self._take
 
     def _take(self, entry: Entry) -> None:

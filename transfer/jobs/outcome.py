@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,8 @@ from transfer.errors import ExitCode
 
 if TYPE_CHECKING:
     from manifests.bags.summary import Summary
+
+RECEIPT_NAME = "READ ME FIRST.txt"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,6 @@ class SendOutcome:
     absent: tuple[str, ...] = ()
     left_behind: tuple[date, ...] = ()
     next_step: str = ""
-    roots: dict[str, str] = field(default_factory=dict)
 
     @property
     def safe_to_pull(self) -> bool:
@@ -77,6 +78,17 @@ class SendOutcome:
     def nothing_new(self) -> bool:
         """Whether all was on the drives and proven before this run, which then wrote nothing."""
         return self.exit_code is ExitCode.PROVEN and not any(night.carried for night in self.nights)
+
+    @property
+    def headline(self) -> str:
+        """Say in one line whether the drive may be pulled."""
+        if self.exit_code is ExitCode.PROVEN and self.from_medium:
+            return "EVERYTHING IS PROVEN. THE DRIVE MAY BE PULLED."
+        if self.exit_code is ExitCode.PROVEN:
+            return "EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY. THE DRIVE MAY BE PULLED."
+        if self.nights:
+            return "NOT EVERYTHING IS PROVEN. THE IMAGING COMPUTER HAS FILES THAT THE DRIVE HAS NOT."
+        return "NOTHING WAS SENT."
 
     @property
     def from_medium(self) -> bool:

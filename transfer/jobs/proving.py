@@ -60,11 +60,10 @@ class Proving:
     def leave_bad_out(self, night: DriveNight) -> None:
         """Take copies that stayed bad out of the payload, and prove once more what stands beside them."""
         bag = night.open_bag
-        while bag.found_bad:
-            self._give_up(night, bag)
-            if self.stop.why:
-                return
+        self._give_up(night, bag)
+        while bag.unproven and not self.stop.why:
             self._list_again(night, self._read_back(night))
+            self._give_up(night, bag)
 
     def _give_up(self, night: DriveNight, bag: OpenBag) -> None:
         sources = {task.path: self.survey.path_of(task.file) for task in night.todo}
