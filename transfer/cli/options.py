@@ -9,14 +9,15 @@ import sys
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
 
 from transfer.config import Config, find_config, load_config
 from transfer.errors import NightferryError
-from transfer.jobs.send import SendRequest
-from transfer.jobs.survey import Scope
+
+if TYPE_CHECKING:
+    from transfer.jobs.send import SendRequest
 
 Parameters = ParamSpec("Parameters")
 Command = TypeVar("Command", bound=Callable[..., None])
@@ -55,6 +56,9 @@ def as_request(
     drives: tuple[Path, ...], nights: tuple[datetime, ...], since: datetime | None, everything: bool
 ) -> SendRequest:
     """Make of these options what a person asked for."""
+    from transfer.jobs.send import SendRequest
+    from transfer.jobs.survey import Scope
+
     named = frozenset(night.date() for night in nights)
     return SendRequest(drives, Scope(named, None if since is None else since.date(), everything))
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import signal
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from transfer.cli.apart import run_apart
 from transfer.cli.options import (
     as_request,
     config_option,
@@ -20,15 +17,9 @@ from transfer.cli.options import (
     scope_options,
     the_config,
 )
-from transfer.cli.progress import Progress
-from transfer.config import Config, parse_duration_s
-from transfer.engine.medium import this_computer
+from transfer.config import parse_duration_s
 from transfer.errors import ConfigurationError
-from transfer.jobs.bounded import run_bounded
-from transfer.jobs.outcome import SendOutcome
-from transfer.jobs.send import SendRequest, SendRun, Surroundings
-from transfer.records import Records
-from transfer.stop import Stop
+from transfer.jobs.last_answer import Answer, answer_again, asked
 
 
 @click.command("send")
@@ -53,10 +44,18 @@ def command(
     """
     config = the_config(config_file)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
+    question = asked(drives, [night.date() for night in nights], since and since.date(), everything)
+    again = answer_again(config, question, records_folder(config))
+    if again is not None:
+        return _tell_again(again, as_json)
+    from transfer.cli.sending import send  # with all that looks at drives and copies
+
     request = as_request(drives, nights, since, everything)
     if limit_s is None:
-        return _send(config, request, limit_s, as_json)
-    return run_apart(lambda: _send(config, request, limit_s, as_json))
+        return send(config, request, limit_s, as_json)
+    from transfer.cli.apart import run_apart
+
+    return run_apart(lambda: send(config, request, limit_s, as_json))
 
 
 def _limit_s(written: str) -> float:
@@ -66,46 +65,9 @@ def _limit_s(written: str) -> float:
         raise ConfigurationError(f"--time-limit {written!r}: {error}") from error
 
 
-def _send(config: Config, request: SendRequest, limit_s: float | None, as_json: bool) -> int:
-    stop = Stop(limit_s)
-    _stop_on_signals(stop)
-    records = Records(records_folder(config))
-    with Progress(shown=not as_json) as progress:
-        run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
-        outcome, hangs = run_bounded(run.run, run.outcome, stop)
-    _tell(outcome, as_json)
-    if hangs:
-        _tell_hanging(outcome, records, as_json)
-    return int(outcome.exit_code)
-
-
-def _stop_on_signals(stop: Stop) -> None:
-    """End in order at the first signal; at the second, at once."""
-
-    def ask(number: int, _frame: object) -> None:
-        if stop.signalled:
-            os._exit(128 + number)
-        stop.ask(f"signal {signal.Signals(number).name}")
-
-    signal.signal(signal.SIGINT, ask)
-    signal.signal(signal.SIGTERM, ask)
-
-
-def _tell(outcome: SendOutcome, as_json: bool) -> None:
+def _tell_again(answer: Answer, as_json: bool) -> int:
     if as_json:
-        print_json(outcome.as_json())
-    elif outcome.nothing_new:
-        click.echo(f"{outcome.message}\n{outcome.next_step}")
+        print_json(answer.document)
     else:
-        from transfer.receipt import receipt
-
-        click.echo(receipt(outcome), nl=False)
-
-
-def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
-    from transfer.receipt import receipt
-
-    kept = records.keep_receipt(receipt(outcome), outcome.ended)
-    if not as_json:
-        where = f" A receipt is kept in {kept}." if kept is not None else ""
-        click.echo(f"A drive does not answer any more: the run ended without it.{where}", err=True)
+        click.echo(f"{answer.message}\n{answer.next_step}")
+    return 0

@@ -5,17 +5,15 @@ from __future__ import annotations
 import json
 import reprlib
 from collections.abc import Iterable
-from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
+from typing import NamedTuple
 
 from transfer.errors import ConfigurationError
 
 _SHOWN_AT_MOST = 60
 
 
-@dataclass(frozen=True, slots=True)
-class ConfigProblem:
+class ConfigProblem(NamedTuple):
     """One thing wrong with one key.
 
     `key` is written as in `source[2].folder` (tables are counted from 1); `value` is what the file
@@ -71,6 +69,8 @@ def _brief(value: object) -> str:
 
 def nearest(written: str, known: Iterable[str]) -> str:
     """Give the known key that a misspelt one resembles, or nothing."""
+    from difflib import get_close_matches  # needed only where something is misspelt
+
     names = list(known)
     lowered = written.lower()
     close = get_close_matches(lowered, names, n=1)

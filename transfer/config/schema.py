@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from manifests.bags.stored_names import same_name_key
 from transfer.config import values
@@ -15,8 +15,7 @@ from transfer.config.settings import Archive, Config, DriveName, SendOptions, Si
 from transfer.config.values import Surroundings, Unfit
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """A key of a section: its name in the file, the setting it gives, and how its value is read."""
 
     name: str
@@ -25,8 +24,7 @@ class Key:
     required: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
+class Section(NamedTuple):
     """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives."""
 
     name: str

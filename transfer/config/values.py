@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from manifests.bags.stored_names import portable_path
 from transfer.config.folders import FolderError, folder_as_written
@@ -22,8 +22,7 @@ class Unfit(ValueError):
         self.expected = expected
 
 
-@dataclass(frozen=True, slots=True)
-class Surroundings:
+class Surroundings(NamedTuple):
     """What a value is read against: the folder of its file, and the environment."""
 
     folder: Path

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -15,7 +15,7 @@ from transfer.engine.sources import walk
 from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
 from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.night_plan import NightPlan
-from transfer.jobs.send import Ready, SendRequest, Surroundings, fit, make_ready
+from transfer.jobs.send import Ready, SendRequest, Surroundings, fit, make_ready, places_to_keep_out_of
 from transfer.jobs.survey import Survey, chosen_nights, survey
 
 # What a drive that was never measured is taken to reach.
@@ -148,7 +148,7 @@ def _without_a_drive(
     config: Config, request: SendRequest, around: Surroundings, error: NotThere
 ) -> PlanOutcome:
     """Say what there is to carry, all the same."""
-    seen = survey(config, around.records, around.clock())
+    seen = survey(config, around.records, around.clock(), places_to_keep_out_of(config, ()))
     nights = chosen_nights(seen, request.scope, frozenset())
     planned = tuple(_unplaced(seen, night) for night in nights)
     return PlanOutcome(planned, (), (error,), tuple(seen.findings))
@@ -199,8 +199,7 @@ def _drive(drive: OpenDrive, nights: tuple[DriveNight, ...]) -> PlannedDrive:
 
 
 def _does_not_fit(drive: OpenDrive, nights: list[DriveNight]) -> list[DoesNotFit]:
-    with suppress(DoesNotFit):  # each night keeps its own
-        fit(drive, nights)
+    fit(drive, nights)
     return [night.full for night in nights if night.full is not None]
 
 

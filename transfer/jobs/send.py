@@ -9,15 +9,17 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from transfer.config import Config
-from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, only_run_on
+from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, once, only_run_on
+from transfer.engine.lines import read_lines
 from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
-from transfer.errors import ConfigurationError, DoesNotFit, NightferryError, NotThere
+from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere, unforeseen
 from transfer.events import Listener, nobody
 from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.ending import ending, failed
+from transfer.jobs.last_answer import Answer, Asked, asked, keep_answer
 from transfer.jobs.night_plan import NightPlan, listed_bag, plan_night, unfinished_nights
-from transfer.jobs.outcome import SendOutcome
+from transfer.jobs.outcome import RECEIPT_NAME, SendOutcome
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.records import Records
 from transfer.stop import Stop
@@ -29,6 +31,11 @@ class SendRequest:
 
     drives: tuple[Path, ...] = ()
     scope: Scope = TONIGHT
+
+    @property
+    def asked(self) -> Asked:
+        """What was asked, in words that can be kept."""
+        return asked(self.drives, self.scope.nights, self.scope.since, self.scope.everything)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +71,7 @@ def find_named_drives(
     Raises NotThere where there is none: a folder without a mark is never taken for a drive.
     """
     if request.drives:
-        return [drive_at(path) for path in request.drives], []
+        return once(drive_at(path) for path in request.drives), []
     found, absent = find_drives(config.drives, medium)
     if not found:
         names = ", ".join(f"{drive.name!r}" for drive in config.drives) or "any name"
@@ -85,11 +92,17 @@ def make_ready(config: Config, request: SendRequest, around: Surroundings, held:
     for drive in found:
         check_places(config.sources, drive.root)
     drives = tuple(_opened(drive, around.medium, held) for drive in found)
-    seen = survey(config, around.records, around.clock())
+    keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
+    seen = survey(config, around.records, around.clock(), keep_out)
     nights = [night for drive in drives for night in _nights_on(drive, seen, request.scope, around.records)]
     newest_first = sorted(nights, key=lambda each: each.plan.night, reverse=True)
     behind = _left_behind(seen, newest_first, drives)
     return Ready(seen, drives, tuple(absent), tuple(newest_first), behind)
+
+
+def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:
+    """Give the folders that no link in a source may lead into: the night would be sent to itself."""
+    return [*drives, *([config.archive.folder] if config.archive is not None else [])]
 
 
 def _opened(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:
@@ -136,9 +149,15 @@ class SendRun:
             with ExitStack() as held:
                 return self._run(held)
         except NightferryError as error:
-            outcome = failed(error, self._began, self._around.clock())
-            _keep_receipt(outcome, self._around.records)
-            return outcome
+            ended = error
+        except OSError as error:
+            step = "Look at what is there, then send again: what was proven is kept."
+            ended = DriveFailed(f"It cannot be used ({error.strerror or error})", error.filename or "", step)
+        except Exception as fault:  # noqa: BLE001 - a run says how it ended, whatever happened
+            ended = unforeseen(fault)
+        outcome = failed(ended, self._began, self._around.clock())
+        _keep_receipt(outcome, self._around.records)
+        return outcome
 
     def _run(self, held: ExitStack) -> SendOutcome:
         for found in find_named_drives(self._config, self._request, self._around.medium)[0]:
@@ -147,8 +166,9 @@ class SendRun:
         self._working = [night for night in self._ready.nights if not night.plan.nothing_to_do]
         for drive in self._ready.drives:
             fit(drive, [night for night in self._working if night.drive is drive])
+        self._working = [night for night in self._working if not night.plan.nothing_to_do]
         if not self._working:
-            return self.outcome()
+            return self._nothing_to_carry(self._ready)
         # Loaded only where there is something to carry: most looks at a drive find nothing to do.
         from transfer.jobs.carrying import Carrying
 
@@ -159,13 +179,40 @@ class SendRun:
         _keep_receipt(outcome, self._around.records)
         return outcome
 
+    def _nothing_to_carry(self, ready: Ready) -> SendOutcome:
+        """Say why. Where all is there, keep the answer for as long as nothing that it rests on changes."""
+        outcome = self.outcome()
+        if not outcome.nothing_new:
+            _keep_receipt(outcome, self._around.records)
+        elif wrong := [night for night in ready.nights if not _receipt_says(outcome.headline, night.drive)]:
+            # An earlier run died at its very end, or missed a file that has gone since.
+            from transfer.jobs.carrying import Carrying
+
+            Carrying(ready.survey, wrong, self._around).leave_receipts(outcome)
+            return self.outcome()
+        else:
+            nights: dict[Path, list[str]] = {drive.root: [] for drive in ready.drives}
+            for night in ready.nights:
+                nights[night.drive.root].append(night.plan.bag.path)
+            answer = Answer(outcome.message, outcome.next_step, outcome.as_json())
+            records = self._around.records.folder
+            keep_answer(self._config, self._request.asked, records, nights, ready.survey.digest, answer)
+        return outcome
+
     def outcome(self) -> SendOutcome:
         """Say how things stand now."""
         now, ready = self._around.clock(), self._ready
         if ready is None:
             return ending(self._began, now, self._around.stop, (), ())
         told = ending(self._began, now, self._around.stop, ready.nights, ready.survey.findings)
+        if not ready.nights and ready.survey.nights:
+            nights = ", ".join(self._request.asked.nights)
+            told = replace(told, message=f"No file is of the nights that were asked for: {nights}.")
         return replace(told, absent=ready.absent, left_behind=ready.left_behind)
+
+
+def _receipt_says(headline: str, drive: OpenDrive) -> bool:
+    return next(read_lines(drive.folder, RECEIPT_NAME), b"") == f"{headline}\n".encode()
 
 
 def _keep_receipt(outcome: SendOutcome, records: Records) -> None:
@@ -176,10 +223,7 @@ def _keep_receipt(outcome: SendOutcome, records: Records) -> None:
 
 
 def fit(drive: OpenDrive, nights: list[DriveNight]) -> None:
-    """Keep the nights that fit on the drive, the newest first; the others are left out, and told.
-
-    Raises DoesNotFit, before a byte is written, where not even the newest fits.
-    """
+    """Keep the nights that fit on the drive, the newest first; the others are left out, and told."""
     free = drive.folder.free_bytes()
     for night in nights:
         needed = night.plan.needed_bytes()
@@ -187,9 +231,6 @@ def fit(drive: OpenDrive, nights: list[DriveNight]) -> None:
             night.full = _too_much(drive, night.plan, needed, free)
             night.plan.leave_out()
         free -= needed if night.full is None else 0
-    if nights and all(night.full is not None for night in nights):
-        assert nights[0].full is not None
-        raise nights[0].full
 
 
 def _too_much(drive: OpenDrive, plan: NightPlan, needed: int, free: int) -> DoesNotFit:

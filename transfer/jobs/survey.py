@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from manifests.frames.nights import frame_night, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.engine.patterns import near_misses
 from transfer.engine.sources import SourceFile, walk
+from transfer.jobs.last_answer import SourcesDigest
 from transfer.records import Records
 
 _DEGREES_PER_HOUR = 15
@@ -30,6 +32,7 @@ class Survey:
     newest_frame_night: date | None = None
     findings: list[Finding] = field(default_factory=list)
     folders: dict[str, Path] = field(default_factory=dict)
+    digest: str = ""
 
     def add(self, file: SourceFile, night: date) -> None:
         """Add a file to its night."""
@@ -40,23 +43,26 @@ class Survey:
         return f"{self.folders[file.source]}/{file.path}"
 
 
-def survey(config: Config, records: Records, now: datetime | None = None) -> Survey:
-    """Walk every source and date every file.
+def survey(config: Config, records: Records, now: datetime, keep_out: Collection[Path] = ()) -> Survey:
+    """Walk every source and date every file; no link leads into a folder of `keep_out`.
 
     The header of a frame that was not met before is read, no more of it than that. Raises NotThere
     where a source folder is not there.
     """
-    longitude_deg, guessed = longitude_of(config, now or datetime.now(UTC))
+    longitude_deg, guessed = longitude_of(config, now)
     result = Survey(longitude_deg)
     if guessed is not None:
         result.findings.append(guessed)
     seen = records.nights(longitude_deg)
     frames: dict[str, dict[str, list[Any]]] = {}
+    digest = SourcesDigest()
     for source in config.sources:
         result.folders[source.name] = source.folder
         nights = _FrameNights(source, longitude_deg, seen.get(source.name, {}))
-        _add_source(result, source, nights)
+        _add_source(result, source, nights, digest, keep_out)
+        digest.end_of(source.name)
         frames[source.name] = nights.rows
+    result.digest = digest.text()
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
     return result
@@ -73,9 +79,16 @@ def longitude_of(config: Config, now: datetime) -> tuple[float, Finding | None]:
     return longitude_deg, Finding(FindingKind.NO_LONGITUDE, detail, str(config.file))
 
 
-def _add_source(result: Survey, source: Source, nights: _FrameNights) -> None:
+def _add_source(
+    result: Survey,
+    source: Source,
+    nights: _FrameNights,
+    digest: SourcesDigest,
+    keep_out: Collection[Path],
+) -> None:
     count = 0
-    for file in walk(source):
+    for file in walk(source, keep_out):
+        digest.add(file)
         count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
@@ -154,9 +167,10 @@ def chosen_nights(found: Survey, scope: Scope, unfinished: frozenset[date]) -> l
     """Choose the nights of one run, the newest first.
 
     Tonight is the night of the newest frame, with what is later still: a night of clouds leaves only
-    logs, and they tell why. An earlier night whose bag on the drive is unfinished comes with it.
+    logs, and they tell why. An earlier night whose bag on the drive is unfinished comes with it, though
+    its sources be gone: what stands there can still be proven.
     """
-    present = sorted(found.nights, reverse=True)
+    present = sorted({*found.nights, *unfinished}, reverse=True)
     if scope.everything:
         return present
     if scope.nights or scope.since is not None:

@@ -6,11 +6,10 @@ import errno
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 BLOCK_BYTES = 1 << 20
 
@@ -37,16 +36,14 @@ class ReadBack(StrEnum):
     PERHAPS_MEMORY = "perhaps memory"
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(NamedTuple):
     """What backs a read-back: `read_back`, and the method or the reason in a few words."""
 
     read_back: ReadBack
     method: str
 
 
-@dataclass(frozen=True, slots=True)
-class Volume:
+class Volume(NamedTuple):
     """A mounted file system: where its root is, its type as the system names it, and its device."""
 
     root: Path

@@ -1,0 +1,64 @@
+"""One run of `send`, shown: kept apart from its command so that a look that finds nothing new stays light."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import click
+
+from transfer.cli.options import print_json, records_folder
+from transfer.cli.progress import Progress
+from transfer.config import Config
+from transfer.engine.medium import this_computer
+from transfer.jobs.bounded import run_bounded
+from transfer.jobs.outcome import SendOutcome
+from transfer.jobs.send import SendRequest, SendRun, Surroundings
+from transfer.records import Records
+from transfer.stop import Stop
+
+
+def send(config: Config, request: SendRequest, limit_s: float | None, as_json: bool) -> int:
+    """Run it, tell what came of it, and give the exit code."""
+    stop = Stop(limit_s)
+    _stop_on_signals(stop)
+    records = Records(records_folder(config))
+    with Progress(shown=not as_json) as progress:
+        run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
+        outcome, hangs = run_bounded(run.run, run.outcome, stop)
+    _tell(outcome, as_json)
+    if hangs:
+        _tell_hanging(outcome, records, as_json)
+    return int(outcome.exit_code)
+
+
+def _stop_on_signals(stop: Stop) -> None:
+    """End in order at the first signal; at the second, at once."""
+
+    def ask(number: int, _frame: object) -> None:
+        if stop.signalled:
+            os._exit(128 + number)
+        stop.ask(f"signal {signal.Signals(number).name}")
+
+    signal.signal(signal.SIGINT, ask)
+    signal.signal(signal.SIGTERM, ask)
+
+
+def _tell(outcome: SendOutcome, as_json: bool) -> None:
+    if as_json:
+        print_json(outcome.as_json())
+    elif outcome.nothing_new:
+        click.echo(f"{outcome.message}\n{outcome.next_step}")
+    else:
+        from transfer.receipt import receipt
+
+        click.echo(receipt(outcome), nl=False)
+
+
+def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
+    from transfer.receipt import receipt
+
+    kept = records.keep_receipt(receipt(outcome), outcome.ended)
+    if not as_json:
+        where = f" A receipt is kept in {kept}." if kept is not None else ""
+        click.echo(f"A drive does not answer any more: the run ended without it.{where}", err=True)
