@@ -4,21 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import io
-import json
 from collections.abc import Iterator
 from pathlib import Path
 
 from manifests.bags.containment import open_ordinary, real_file
 from manifests.bags.declared import Faults
-from manifests.bags.entries import Entry, entry_from_json
 from manifests.bags.manifest_lines import read_manifest
-from manifests.bags.paths import ENTRIES, TAG_MANIFEST, shown
+from manifests.bags.paths import ENTRIES, TAG_MANIFEST
 from manifests.bags.tag_lines import LONGEST_LINE, tag_lines
 from manifests.findings import Finding, FindingKind
-
-
-class NotAnEntry(ValueError):
-    """A line that is not an entry; the text says why."""
 
 
 def tag_manifest(folder: Path) -> bytes | None:
@@ -28,14 +22,6 @@ def tag_manifest(folder: Path) -> bytes | None:
             return file.readall()
     except FileNotFoundError:
         return None
-
-
-def entry_of(line: bytes) -> Entry:
-    """Give the entry of one line. Raises NotAnEntry whatever is wrong with it."""
-    try:
-        return entry_from_json(json.loads(line))
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
-        raise NotAnEntry(f"not an entry ({shown(repr(error))})") from error
 
 
 class EntryLines:

@@ -1,48 +1,75 @@
-"""An entry as a row of the index: its series' key and its own values, each of the kind its column holds."""
+"""An entry's line as a row of the index: its series' key and its own values, each as its column holds it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+import json
+from collections.abc import Iterable, Mapping
+from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
 from math import isfinite
-from operator import attrgetter
-from typing import NamedTuple
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from manifests.bags.entries import Entry
-from manifests.findings import Finding
+from manifests.bags.containment import danger
+from manifests.bags.paths import PAYLOAD, shown
+from manifests.findings import FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.frame import Frame, FrameType
-from manifests.frames.frame_sky import FrameSky
-from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.places import field_of_view_deg
-from manifests.frames.names.targets import TargetNames
 from manifests.index.cones import direction
 from manifests.index.schema import COMMON_COUNTS, COMMON_NUMBERS, COMMON_TEXTS, OWN_NUMBERS, SKY_FACTS
 
+if TYPE_CHECKING:
+    from manifests.frames.names.filters import FilterNames
+    from manifests.frames.names.targets import TargetNames
+
 Value = str | int | float | bytes | None
+Facts = Mapping[str, Any]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 _LARGEST = 2**63 - 1
 
-_common_texts = attrgetter(*COMMON_TEXTS)
-_common_numbers = attrgetter(*COMMON_COUNTS, *COMMON_NUMBERS)
-_own_numbers = attrgetter(*OWN_NUMBERS)
-_sky_facts = attrgetter(*SKY_FACTS)
+_PAYLOAD = f"{PAYLOAD}/"
 
-_NOTHING = Frame()
-_NO_SKY = FrameSky()
+# What `Entry.as_json` writes. A million lines become rows without becoming entries first, which would
+# take most of the time; whatever `entry_from_json` would not take is refused here, too.
+_REQUIRED = frozenset(
+    ("path", "size_bytes", "sha256", "xxh128", "modified_ns", "source", "original", "night")
+)
+_NO_FACTS: dict[str, Any] = dict.fromkeys((*COMMON_TEXTS, *COMMON_COUNTS, *COMMON_NUMBERS, *OWN_NUMBERS))
+_NO_SKY: dict[str, Any] = dict.fromkeys(SKY_FACTS)
+_common_texts = itemgetter(*COMMON_TEXTS)
+_common_numbers = itemgetter(*COMMON_COUNTS, *COMMON_NUMBERS)
+_own_numbers = itemgetter(*OWN_NUMBERS)
+_sky_facts = itemgetter(*SKY_FACTS)
+_pointing = itemgetter("ra_deg", "dec_deg", "equinox")
+_optics = itemgetter("width_px", "height_px", "pixel_um", "focal_length_mm")
+
+# What light passes a filter for; an exposure of no known type may be one of them.
+_LIGHTS = (FrameType.LIGHT, None)
+_FILTERED = (FrameType.LIGHT, FrameType.FLAT, None)
+
+
+class NotAnEntry(ValueError):
+    """A line that is not an entry, or holds what no column can; the text says why."""
 
 
 class FileRow(NamedTuple):
     """What the index keeps of one entry.
 
-    `series` is in the order of SERIES_COLUMNS, `own` in that of FILE_COLUMNS without the series' id.
+    `series` is in the order of SERIES_COLUMNS, `own` in that of FILE_COLUMNS without the series' id;
+    `findings` are kinds and details.
     """
 
     series: tuple[Value, ...]
     own: tuple[Value, ...]
-    findings: tuple[Finding, ...]
+    findings: tuple[tuple[str, str], ...]
+
+    @property
+    def path(self) -> str:
+        """The file's path in its bag."""
+        return str(self.own[0])
 
 
 class RowMaker:
@@ -53,74 +80,116 @@ class RowMaker:
     """
 
     def __init__(self) -> None:
-        self._targets = TargetNames()
-        self._filters = FilterNames()
-        self._checked: dict[tuple[object, ...], tuple[Value, ...]] = {}
+        self._series: dict[tuple[object, ...], tuple[Value, ...]] = {}
+        self._fields_deg: dict[tuple[object, ...], float | None] = {}
 
-    def row(self, entry: Entry, line_digest: int) -> FileRow:
-        """Give an entry's row. Raises TypeError, ValueError or OverflowError for a value no column holds."""
-        frame = entry.frame or _NOTHING
-        sky = _sky_of(entry)
+    def row(self, line: bytes, line_digest: int) -> FileRow:
+        """Give the row of a line of a bag's entries. Raises NotAnEntry whatever is wrong with it."""
+        try:
+            return self._row(json.loads(line), line_digest)
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+            raise NotAnEntry(f"not an entry ({shown(repr(error))})") from error
+
+    def _row(self, entry: Facts, line_digest: int) -> FileRow:
+        if not entry.keys() >= _REQUIRED:
+            raise KeyError(*sorted(_REQUIRED - entry.keys()))
+        facts = _with(entry.get("frame"), _NO_FACTS)
+        findings = _findings(entry["findings"]) if "findings" in entry else ()
+        ra_deg, dec_deg, *rest = _numbers(_sky_facts(_with(entry.get("sky"), _NO_SKY)))
+        if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
+            ra_deg, dec_deg = _icrs(facts)
         own = (
-            _text(entry.path),
-            _whole(entry.size_bytes),
-            _sha256(entry.digests.sha256),
+            _path(entry["path"]),
+            _whole(entry["size_bytes"]),
+            _sha256(entry["sha256"]),
             line_digest,
-            len(entry.findings),
-            _microseconds(frame.begun_utc),
-            _field_deg(frame),
-            *_direction(sky),
-            *_numbers(_own_numbers(frame)),
-            *_sky_facts(sky),
+            len(findings),
+            _microseconds(facts.get("begun_utc")),
+            self._field_deg(facts),
+            *_direction(ra_deg, dec_deg),
+            *_numbers(_own_numbers(facts)),
+            ra_deg,
+            dec_deg,
+            *rest,
         )
-        return FileRow(self._series(entry, frame), own, entry.findings)
+        return FileRow(self._key(entry, facts), own, findings)
 
-    def _series(self, entry: Entry, frame: Frame) -> tuple[Value, ...]:
-        """Give the key of an entry's series; of each, the values are looked at once."""
-        is_frame = entry.frame is not None or looks_like_a_frame(entry.path)
-        named = (is_frame, entry.night, self._target(entry), self._filter(entry))
-        texts, numbers = _common_texts(frame), _common_numbers(frame)
-        raw = (named, texts, numbers)
-        key = self._checked.get(raw)
+    def _key(self, entry: Facts, facts: Facts) -> tuple[Value, ...]:
+        """Give the key of an entry's series; what is the same in many lines is looked at once."""
+        is_frame = entry.get("frame") is not None or looks_like_a_frame(entry["path"])
+        named = (is_frame, entry["night"], entry.get("target"), entry.get("filter"))
+        raw = (named, _common_texts(facts), _common_numbers(facts))
+        key = self._series.get(raw)
         if key is None:
-            night, *names = entry.night.isoformat(), *named[2:], *texts
-            key = self._checked[raw] = (int(is_frame), night, *map(_text, names), *_numbers(numbers))
+            key = self._series[raw] = (
+                int(is_frame),
+                date.fromisoformat(entry["night"]).isoformat(),
+                *map(_text, self._names(entry, facts)),
+                *map(_text, _common_texts(facts)),
+                *_numbers(_common_numbers(facts)),
+            )
         return key
 
-    def _target(self, entry: Entry) -> str | None:
-        frame = entry.frame
-        if entry.target is not None or frame is None or frame.frame_type not in (FrameType.LIGHT, None):
-            return entry.target
-        return self._targets.name(frame.object_name).canonical
+    def _names(self, entry: Facts, facts: Facts) -> tuple[str | None, str | None]:
+        """Give the target and the filter."""
+        target, name = entry.get("target"), entry.get("filter")
+        frame_type = None if facts["frame_type"] is None else FrameType(facts["frame_type"])
+        if entry.get("frame") is not None:
+            if target is None and frame_type in _LIGHTS:
+                target = self._targets.name(_text(facts["object_name"])).canonical
+            if name is None and frame_type in _FILTERED:
+                colour = facts["bayer_pattern"] is not None
+                name = self._filters.name(_text(facts["filter_name"]), colour=colour).canonical
+        return target, name
 
-    def _filter(self, entry: Entry) -> str | None:
-        frame = entry.frame
-        if entry.filter is not None or frame is None or frame.frame_type not in _FILTERED:
-            return entry.filter
-        return self._filters.name(frame.filter_name, colour=frame.bayer_pattern is not None).canonical
+    @cached_property
+    def _targets(self) -> TargetNames:
+        from manifests.frames.names.targets import TargetNames
+
+        return TargetNames()
+
+    @cached_property
+    def _filters(self) -> FilterNames:
+        from manifests.frames.names.filters import FilterNames
+
+        return FilterNames()
+
+    def _field_deg(self, facts: Facts) -> float | None:
+        optics = _optics(facts)
+        if optics not in self._fields_deg:
+            width_px, height_px, pixel_um, focal_length_mm = _numbers(optics)
+            frame = Frame(
+                width_px=None if width_px is None else int(width_px),
+                height_px=None if height_px is None else int(height_px),
+                pixel_um=pixel_um,
+                focal_length_mm=focal_length_mm,
+            )
+            self._fields_deg[optics] = field_of_view_deg(frame)
+        return self._fields_deg[optics]
 
 
-# What light passes a filter for; an exposure of no known type may be one of them.
-_FILTERED = (FrameType.LIGHT, FrameType.FLAT, None)
+def _with(known: dict[str, Any] | None, nothing: dict[str, Any]) -> dict[str, Any]:
+    """Give facts with None for each that is not known."""
+    return nothing if known is None else nothing | known
 
 
-def _sky_of(entry: Entry) -> FrameSky:
-    """Give the frame's sky, its position at least: the header's own where none was computed."""
-    sky = entry.sky or _NO_SKY
-    position = (sky.ra_deg, sky.dec_deg)
-    if None in position and entry.frame is not None:
-        position = _icrs(entry.frame)
-    ra_deg, dec_deg = _numbers(position)
+def _path(path: object) -> str:
+    """Give a path that stays inside its bag's payload, whoever follows it."""
+    text = _text(path) or ""
+    why = danger(text) or ("" if text.startswith(_PAYLOAD) else "lies outside the payload")
+    if why:
+        raise ValueError(f"the path {text!r} {why}")
+    return text
+
+
+def _icrs(facts: Facts) -> tuple[float | None, float | None]:
+    """Give where a header says that its frame points: the position of an entry that has no other."""
+    ra_deg, dec_deg, equinox = _numbers(_pointing(facts))
     if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
-        ra_deg = dec_deg = None
-    return FrameSky(ra_deg, dec_deg, *_numbers(_sky_facts(sky)[2:]))
-
-
-def _icrs(frame: Frame) -> tuple[float | None, float | None]:
-    ra_deg, dec_deg, equinox = _numbers((frame.ra_deg, frame.dec_deg, frame.equinox))
-    if ra_deg is None or dec_deg is None or equinox in (None, 2000.0):
+        return None, None
+    if equinox is None or equinox == 2000.0:
         return ra_deg, dec_deg
-    if not (1800 <= equinox <= 2200 and -90 <= dec_deg <= 90):
+    if not 1800 <= equinox <= 2200:
         return None, None
     import numpy as np
 
@@ -130,23 +199,23 @@ def _icrs(frame: Frame) -> tuple[float | None, float | None]:
     return float(ra[0]), float(dec[0])
 
 
-def _direction(sky: FrameSky) -> Sequence[float | None]:
-    if sky.ra_deg is None or sky.dec_deg is None:
-        return (None, None, None)
-    return direction(sky.ra_deg, sky.dec_deg)
+def _direction(
+    ra_deg: float | None, dec_deg: float | None
+) -> tuple[float | None, float | None, float | None]:
+    if ra_deg is None or dec_deg is None:
+        return None, None, None
+    return direction(ra_deg, dec_deg)
 
 
-def _field_deg(frame: Frame) -> float | None:
-    try:
-        return field_of_view_deg(frame)
-    except (TypeError, OverflowError):
-        return None
+def _findings(findings: Iterable[Facts]) -> tuple[tuple[str, str], ...]:
+    return tuple((FindingKind(one["finding"]).value, _text(one["detail"]) or "") for one in findings)
 
 
-def _microseconds(moment: datetime | None) -> int | None:
+def _microseconds(moment: str | None) -> int | None:
     if moment is None:
         return None
-    return (moment.replace(tzinfo=moment.tzinfo or UTC) - _EPOCH) // _MICROSECOND
+    begun = datetime.fromisoformat(moment)
+    return ((begun if begun.tzinfo else begun.replace(tzinfo=UTC)) - _EPOCH) // _MICROSECOND
 
 
 def _sha256(digest: str) -> bytes:
@@ -164,10 +233,10 @@ def _text(value: object) -> str | None:
         raise TypeError(f"not a text: {value!r}")
     if not value.isascii():
         value.encode()
-    return str(value)
+    return value
 
 
-def _numbers(values: Sequence[object]) -> list[float | None]:
+def _numbers(values: Iterable[object]) -> list[float | None]:
     """Give numbers as they are where they are finite; none where they are not.
 
     Raises TypeError for what is no number, OverflowError for one too large.
@@ -185,7 +254,7 @@ def _number(value: object) -> float | None:
     return float(value) if isfinite(value) else None
 
 
-def _whole(value: int) -> int:
-    if not 0 <= value <= _LARGEST:
-        raise OverflowError(f"not a size: {value}")
+def _whole(value: object) -> int:
+    if not isinstance(value, int) or not 0 <= value <= _LARGEST:
+        raise ValueError(f"not a size: {value!r}")
     return value

@@ -14,9 +14,9 @@ import xxhash
 from manifests.bags.declared import Faults
 from manifests.bags.paths import ENTRIES, shown
 from manifests.findings import Finding
-from manifests.index.bag_lists import EntryLines, NotAnEntry, entry_of, tag_manifest
+from manifests.index.bag_lists import EntryLines, tag_manifest
 from manifests.index.found_bags import FoundBag, TagStamp
-from manifests.index.rows import FileRow, RowMaker, Value
+from manifests.index.rows import FileRow, NotAnEntry, RowMaker, Value
 from manifests.index.schema import FILE_COLUMNS, SERIES_COLUMNS, insertion, quoted
 from manifests.index.summaries import sum_up
 
@@ -133,15 +133,11 @@ class _Storing:
 
     def _row(self, maker: RowMaker, digest: int, number: int, line: bytes) -> FileRow | None:
         try:
-            entry = entry_of(line)
-            row = maker.row(entry, digest)
+            row = maker.row(line, digest)
         except NotAnEntry as error:
             self.faults.add(number, str(error))
-        except (ValueError, OverflowError, TypeError) as error:
-            self.faults.add(number, f"not an entry ({shown(str(error))})")
-        else:
-            return row if self._is_first(entry.path, number) else None
-        return None
+            return None
+        return row if self._is_first(row.path, number) else None
 
     def _is_first(self, path: str, number: int) -> bool:
         if path in self.paths:
@@ -159,7 +155,7 @@ class _Storing:
         self.connection.executemany(
             _NEW_FINDING,
             (
-                (self.bag_id, file_id, finding.kind.value, finding.detail, finding.path)
+                (self.bag_id, file_id, *finding, "")
                 for file_id, row in enumerate(rows, first)
                 for finding in row.findings
             ),
