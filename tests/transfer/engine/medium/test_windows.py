@@ -337,6 +337,15 @@ def test_no_act_goes_through_a_linked_folder(pinned, stick, tmp_path):
     assert [path.name for path in (tmp_path / "outside").iterdir()] == ["there"]
 
 
+def test_a_folder_of_another_volume_is_refused(system, pinned, stick):
+    (stick / "night").mkdir()
+    (stick / "night/light.fits").touch()
+    system.serial = 0x99999999
+    with pytest.raises(OSError, match="another volume") as raised:
+        pinned.open_file("night/light.fits")
+    assert raised.value.errno == errno.EXDEV
+
+
 def test_a_linked_file_is_not_read(pinned, stick, tmp_path):
     (tmp_path / "secret").touch()
     (stick / "light.fits").symlink_to(tmp_path / "secret")
@@ -516,6 +525,16 @@ def test_a_file_system_that_cannot_read_past_its_cache_is_read_and_doubted(syste
         assert system.called[-2][0] == "read"
         assert group.evidence().read_back is ReadBack.PERHAPS_MEMORY
     assert ("open", f"{OWN_NAME}\\light.fits", openings.FILE_TO_READ) in system.called
+
+
+def test_a_file_that_may_not_be_read_is_not_read_another_way(system, pinned):
+    _put(pinned, "light.fits")
+    system.called.clear()
+    with pinned.cold(["light.fits"]) as group:
+        system.failures["open"] = [5]
+        with pytest.raises(PermissionError):
+            list(group.blocks("light.fits"))
+    assert system.count("open") == 1
 
 
 @pytest.mark.parametrize("sector", [0, 520, 1 << 21])
