@@ -1,4 +1,4 @@
-"""One drive's side of the copy: blocks come in, whole and flushed files come out.
+"""The writing side of a copy: blocks come in, whole and flushed files come out.
 
 One thread writes, one flushes the batch before while the next is written, and one has the device begin
 early, so that it never idles. A flush after every file, or a device that first hears of the night when
@@ -24,9 +24,8 @@ from manifests.bags.builder import Content
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import drive_has_left, drive_is_full
 from transfer.engine.medium.base import write_all
-from transfer.engine.open_bag import OpenBag
 from transfer.engine.reading import SourceRead
-from transfer.engine.settling import Batch, Written, settle, void
+from transfer.engine.settling import Batch, Receiver, Written, void
 from transfer.engine.task import Task
 from transfer.errors import DoesNotFit, DriveFailed, NightferryError, unforeseen
 
@@ -63,17 +62,48 @@ def _endless(_waited_s: float) -> bool:
     return True
 
 
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What is said when a lane ends before its time: what happened, and what to do next."""
+
+    full: tuple[str, str]
+    left: tuple[str, str]
+    failing: tuple[str, str]
+
+
+OF_A_DRIVE = Words(
+    full=("The drive is full", "Make room, or send to another drive."),
+    left=(
+        "The drive left",
+        "Plug it in again, then send again: what was proven is kept, the rest is carried.",
+    ),
+    failing=("Writing keeps failing", "Send to another drive, and don't trust this one."),
+)
+
+
 class Lane:
-    """Writes to one bag. Every method may be called from the reader's thread; none of them raises.
+    """Writes for one receiver. Every method may be called from the reader's thread; none of them raises.
 
     After `finish`, `voided` holds the tasks to be carried again, `refused` those the drive cannot
     hold, and `failure` what ended the lane before its time; with `hangs`, its threads are still in the
     hands of the system, and what they carried has no list. `patience` is asked, with the seconds so far,
     whether to wait on for a drive that does not answer: one that hangs must not hold up the others.
+    A batch is flushed when it has `batch_bytes`.
     """
 
-    def __init__(self, bag: OpenBag, on_bytes: Callable[[int], None], patience: Patience = _endless) -> None:
-        self.bag = bag
+    def __init__(
+        self,
+        receiver: Receiver,
+        on_bytes: Callable[[int], None],
+        patience: Patience = _endless,
+        *,
+        batch_bytes: int = BATCH_BYTES,
+        words: Words = OF_A_DRIVE,
+    ) -> None:
+        self._receiver = receiver
+        self._folder = receiver.folder
+        self._batch_bytes = batch_bytes
+        self._words = words
         self.voided: list[Task] = []
         self.refused: list[tuple[Task, Finding]] = []
         self.failure: NightferryError | None = None
@@ -172,8 +202,8 @@ class Lane:
 
     def _open(self, task: Task) -> None:
         self._task, self._size, self._skipping = task, 0, False
-        self._part = self.bag.new_part()
-        self._descriptor = self.bag.folder.create_file(self._part)
+        self._part = self._receiver.new_part()
+        self._descriptor = self._folder.create_file(self._part)
 
     def _nudge(self, count: int) -> None:
         """Have the device begin with what was written, now and then, if it is not being told already."""
@@ -186,7 +216,7 @@ class Lane:
         """Tell the device in a thread of its own: a full queue of the device makes the telling wait."""
         while (descriptor := self._nudges.get()) is not None:
             try:
-                self.bag.folder.start_writing(descriptor)
+                self._folder.start_writing(descriptor)
                 os.close(descriptor)
             except OSError as error:
                 self._judge(error, whole_batch=True)
@@ -195,11 +225,11 @@ class Lane:
         """Count the file against its size and hand it to the batch."""
         if not self._size == end.read.size_bytes == os.fstat(self._descriptor).st_size:
             raise OSError(errno.EIO, "the copy has another size than its source", self._part)
-        self.bag.folder.set_modified(self._descriptor, end.read.modified_ns)
+        self._folder.set_modified(self._descriptor, end.read.modified_ns)
         assert self._task is not None
         self._batch.add(Written(self._task, self._part, self._descriptor, end.read, end.content))
         self._task, self._descriptor = None, -1
-        if self._batch.size_bytes >= BATCH_BYTES or len(self._batch.files) >= BATCH_FILES:
+        if self._batch.size_bytes >= self._batch_bytes or len(self._batch.files) >= BATCH_FILES:
             self._seal()
 
     def _seal(self) -> None:
@@ -215,7 +245,7 @@ class Lane:
             try:
                 os.close(descriptor)
             finally:
-                self.bag.folder.remove(self._part)
+                self._folder.remove(self._part)
 
     def _guard(self, act: Callable[..., None], *items: object) -> None:
         """Do one act of writing; an error ends the file, or all since the last barrier, or the lane."""
@@ -241,25 +271,23 @@ class Lane:
 
     def _judge(self, error: OSError, whole_batch: bool) -> None:
         if drive_is_full(error):
-            self.failure = self._failed(
-                DoesNotFit, "The drive is full", "Make room, or send to another drive."
-            )
+            happened, step = self._words.full
+            self.failure = DoesNotFit(happened, self._folder.path, step)
         elif drive_has_left(error):
-            step = "Plug it in again, then send again: what was proven is kept, the rest is carried."
-            self.failure = self._failed(DriveFailed, f"The drive left ({error.strerror})", step)
+            self.failure = self._failed(error, self._words.left)
         elif whole_batch:
             self._failures += 1
             if self._failures > _FAILURES_ENDURED:
-                step = "Send to another drive, and don't trust this one."
-                self.failure = self._failed(DriveFailed, f"Writing keeps failing ({error.strerror})", step)
+                self.failure = self._failed(error, self._words.failing)
 
-    def _failed(self, kind: type[NightferryError], happened: str, step: str) -> NightferryError:
-        return kind(happened, self.bag.folder.path, step)
+    def _failed(self, error: OSError, words: tuple[str, str]) -> DriveFailed:
+        happened, step = words
+        return DriveFailed(f"{happened} ({error.strerror})", self._folder.path, step)
 
     def _break_down(self, error: Exception) -> None:
         if self._task is not None:
             self.voided.append(self._task)
-        self.failure = self.failure or unforeseen(error, self.bag.folder.path)
+        self.failure = self.failure or unforeseen(error, self._folder.path)
 
     # The flusher's side
 
@@ -280,12 +308,12 @@ class Lane:
     def _settle_unless_void(self, batch: Batch) -> None:
         """Settle a batch, unless a write or a flush has failed since its first file was begun."""
         if batch.failures_before == self._failures:
-            settle(batch, self.bag)
+            self._receiver.settle(batch)
         else:
             self._void(batch)
 
     def _void(self, batch: Batch) -> None:
-        self.voided += void(batch, self.bag)
+        self.voided += void(batch, self._folder)
 
 
 def _refusal(error: OSError) -> Finding:

@@ -6,11 +6,13 @@ import contextlib
 import os
 from concurrent.futures import Future
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
 from manifests.frames.nights import date_findings
+from transfer.engine.medium import PinnedFolder
 from transfer.engine.open_bag import Arrival, OpenBag
 from transfer.engine.reading import SourceRead
 from transfer.engine.task import Task
@@ -47,11 +49,50 @@ class Batch:
         self.size_bytes += written.read.size_bytes
 
 
-def settle(batch: Batch, bag: OpenBag) -> None:
-    """Flush a batch and give each file its place. Raises OSError and DriveFailed: nothing is known then."""
-    bag.folder.flush_files([written.descriptor for written in batch.files])
+class Receiver(Protocol):
+    """Takes what a lane writes. Its methods raise OSError and NightferryError."""
+
+    @property
+    def folder(self) -> PinnedFolder:
+        """The pinned folder that parts are made below."""
+
+    def new_part(self) -> str:
+        """Give a path below it for a file that has no name yet; never the same twice."""
+
+    def settle(self, batch: Batch) -> None:
+        """Flush a batch, close its files, and give each its place."""
+
+
+@dataclass(frozen=True, slots=True)
+class OneBag:
+    """Takes everything into one bag, each file to the place that its task names."""
+
+    bag: OpenBag
+
+    @property
+    def folder(self) -> PinnedFolder:
+        """The drive."""
+        return self.bag.folder
+
+    def new_part(self) -> str:
+        """Give a path in the bag's incoming folder."""
+        return self.bag.new_part()
+
+    def settle(self, batch: Batch) -> None:
+        """Settle a batch in the bag."""
+        settle(batch, self.bag)
+
+
+def flush(batch: Batch, folder: PinnedFolder) -> None:
+    """Flush a batch's files and close them. Raises OSError: nothing is known of any of them then."""
+    folder.flush_files([written.descriptor for written in batch.files])
     for written in batch.files:
         written.close()
+
+
+def settle(batch: Batch, bag: OpenBag) -> None:
+    """Flush a batch and give each file its place. Raises OSError and DriveFailed: nothing is known then."""
+    flush(batch, bag.folder)
     arrivals = []
     for written in batch.files:
         arrival = _arrival(written, bag)
@@ -62,7 +103,7 @@ def settle(batch: Batch, bag: OpenBag) -> None:
     bag.take(arrivals)
 
 
-def void(batch: Batch, bag: OpenBag) -> list[Task]:
+def void(batch: Batch, folder: PinnedFolder) -> list[Task]:
     """Take a batch's files off the drive, as far as it lets them go; give what is to be carried again."""
     for written in batch.files:
         with contextlib.suppress(OSError):
@@ -70,7 +111,7 @@ def void(batch: Batch, bag: OpenBag) -> list[Task]:
         with contextlib.suppress(
             OSError
         ):  # one that stays, or has its name already, is the next run's matter
-            bag.folder.remove(written.part)
+            folder.remove(written.part)
     return [written.task for written in batch.files]
 
 

@@ -9,10 +9,10 @@ from manifests.bags.entries import Entry
 from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
 from transfer.engine.copier import Copier, Work
-from transfer.engine.durable import TRIES
 from transfer.engine.lane import BATCH_BYTES, Lane
 from transfer.engine.medium import Medium
 from transfer.engine.open_bag import OpenBag
+from transfer.engine.settling import OneBag
 from transfer.engine.task import Task
 from transfer.errors import DoesNotFit
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
@@ -23,6 +23,8 @@ from transfer.jobs.survey import Survey
 from transfer.records import BagMemory, Records
 from transfer.stop import Stop
 
+# A copy that does not match is written again from its source, twice at most.
+_ROUNDS = 3
 # What is taken for the speed of a drive that was never measured.
 _BYTES_PER_S = 20e6
 _LISTS_S = 10.0
@@ -45,7 +47,7 @@ class NightRun:
         """
         proving = Proving(self.survey, self.listen, self.stop)
         beside(nights, self._begin, self.stop)
-        for _ in range(TRIES):
+        for _ in range(_ROUNDS):
             self._copy(nights)
             beside(nights, proving.prove, self.stop)
             if self.stop.why or not any(_can_go_on(night) for night in nights):
@@ -86,7 +88,7 @@ class NightRun:
             night.copied_bytes += count
             self.listen(BytesDone(Phase.COPYING, night.label, count))
 
-        return Lane(night.open_bag, on_bytes, self.stop.has_patience)
+        return Lane(OneBag(night.open_bag), on_bytes, self.stop.has_patience)
 
     def _works(self, lanes: Mapping[DriveNight, Lane]) -> list[Work]:
         """Make one work of each source; those that take the place of an older copy come last.
