@@ -34,6 +34,13 @@ def test_a_volume_is_taken_down_when_its_test_fails_with_a_file_open(volumes, ki
         assert not drive.image.parent.exists()
 
 
+def test_nothing_is_left_of_a_volume_that_was_pulled_and_written_beneath(volumes):
+    with volumes("ext4") as drive:
+        drive.pull()
+        (drive.path / "night").mkdir()
+    assert not drive.image.parent.exists()
+
+
 @pytest.mark.parametrize("kind", ["ext4", "exfat", "ntfs"])
 def test_a_device_counts_what_it_takes_and_gives(volumes, kind):
     with volumes(kind) as drive:

@@ -246,7 +246,5 @@ def _standing(kind: str) -> Iterator[Volume]:
         try:
             stands._take_down()
         finally:
-            stands.image.unlink(missing_ok=True)
-            with contextlib.suppress(OSError):
-                stands.path.rmdir()
-                folder.rmdir()
+            if not stands.path.is_mount():  # else it is left as it is, rather than emptied
+                shutil.rmtree(folder)
