@@ -76,13 +76,6 @@ def test_a_power_cut_keeps_what_was_flushed(volumes, kind):
             assert (left.path / "a.fits").read_bytes() == MARKED
 
 
-def test_a_power_cut_loses_what_was_not_flushed(volumes):
-    with volumes("ext4") as drive:
-        (drive.path / "a.fits").write_bytes(MARKED)
-        with drive.after_a_power_cut() as left:
-            assert not (left.path / "a.fits").exists()
-
-
 def test_two_volumes_at_once_are_two_devices(volumes):
     with volumes("ext4") as one, volumes("ext4") as other:
         assert one.device != other.device
