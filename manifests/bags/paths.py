@@ -22,11 +22,23 @@ PAYLOAD_XXH128 = f"{OWN}/payload-xxh128.txt"
 JOURNAL = f"{OWN}/journal.jsonl"
 INCOMING = f"{OWN}/incoming"
 SET_ASIDE = f"{OWN}/set-aside"
+# The word of an archive, named by its id (a UUID), that it has what the bag has.
+_ACKNOWLEDGEMENT = re.compile(rf"{OWN}/acknowledgement-[0-9a-f-]{{36}}\.json")
 
 Version = tuple[int, int]
 
 _ENCODED = re.compile(r"%(0[AaDd]|25)")
 _ENCODED_LINE_BREAK = re.compile(r"%(0[AaDd])")
+
+
+def acknowledgement_of(archive_id: str) -> str:
+    """Give the path in a bag of what an archive says of it."""
+    return f"{OWN}/acknowledgement-{archive_id}.json"
+
+
+def is_acknowledgement(path: str) -> bool:
+    """Tell whether a tag file is what an archive says of its bag."""
+    return _ACKNOWLEDGEMENT.fullmatch(path) is not None
 
 
 def encode_path(path: str) -> str:

@@ -7,10 +7,19 @@ find nothing to do.
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from manifests.bags.paths import ENTRIES, JOURNAL, MANIFEST, PAYLOAD, TAG_MANIFEST
+from manifests.bags.paths import (
+    ENTRIES,
+    JOURNAL,
+    MANIFEST,
+    OWN,
+    PAYLOAD,
+    TAG_MANIFEST,
+    is_acknowledgement,
+)
 from transfer.engine.lines import parent, read_lines
 
 if TYPE_CHECKING:
@@ -79,7 +88,7 @@ class ListedBag:
             if not _is_ours(entry.path):
                 raise EntryError(number, f"not a path in the payload: {entry.path!a}")
             yield entry
-        if self._pinned_sha256() not in (None, digest.hexdigest()):
+        if self._pinned_as(ENTRIES) not in (None, digest.hexdigest()):
             raise EntryError(number, f"these are not the lines that {TAG_MANIFEST} pins")
 
     def _digested(self, digest: hashlib._Hash) -> Iterator[bytes]:
@@ -87,20 +96,34 @@ class ListedBag:
             digest.update(line)
             yield line
 
-    def _pinned_sha256(self) -> str | None:
-        """Give what the tag manifest says of the entries; None where it is not there to say."""
-        name = f"  {ENTRIES}\n".encode()
+    def _pinned_as(self, path: str) -> str | None:
+        """Give what the tag manifest says of a tag file; None where it is not there to say."""
+        name = f"  {path}\n".encode()
         lines = read_lines(self.folder, self.at(TAG_MANIFEST))
         return next(
             (line.removesuffix(name).decode("latin-1") for line in lines if line.endswith(name)), None
         )
+
+    def acknowledgements(self) -> dict[str, str]:
+        """Give the archives' acknowledgements that lie in the bag, path to SHA-256, as the bag pins them.
+
+        Where a run died before it pinned one, its content says.
+        """
+        paths = (f"{OWN}/{name}" for name, is_folder in self.folder.names(self.at(OWN)) if not is_folder)
+        return {path: self._sha256_of(path) for path in paths if is_acknowledgement(path)}
+
+    def _sha256_of(self, path: str) -> str:
+        pinned = self._pinned_as(path)
+        if pinned is not None and re.fullmatch("[0-9a-f]{64}", pinned):
+            return pinned
+        return hashlib.sha256(b"".join(read_lines(self.folder, self.at(path)))).hexdigest()
 
     def holds(self) -> bool:
         """Tell whether the list is still what was written; where it is not, it is damaged and left out."""
         digest = hashlib.sha256()
         for _ in self._digested(digest):
             pass
-        if not self.damage and self._pinned_sha256() not in (None, digest.hexdigest()):
+        if not self.damage and self._pinned_as(ENTRIES) not in (None, digest.hexdigest()):
             self._leave_out(f"{ENTRIES} is not what was written")
         return not self.damage
 
