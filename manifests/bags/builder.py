@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
+from manifests.bags.algorithms import Algorithm
 from manifests.bags.digests import Block, Digester, Digests
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
@@ -13,24 +15,42 @@ from manifests.frames.inspection import Inspection, Inspector
 
 
 @dataclass(frozen=True, slots=True)
+class Wanted:
+    """A digest that is asked for: the algorithm, and its length in bytes, which some leave open."""
+
+    algorithm: Algorithm
+    size_bytes: int
+
+    def finish(self, state: Any) -> bytes:
+        """Give the digest of what `state` took in."""
+        return self.algorithm.finish(state, bytes(self.size_bytes))
+
+
+@dataclass(frozen=True, slots=True)
 class Content:
     """What a file's bytes say.
 
     `prefixes` gives the SHA-256 of the first so many bytes, for each size asked for that the file
-    reaches: a file whose prefix is the older file has grown from it.
+    reaches: a file whose prefix is the older file has grown from it. `others` gives the digests by the
+    algorithms that were asked for, each as long as it was asked for.
     """
 
     size_bytes: int
     digests: Digests
     inspection: Inspection
     prefixes: dict[int, str] = field(default_factory=dict)
+    others: dict[Wanted, bytes] = field(default_factory=dict)
 
 
 class ContentBuilder:
-    """Takes a file's bytes in order, each once. `name` is the file's; it may claim to be a frame."""
+    """Takes a file's bytes in order, each once. `name` is the file's; it may claim to be a frame.
 
-    def __init__(self, name: str, prefix_sizes: Iterable[int] = ()) -> None:
+    `others` are digests that a bag of somebody else's holds against the file.
+    """
+
+    def __init__(self, name: str, prefix_sizes: Iterable[int] = (), others: Iterable[Wanted] = ()) -> None:
         self._digester = Digester()
+        self._others = {wanted: wanted.algorithm.new() for wanted in others}
         self._inspector = Inspector(expect_fits=looks_like_a_frame(name))
         self._fault: Exception | None = None
         self._prefixes = [_Prefix(size) for size in set(prefix_sizes)]
@@ -40,6 +60,8 @@ class ContentBuilder:
         """Take the next bytes."""
         for prefix in self._prefixes:
             prefix.feed(block)
+        for state in self._others.values():
+            state.update(block)
         self._digester.update(block)
         self._inspect(block)
         self._size_bytes += len(block)
@@ -56,7 +78,8 @@ class ContentBuilder:
         """Give what the bytes say; nothing may be fed after."""
         digests = self._digester.digests()
         prefixes = {prefix.size: prefix.sha256() for prefix in self._prefixes if prefix.reached}
-        return Content(self._size_bytes, digests, self._inspection(), prefixes)
+        others = {wanted: wanted.finish(state) for wanted, state in self._others.items()}
+        return Content(self._size_bytes, digests, self._inspection(), prefixes, others)
 
     def _inspection(self) -> Inspection:
         if self._fault is None:

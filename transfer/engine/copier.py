@@ -9,10 +9,10 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Self
 
-from manifests.bags.builder import Content, ContentBuilder
+from manifests.bags.builder import Content, ContentBuilder, Wanted
 from manifests.findings import Finding, FindingKind
 from transfer.engine.lane import Lane
-from transfer.engine.medium import Medium
+from transfer.engine.medium import Medium, PinnedFolder
 from transfer.engine.reading import OpenSource
 from transfer.engine.sources import SourceFile
 from transfer.engine.task import Task
@@ -25,11 +25,16 @@ _PAUSE_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """One source, where it is, and the task it is for each lane that wants it."""
+    """One source, where it is, and the task it is for each lane that wants it.
+
+    With `below`, a pinned folder, the path is relative to that. `others` are further digests to make.
+    """
 
     file: SourceFile
     path: str
     tasks: Mapping[Lane, Task]
+    below: PinnedFolder | None = None
+    others: tuple[Wanted, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,7 @@ class Copier:
         if not go_on():
             raise _StoppedMidway
         try:
-            source = OpenSource(self._medium, work.path)
+            source = OpenSource(self._medium, work.path, work.below)
         except OSError as error:
             return self._explain(error)
         try:
@@ -141,6 +146,7 @@ class Copier:
 class _Begin:
     name: str
     prefix_sizes: frozenset[int]
+    others: tuple[Wanted, ...]
     content: Future[Content]
 
 
@@ -164,7 +170,7 @@ class _Digests:
         """Begin a file; what its bytes say comes when it is ended."""
         sizes = frozenset(task.older.size_bytes for task in work.tasks.values() if task.older is not None)
         content: Future[Content] = Future()
-        self._inbox.put(_Begin(work.file.path, sizes, content))
+        self._inbox.put(_Begin(work.file.path, sizes, work.others, content))
         return content
 
     def feed(self, block: bytes) -> None:
@@ -184,7 +190,7 @@ class _Digests:
         builder, content = ContentBuilder(""), Future[Content]()
         while (item := self._inbox.get()) is not _Close:
             if isinstance(item, _Begin):
-                builder, content = ContentBuilder(item.name, item.prefix_sizes), item.content
+                builder, content = ContentBuilder(item.name, item.prefix_sizes, item.others), item.content
             elif isinstance(item, bytes):
                 builder.feed(item)
             else:

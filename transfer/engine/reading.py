@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
-from transfer.engine.medium import Medium
+from transfer.engine.medium import Medium, PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
 
 
@@ -29,12 +29,15 @@ class SourceRead:
 
 
 class OpenSource:
-    """A source held open for one read. Raises OSError where it cannot be opened or read."""
+    """A source held open for one read. Raises OSError where it cannot be opened or read.
 
-    def __init__(self, medium: Medium, path: str) -> None:
+    Below a pinned `below` the path is relative, and leads through no link to another device.
+    """
+
+    def __init__(self, medium: Medium, path: str, below: PinnedFolder | None = None) -> None:
         self._medium = medium
         self._path = path
-        self._descriptor = medium.open_source(path)
+        self._descriptor = medium.open_source(path) if below is None else below.open_file(path)
         self._before = os.fstat(self._descriptor)
 
     def blocks(self) -> Iterator[bytes]:
