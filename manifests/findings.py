@@ -40,6 +40,14 @@ class FindingKind(StrEnum):
     WRITTEN_AGAIN = "the copy did not match and was written again"
     NOT_PROVEN = "not proven"
 
+    # What the archive made of it.
+    NO_TYPE = "no frame type in the header"
+    NO_TARGET = "no target in the header"
+    SAME_FIELD = "two targets in one field"
+    NOT_FILED = "not filed"
+    NOT_ACKNOWLEDGED = "not acknowledged on the drive"
+    INDEX_BEHIND = "the index was not brought up to date"
+
     # What a bag says.
     MISSING = "missing"
     CHANGED = "changed"

@@ -34,7 +34,7 @@ class Entry:
     `read_back` says what the copy was compared from: "medium" or "perhaps memory".
 
     Filing adds what it decided, so that nobody need decide again: `target` and `filter` are the one
-    name each has, `sky` what was computed for the frame.
+    name each has, `sky` what was computed for the frame. `drive` is the id of the drive it came by.
     """
 
     path: str
@@ -51,6 +51,7 @@ class Entry:
     target: str | None = None
     filter: str | None = None
     sky: FrameSky | None = None
+    drive: str | None = None
     findings: tuple[Finding, ...] = ()
 
     def at(self, path: str, *findings: Finding) -> Entry:
@@ -77,6 +78,7 @@ class Entry:
             "target": self.target,
             "filter": self.filter,
             "sky": (self.sky.as_facts() or None) if self.sky else None,
+            "drive": self.drive,
             "findings": [{"finding": f.kind.value, "detail": f.detail} for f in self.findings] or None,
         }
         return line | {name: value for name, value in optional.items() if value is not None}
@@ -103,6 +105,7 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         target=_optional_text(line, "target"),
         filter=_optional_text(line, "filter"),
         sky=None if sky is None else FrameSky.from_facts(sky),
+        drive=_optional_text(line, "drive"),
         findings=tuple(
             Finding(FindingKind(found["finding"]), str(found["detail"])) for found in line.get("findings", ())
         ),
