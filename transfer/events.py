@@ -14,6 +14,7 @@ class Phase(StrEnum):
     COPYING = "copying"
     READING_BACK = "reading back"
     CHECKING = "checking"
+    FILING = "filing"
 
 
 class PhaseBegan(NamedTuple):
@@ -39,7 +40,14 @@ class PhaseEnded(NamedTuple):
     what: str
 
 
-Event = PhaseBegan | BytesDone | PhaseEnded
+class Waiting(NamedTuple):
+    """The run waits, at most so long, for another one to end."""
+
+    why: str
+    at_most_s: float
+
+
+Event = PhaseBegan | BytesDone | PhaseEnded | Waiting
 Listener = Callable[[Event], None]
 
 

@@ -38,6 +38,8 @@ class Progress:
                 self._bars[event.phase, event.what].update(event.size_bytes)
             elif isinstance(event, PhaseEnded):
                 self._bars.pop((event.phase, event.what)).close()
+            else:
+                sys.stderr.write(f"{event.why}: waiting for it to end.\n")
 
     def _begin(self, event: PhaseBegan) -> None:
         from tqdm import tqdm
