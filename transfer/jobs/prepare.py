@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import time
-from dataclasses import dataclass
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -74,10 +75,10 @@ def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> Prep
     old = read_mark(root)
     mark = _mark(old, name, root, now)
     try:
-        if old is None:
-            return _prepare(root, mark, medium)
-        with only_run_on(root, medium):
-            return _prepare(root, mark, medium)
+        # The lock is on the mark, which Windows doesn't replace while it is held: it is let go of first.
+        with nullcontext() if old is None else only_run_on(root, medium):
+            measured = _measured(root, medium)
+        return _marked(root, mark, measured, medium)
     except OSError as error:
         step = "Is it write-protected, full, or owned by another user?"
         raise DriveFailed(f"The drive cannot be written to ({error.strerror})", root, step) from error
@@ -95,16 +96,26 @@ def _mark(old: Mark | None, name: str | None, root: Path, now: datetime) -> Mark
     return fresh if old is None else Mark(old.id, kept, fresh.prepared)
 
 
-def _prepare(root: Path, mark: Mark, medium: Medium) -> PrepareOutcome:
+def _measured(root: Path, medium: Medium) -> Measured | None:
     folder = medium.pin(root)
     try:
-        volume = medium.volume_of(root)
-        measured = _measure(folder)
-        if measured is not None:
-            mark = Mark(
-                mark.id, mark.name, mark.prepared, measured.write_bytes_per_s, measured.read_bytes_per_s
-            )
+        return _measure(folder)
+    finally:
+        folder.close()
+
+
+def _marked(root: Path, mark: Mark, measured: Measured | None, medium: Medium) -> PrepareOutcome:
+    """Write the mark, with what was measured, and say what was prepared."""
+    if measured is not None:
+        mark = replace(
+            mark,
+            write_bytes_per_s=measured.write_bytes_per_s,
+            read_bytes_per_s=measured.read_bytes_per_s,
+        )
+    folder = medium.pin(root)
+    try:
         write_durably(folder, MARK_NAME, mark_text(mark).encode("utf-8"))
+        volume = medium.volume_of(root)
         findings = tuple(_findings(root, volume, medium))
         limits = limits_of(volume.file_system)
         return PrepareOutcome(root, mark, volume, limits, folder.free_bytes(), measured, findings)
