@@ -7,7 +7,7 @@ import os
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -148,12 +148,19 @@ def drive_at(path: Path) -> FoundDrive:
     Raises NotThere where it is not there or carries no mark: the classic loss is a stick that did not
     mount, and a night that fills the system disk instead.
     """
-    if not path.is_dir():
-        raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
-    mark = read_mark(path)
+    prepare = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
+    try:
+        with (path / MARK_NAME).open("rb") as file:
+            mark = parse_mark(file.read(_MARK_AT_MOST_BYTES))
+    except (FileNotFoundError, NotADirectoryError) as error:
+        if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
+            raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?") from error
+        happened = f"This folder is not a prepared drive (it has no {MARK_NAME})"
+        raise NotThere(happened, path, prepare) from error
+    except OSError as error:
+        raise _cannot_open(path, error) from error
     if mark is None:
-        step = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
-        raise NotThere(f"This folder is not a prepared drive (it has no {MARK_NAME})", path, step)
+        raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, prepare)
     return FoundDrive(path.resolve(), mark)
 
 
@@ -167,12 +174,15 @@ class OpenDrive:
         self.root, self.mark = found.root, found.mark
         try:
             self.folder: PinnedFolder = medium.pin(found.root)
-            self.volume: Volume = medium.volume_of(found.root)
         except OSError as error:
             raise _cannot_open(found.root, error) from error
         try:
+            self.volume: Volume = medium.volume_of(found.root)
             _same_drive(self.folder, found)
-        except (OSError, NotThere):
+        except OSError as error:
+            self.close()
+            raise _cannot_open(found.root, error) from error
+        except NotThere:
             self.close()
             raise
 
@@ -208,7 +218,8 @@ def only_run_on(root: Path, medium: Medium) -> Iterator[None]:
     try:
         yield
     finally:
-        os.close(lock)
+        with suppress(OSError):  # a drive that has left may complain; the lock is gone all the same
+            os.close(lock)
 
 
 def _cannot_open(root: Path, error: OSError) -> NotThere:

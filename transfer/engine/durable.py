@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import BinaryIO
 
 from manifests.bags.paths import ENTRIES, TAG_MANIFEST
@@ -14,8 +15,7 @@ from transfer.engine.medium.base import write_all
 from transfer.errors import DriveFailed
 
 PART_ENDING = ".part"
-# What does not read back as it was written is written again, twice at most.
-TRIES = 3
+_TRIES = 3
 
 
 class NotAsWritten(DriveFailed):
@@ -25,14 +25,20 @@ class NotAsWritten(DriveFailed):
 def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
     """Put a small file in place, whole or not at all, and read it back past the caches.
 
-    Raises OSError, and NotAsWritten where that is so every time it is written.
+    Raises OSError and NotAsWritten where it goes wrong every time.
     """
-    for attempt in range(1, TRIES + 1):
+    try_again(lambda: _put_in_place(folder, path, content))
+
+
+def try_again(write: Callable[[], None]) -> None:
+    """Write a file; where that fails write all of it anew, twice at most: no flush is repeated alone."""
+    for attempt in range(1, _TRIES + 1):
         try:
-            _put_in_place(folder, path, content)
+            write()
             break
-        except NotAsWritten:
-            if attempt == TRIES:
+        except (OSError, NotAsWritten) as error:
+            may_pass = isinstance(error, NotAsWritten) or error.errno == errno.EIO
+            if attempt == _TRIES or not may_pass:
                 raise
 
 

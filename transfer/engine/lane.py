@@ -226,12 +226,20 @@ class Lane:
         """Count the file against its size and hand it to the batch."""
         if not self._size == end.read.size_bytes == os.fstat(self._descriptor).st_size:
             raise OSError(errno.EIO, "the copy has another size than its source", self._part)
-        self._folder.set_modified(self._descriptor, end.read.modified_ns)
+        self._keep_time(end.read.modified_ns)
         assert self._task is not None
         self._batch.add(Written(self._task, self._part, self._descriptor, end.read, end.content))
         self._task, self._descriptor = None, -1
         if self._batch.size_bytes >= self._batch_bytes or len(self._batch.files) >= BATCH_FILES:
             self._seal()
+
+    def _keep_time(self, modified_ns: int) -> None:
+        """Give the copy its source's time, where the drive can: its entry has the time anyway."""
+        try:
+            self._folder.set_modified(self._descriptor, modified_ns)
+        except OSError as error:
+            if error.errno == errno.EIO or drive_has_left(error):
+                raise
 
     def _seal(self) -> None:
         if self._batch.files:

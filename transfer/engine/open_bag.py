@@ -17,7 +17,7 @@ from manifests.bags.bag_writing import BagWriter
 from manifests.bags.entries import Entry, EntryError
 from manifests.bags.paths import INCOMING, PAYLOAD, SET_ASIDE
 from manifests.findings import Finding
-from transfer.engine.durable import TRIES, NotAsWritten, TagFileSet, remove_if_there
+from transfer.engine.durable import TagFileSet, remove_if_there, try_again
 from transfer.engine.journal import Journal
 from transfer.engine.lines import parent
 from transfer.engine.listed_bag import Known, ListedBag, Origin
@@ -186,16 +186,21 @@ class OpenBag:
 
     def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> list[Compared]:
         """Read back what is not proven yet; give the copies that are not what was written."""
-        waiting = (self._copy(path) for path in self.unproven)
-        bad = []
-        for compared in read_back(self.folder, waiting, on_bytes, go_on):
-            self.methods.add(compared.evidence.method)
-            if compared.outcome is Outcome.EQUAL:
-                self._proven[self.in_bag(compared.copy)] = compared.evidence.read_back
-            else:
-                self.found_bad.add(self.in_bag(compared.copy))
-                bad.append(compared)
-        return bad
+        compared = read_back(self.folder, self.waiting(), on_bytes, go_on)
+        return [each for each in compared if not self.record(each)]
+
+    def waiting(self) -> list[Copy]:
+        """Give the copies that are to be read back."""
+        return [self._copy(path) for path in self.unproven]
+
+    def record(self, compared: Compared) -> bool:
+        """Take what reading a copy back gave; tell whether it is what was written."""
+        self.methods.add(compared.evidence.method)
+        if compared.outcome is Outcome.EQUAL:
+            self._proven[self.in_bag(compared.copy)] = compared.evidence.read_back
+        else:
+            self.found_bad.add(self.in_bag(compared.copy))
+        return compared.outcome is Outcome.EQUAL
 
     def doubt(self) -> None:
         """Take back every proof of this run: all that it wrote is to be read again."""
@@ -267,18 +272,12 @@ class OpenBag:
 
     def _write_tag_files(self, entries: Callable[[], Iterable[Entry]], new_sink: Callable[[], Sink]) -> None:
         remove_if_there(self.folder, self._at(_RESERVE))
-        for attempt in range(1, TRIES + 1):
-            try:
-                self._write_tag_files_once(entries(), new_sink())
-                break
-            except NotAsWritten:
-                if attempt == TRIES:
-                    raise
-            except EntryError as error:
-                step = "Send again: the bag is then set aside, and its night carried anew."
-                raise DriveFailed(
-                    f"Its list was damaged ({error})", self.folder.path / self.path, step
-                ) from error
+        try:
+            try_again(lambda: self._write_tag_files_once(entries(), new_sink()))
+        except EntryError as error:
+            step = "Send again: the bag is then set aside, and its night carried anew."
+            happened = f"Its list was damaged ({error})"
+            raise DriveFailed(happened, self.folder.path / self.path, step) from error
 
     def _write_tag_files_once(self, entries: Iterable[Entry], sink: Sink) -> None:
         files = TagFileSet(self.folder, self.path, self._at(INCOMING))
@@ -287,7 +286,7 @@ class OpenBag:
             for entry in entries:
                 writer.add(entry)
                 sink(entry)
-            files.put_in_place(writer.close())
+            files.put_in_place(writer.close(self.listed.acknowledgements()))
         finally:
             files.close()
 

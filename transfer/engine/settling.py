@@ -108,9 +108,8 @@ def void(batch: Batch, folder: PinnedFolder) -> list[Task]:
     for written in batch.files:
         with contextlib.suppress(OSError):
             written.close()
-        with contextlib.suppress(
-            OSError
-        ):  # one that stays, or has its name already, is the next run's matter
+        with contextlib.suppress(OSError):
+            # One that stays, or has its name already, is the next run's matter.
             folder.remove(written.part)
     return [written.task for written in batch.files]
 
