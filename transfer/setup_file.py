@@ -113,7 +113,7 @@ def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -
 
 def setup_text(found: FoundHere) -> str:
     """Give a nightferry.toml, to be stored as UTF-8: it can be used as it is, with a word on every key."""
-    sections = (_HEAD, _site(found), _sources(found), _drives(found), _ARCHIVE, _SEND, _RECORDS)
+    sections = (_HEAD, _site(found), _sources(found), _drives(found), _ARCHIVE, _SEND, _RECORDS, _NAMES)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 
 
@@ -142,6 +142,18 @@ _RECORDS = """
 # Where receipts, and what was learned about the sources, are kept on this computer.
 # [records]
 # folder = '~/nightferry records'
+"""
+
+_NAMES = """
+# What `nightferry file` calls a target or a filter that headers write in ways of their own. Catalogue
+# names and the usual filters are known in every spelling.
+# [targets]
+# "Owl cluster" = ["NGC 457", "the owl"]
+# [filters]
+# "Ha" = ["narrow red"]
+# Keywords of your programs, for facts that no header of yours gives under the usual ones.
+# [keywords]
+# filter_name = ["WHEELPOS"]
 """
 
 _SOURCE_HEAD = """

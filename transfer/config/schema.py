@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from manifests.bags.stored_names import same_name_key
+from manifests.frames.keywords import KEYWORDS
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
 from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
@@ -25,13 +26,19 @@ class Key(NamedTuple):
 
 
 class Section(NamedTuple):
-    """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives."""
+    """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives.
+
+    Its keys are `keys`, or, with `names`, names that are given a list of spellings each: the person's own,
+    or those of `known`.
+    """
 
     name: str
     setting: str
     make: Callable[..., object]
-    keys: tuple[Key, ...]
+    keys: tuple[Key, ...] = ()
     many: bool = False
+    names: bool = False
+    known: tuple[str, ...] = ()
 
     @property
     def header(self) -> str:
@@ -41,6 +48,13 @@ class Section(NamedTuple):
 
 def _records_folder(folder: Path | None = None) -> Path | None:
     return folder
+
+
+def _keywords(fact_of: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
+    """Give the keywords of each fact, for the fact of each keyword."""
+    return {
+        fact: tuple(keyword for keyword, of in fact_of.items() if of == fact) for fact in fact_of.values()
+    }
 
 
 SECTIONS = (
@@ -77,6 +91,9 @@ SECTIONS = (
     Section("archive", "archive", Archive, (Key("folder", "folder", values.folder, required=True),)),
     Section("send", "send", SendOptions, (Key("time_limit", "time_limit_s", values.duration_s),)),
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
+    Section("targets", "targets", dict, names=True),
+    Section("filters", "filters", dict, names=True),
+    Section("keywords", "keywords", _keywords, names=True, known=tuple(KEYWORDS.keywords)),
 )
 
 
@@ -128,6 +145,8 @@ class _Reading:
             self._problem(where, written, f"a section that begins with {section.header}")
             return None
         before = len(self.problems)
+        if section.names:
+            return section.make(self._spelled(section, written))
         misspelt = set(self._unknown_keys(section, where, written))
         given: dict[str, object] = {}
         for key in section.keys:
@@ -136,6 +155,29 @@ class _Reading:
             elif key.required and key.name not in misspelt:
                 self._missing(key, f"{where}.{key.name}")
         return section.make(**given) if len(self.problems) == before else None
+
+    def _spelled(self, section: Section, written: dict[str, object]) -> dict[str, str]:
+        """Give the name for each of its spellings; no spelling has two names."""
+        name_of: dict[str, str] = {}
+        for name, given in written.items():
+            where = f"{section.name}.{key_shown(name)}"
+            if section.known and name not in section.known:
+                expected = "a fact of a frame, such as exposure_s, filter_name or object_name"
+                self._problem(where, given, expected, nearest(name, section.known))
+                continue
+            for spelling in self._spellings(where, name, given):
+                other = name_of.setdefault(spelling, name)
+                if other != name:
+                    self._problem(where, spelling, f"spellings that {key_shown(other)} does not have")
+        return name_of
+
+    def _spellings(self, where: str, name: str, written: object) -> tuple[str, ...]:
+        try:
+            values.text(name, self.around)
+            return values.spellings(written)
+        except Unfit as unfit:
+            self._problem(where, written, unfit.expected)
+            return ()
 
     def _unknown_keys(self, section: Section, where: str, written: dict[str, object]) -> Iterator[str]:
         """Report the keys that are not known; give those that they seem to mean."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
@@ -66,7 +67,9 @@ class Config:
     """All that a nightferry.toml says; folders are absolute.
 
     `records_folder` is where receipts, and what was learned about the sources, are kept on this
-    computer; None where the file leaves that to the program.
+    computer; None where the file leaves that to the program. `targets` and `filters` give the name to use
+    for what is written in a header, `keywords` the header's keywords that say a fact of a frame, beside
+    those that are known.
     """
 
     file: Path
@@ -76,3 +79,6 @@ class Config:
     archive: Archive | None = None
     send: SendOptions = SendOptions()
     records_folder: Path | None = None
+    targets: Mapping[str, str] = field(default_factory=dict)
+    filters: Mapping[str, str] = field(default_factory=dict)
+    keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

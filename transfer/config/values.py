@@ -31,7 +31,7 @@ class Surroundings(NamedTuple):
 
 def text(value: object, _around: Surroundings) -> str:
     """Read a name for people: some text, in one line."""
-    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+    if not isinstance(value, str) or not _is_text(value):
         raise Unfit("a name, in quotes")
     return value
 
@@ -72,6 +72,17 @@ def some_patterns(value: object, around: Surroundings) -> tuple[str, ...]:
     if value == []:
         raise Unfit("at least one pattern; without the key, every file is taken")
     return patterns(value, around)
+
+
+def spellings(value: object) -> tuple[str, ...]:
+    """Read what else one name is written as: a list, for a bare text could be meant either way round."""
+    if not isinstance(value, list) or not all(_is_text(each) for each in value):
+        raise Unfit('a list of spellings in brackets, such as ["NGC 457", "owl cluster"]')
+    return tuple(value)
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str) and bool(value.strip()) and value.isprintable()
 
 
 def kind(value: object, _around: Surroundings) -> SourceKind:

@@ -34,6 +34,9 @@ WHOLE = {
     "archive": {"folder": "../archive"},
     "send": {"time_limit": "30m"},
     "records": {"folder": "records"},
+    "targets": {"Owl cluster": ["NGC 457", "the owl"]},
+    "filters": {"Ha": ["narrow red"]},
+    "keywords": {"filter_name": ["WHEELPOS"]},
 }
 
 
@@ -72,6 +75,9 @@ def test_every_key_becomes_a_setting():
         archive=Archive(Path("/night/../archive")),
         send=SendOptions(1800),
         records_folder=Path("/night/records"),
+        targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
+        filters={"narrow red": "Ha"},
+        keywords={"filter_name": ("WHEELPOS",)},
     )
 
 
