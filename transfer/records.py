@@ -64,6 +64,21 @@ class Records:
     def _bag_file(self, drive_id: str, night: date) -> str:
         return f"bags/{drive_id}/{night.isoformat()}.json"
 
+    # Archives
+
+    def archive_at(self, folder: Path) -> str | None:
+        """Give the id of the archive that a run of this computer has met in a folder; None where none has."""
+        folders = self._read("archives.json").get("folders")
+        known = folders.get(str(folder.absolute())) if isinstance(folders, dict) else None
+        return known if isinstance(known, str) else None
+
+    def keep_archive(self, folder: Path, archive_id: str) -> None:
+        """Remember the archive in a folder."""
+        if self.archive_at(folder) != archive_id:
+            folders = self._read("archives.json").get("folders")
+            known = folders if isinstance(folders, dict) else {}
+            self._write("archives.json", {"folders": known | {str(folder.absolute()): archive_id}})
+
     # Receipts
 
     def keep_receipt(self, text: str, now: datetime) -> Path | None:

@@ -1,0 +1,1 @@
+"""Bringing nights, and folders of frames, into the archive."""
