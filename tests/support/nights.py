@@ -205,7 +205,7 @@ def run(*words: str | Path, environ: dict[str, str] | None = None, **more: Any) 
         capture_output=True,
         check=False,
         stdin=subprocess.DEVNULL,
-        timeout=120,
+        timeout=more.pop("ends_within_s", 120),
         env=os.environ | (environ or {}),
         cwd=more.pop("cwd", None) or Path(__file__).parents[2],
         **more,

@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable
 
-_LINGER_S = 5.0
+_LINGER_S = 2.0
 _LOOK_S = 0.05
 
 

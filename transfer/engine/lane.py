@@ -86,7 +86,7 @@ class Lane:
     """Writes for one receiver. Every method may be called from the reader's thread; none of them raises.
 
     After `finish`, `voided` holds the tasks to be carried again, `refused` those the drive cannot
-    hold, and `failure` what ended the lane before its time; with `hangs`, its threads are still in the
+    hold, `trouble` the last error met, and `failure` what ended the lane before its time; with `hangs`, its threads are still in the
     hands of the system, and what they carried has no list. `patience` is asked, with the seconds so far,
     whether to wait on for a drive that does not answer: one that hangs must not hold up the others.
     A batch is flushed when it has `batch_bytes`.
@@ -108,6 +108,7 @@ class Lane:
         self.voided: list[Task] = []
         self.refused: list[tuple[Task, Finding]] = []
         self.failure: NightferryError | None = None
+        self.trouble = ""
         self._on_bytes = on_bytes
         self._patience = patience
         self.hangs = False
@@ -279,6 +280,7 @@ class Lane:
             self._abandon()
 
     def _judge(self, error: OSError, whole_batch: bool) -> None:
+        self.trouble = error.strerror or str(error)
         if drive_is_full(error):
             happened, step = self._words.full
             self.failure = DoesNotFit(happened, self._folder.path, step)

@@ -10,11 +10,17 @@ from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.stop import Stop
 
 _LOOK_S = 0.1
-# How long a drive may take for what it is at when the run has to end, before it is taken to hang.
-_PATIENCE_S = 20.0
+# How long a drive may take for what it is at when the run has to end, before it is taken to hang: whatever
+# takes long asks more often than this whether to go on.
+_PATIENCE_S = 5.0
 
 
-def beside(nights: Iterable[DriveNight], act: Callable[[DriveNight], None], stop: Stop) -> None:
+def beside(
+    nights: Iterable[DriveNight],
+    act: Callable[[DriveNight], None],
+    stop: Stop,
+    patience_s: float = _PATIENCE_S,
+) -> None:
     """Do one act for every drive that is at work; an error ends that drive's night.
 
     When the run has to end and a drive does not answer, the others are not kept waiting for it.
@@ -27,7 +33,7 @@ def beside(nights: Iterable[DriveNight], act: Callable[[DriveNight], None], stop
     for thread in threads.values():
         thread.start()
     waited_s = 0.0
-    while any(thread.is_alive() for thread in threads.values()) and waited_s < _PATIENCE_S:
+    while any(thread.is_alive() for thread in threads.values()) and waited_s < patience_s:
         next(thread for thread in threads.values() if thread.is_alive()).join(_LOOK_S)
         waited_s += _LOOK_S if stop.why else 0.0
     for night, thread in threads.items():

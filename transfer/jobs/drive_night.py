@@ -20,12 +20,13 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True, eq=False)
 class DriveNight:
-    """One night on one drive while it is carried: its plan, what is left to do, and how it went."""
+    """One night on one drive while it is carried: its plan, what is left to do and why, and how it went."""
 
     drive: OpenDrive
     plan: NightPlan
     bag: OpenBag | None = None
     todo: list[Task] = field(default_factory=list)
+    reasons: dict[str, str] = field(default_factory=dict)
     copied_bytes: int = 0
     again: int = 0
     stopped: bool = False

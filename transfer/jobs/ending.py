@@ -58,7 +58,7 @@ def _not_listed(night: DriveNight, told: set[str]) -> Iterator[Finding]:
     reason = "the run ended before" if error is None else error.happened
     for task in night.plan.tasks:
         where = f"{task.file.source}/{task.file.path}"
-        if where not in told:
+        if not told & {where, task.path}:
             yield Finding(FindingKind.NOT_PROVEN, reason, where)
 
 

@@ -28,6 +28,8 @@ _ROUNDS = 3
 # What is taken for the speed of a drive that was never measured.
 _BYTES_PER_S = 20e6
 _LISTS_S = 10.0
+# How long the lists of a very large night may take on a slow drive, when the run has to end.
+_LISTS_PATIENCE_S = 40.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,7 @@ class NightRun:
             if self.stop.why or not any(_can_go_on(night) for night in nights):
                 break
         beside(nights, proving.leave_bad_out, self.stop)
-        beside(nights, self._publish, self.stop)
+        beside(nights, self._publish, self.stop, _LISTS_PATIENCE_S)
         for night in nights:
             self._list_unproven(night)
 
@@ -117,6 +119,7 @@ class NightRun:
     def _end_lane(self, night: DriveNight, lane: Lane) -> None:
         lane.finish()
         night.todo += lane.voided
+        night.reasons |= {task.path: f"it could not be written ({lane.trouble})" for task in lane.voided}
         if lane.hangs:
             night.failure = not_answering(night, self.stop)
         elif isinstance(lane.failure, DoesNotFit):
@@ -155,7 +158,8 @@ class NightRun:
     def _list_unproven(self, night: DriveNight) -> None:
         reason = self._why(night)
         for task in night.todo:
-            night.findings.append(_about(task, Finding(FindingKind.NOT_PROVEN, reason)))
+            own = reason or night.reasons.get(task.path, "")
+            night.findings.append(_about(task, Finding(FindingKind.NOT_PROVEN, own)))
         for path in night.bag.unproven if night.bag is not None else ():
             night.findings.append(Finding(FindingKind.NOT_PROVEN, f"written, not read back: {reason}", path))
 
@@ -165,7 +169,7 @@ class NightRun:
             return ended.happened
         if night.stopped:
             return self.stop.why or "the time limit left no time to prove more"
-        return self.stop.why or "its copy did not match, three times"
+        return self.stop.why
 
     def read_again(self, nights: list[DriveNight]) -> None:
         """Read back once more what was proven on a drive that gave a bad file later in the same run."""

@@ -56,6 +56,7 @@ class Proving:
             else:
                 bag.note(path, Finding(FindingKind.WRITTEN_AGAIN, reason))
                 night.todo.append(Task(file, night.plan.night, path))
+                night.reasons[path] = f"{reason}, every time"
 
     def leave_bad_out(self, night: DriveNight) -> None:
         """Take copies that stayed bad out of the payload, and prove once more what stands beside them."""
