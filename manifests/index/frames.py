@@ -63,7 +63,7 @@ def frames(index: Index, query: FrameQuery) -> Iterator[FrameRow]:
     for row in index.rows(sql, conditions.parameters | {"limit": limit}):
         try:
             yield _frame_row(index, row[:])
-        except (ValueError, TypeError, OverflowError) as error:
+        except (ValueError, TypeError, OverflowError, AttributeError) as error:
             raise IndexDamaged(index.path, f"the index is damaged ({error})") from error
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePath
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 from urllib.parse import quote
 
 from manifests.index.faults import (
@@ -19,11 +20,13 @@ from manifests.index.faults import (
     fault_of,
     faults_of,
 )
-from manifests.index.migrations import NEWEST, migrate, version_of
+from manifests.index.migrations import NEWEST, migrate
 from manifests.index.schema import APPLICATION_ID
 
 # How long a writer waits for another, or a reader for the moment in which a log is taken in.
 PATIENCE_S = 10.0
+
+_NOT_WRITABLE = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
 
 Parameters = Sequence[object] | Mapping[str, object]
 
@@ -69,7 +72,7 @@ class Index:
                 self.connection.execute("BEGIN")
             try:
                 yield
-            except (ValueError, TypeError, KeyError, OverflowError) as error:
+            except (ValueError, TypeError, KeyError, OverflowError, AttributeError) as error:
                 raise IndexDamaged(self.path, f"the index is damaged ({error})") from error
             finally:
                 if begun:
@@ -132,30 +135,82 @@ def _version_found(path: Path, patience_s: float) -> int:
     """Look at what lies at `path` without changing it, and give its version; 0 where nothing does."""
     if not _is_there(path):
         return 0
-    connection = _reader(path, patience_s)
+    if _lies_beside(path, "-wal") or _lies_beside(path, "-journal"):
+        kind = _kind_by_asking(path, patience_s)
+    else:
+        with _reading(path):
+            kind = _kind_by_header(path)
+    if kind.application != APPLICATION_ID and kind != _EMPTY:
+        raise IndexDamaged(path, "the file is a database, but not an index of this program")
+    if kind.version > NEWEST:
+        raise IndexNewer(path, kind.version, NEWEST)
+    return kind.version
+
+
+class _Kind(NamedTuple):
+    """Three numbers of a database's header: whose it is, its layout, and how often its schema changed."""
+
+    application: int
+    version: int
+    schema: int
+
+
+_EMPTY = _Kind(0, 0, 0)
+
+
+def _kind_by_header(path: Path) -> _Kind:
+    """Give the numbers as the file has them, without a trace of having looked.
+
+    https://www.sqlite.org/fileformat.html, section 1.3. Raises IndexDamaged where it is no database, or one
+    that was cut short.
+    """
+    with path.open("rb") as file:
+        header = file.read(100)
+        size_bytes = file.seek(0, os.SEEK_END)
+    if not header:
+        return _EMPTY
+    if len(header) < 100 or not header.startswith(b"SQLite format 3\0"):
+        raise IndexDamaged(path, "the index is damaged (it is not a database)")
+    page_bytes = int.from_bytes(header[16:18], "big")
+    pages = int.from_bytes(header[28:32], "big")
+    # The number of pages counts only if the last to write was one who knew of it (bytes 24 and 92).
+    if header[24:28] == header[92:96] and size_bytes < pages * (65536 if page_bytes == 1 else page_bytes):
+        raise IndexDamaged(path, "the index is damaged (it is cut short)")
+    return _Kind(*(int.from_bytes(header[start : start + 4], "big") for start in (68, 60, 40)))
+
+
+def _kind_by_asking(path: Path, patience_s: float) -> _Kind:
+    """Give the same where part of the file may still be in the log that lies beside it."""
+    # A log is let be by who may only read; what an unfinished change left is to be taken back first.
+    mode = "ro" if _lies_beside(path, "-wal") else "rw"
+    with faults_of(path):
+        connection = _connected(_uri(path, mode), patience_s)
     try:
         with faults_of(path):
-            version = version_of(connection)
-            application = connection.execute("PRAGMA application_id").fetchone()[0]
-            tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+            asked = ("PRAGMA application_id", "PRAGMA user_version", "PRAGMA schema_version")
+            return _Kind(*(connection.execute(one).fetchone()[0] for one in asked))
     finally:
         connection.close()
-    if version > NEWEST and application == APPLICATION_ID:
-        raise IndexNewer(path, version, NEWEST)
-    if tables and application != APPLICATION_ID:
-        raise IndexDamaged(path, "the file is a database, but not an index of this program")
-    if application == APPLICATION_ID and not (tables and version):
-        raise IndexDamaged(path, "the index is damaged (it has no tables)")
-    return version
+
+
+def _lies_beside(path: Path, ending: str) -> bool:
+    return path.with_name(path.name + ending).exists()
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise IndexUnusable(path, f"the index could not be used ({error.strerror})") from error
 
 
 def _is_there(path: Path) -> bool:
-    try:
-        path.stat()
-    except (FileNotFoundError, NotADirectoryError):
-        return False
-    except OSError as error:
-        raise IndexUnusable(path, f"the index could not be used ({error.strerror})") from error
+    with _reading(path):
+        try:
+            path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            return False
     return True
 
 
@@ -173,26 +228,22 @@ def _writer(path: Path, patience_s: float) -> sqlite3.Connection:
 
 
 def _reader(path: Path, patience_s: float) -> sqlite3.Connection:
-    """Open for reading; on a medium that can't be written even SQLite's own files beside it can't."""
-    connection = None
+    """Open for reading. The last to close takes in and clears away what SQLite keeps beside the file.
+
+    On a medium that can't be written there is nothing beside it, and nothing can be put there.
+    """
+    with faults_of(path):
+        connection = _connected(_uri(path, "rw"), patience_s)
     try:
-        connection = _connected(_uri(path, "ro"), patience_s)
+        connection.execute("PRAGMA query_only = ON")
         connection.execute("SELECT count(*) FROM sqlite_master")
-    except sqlite3.OperationalError as error:
-        if connection is not None:
-            connection.close()
-        if (error.sqlite_errorcode & 0xFF) != sqlite3.SQLITE_CANTOPEN or _has_a_log(path):
-            raise fault_of(path, error) from error
-        connection = _connected(_uri(path, "ro") + "&immutable=1", patience_s)
     except sqlite3.Error as error:
-        if connection is not None:
-            connection.close()
-        raise fault_of(path, error) from error
+        connection.close()
+        if error.sqlite_errorcode & 0xFF not in _NOT_WRITABLE or _lies_beside(path, "-wal"):
+            raise fault_of(path, error) from error
+        with faults_of(path):
+            return _connected(_uri(path, "ro") + "&immutable=1", patience_s)
     return connection
-
-
-def _has_a_log(path: Path) -> bool:
-    return path.with_name(path.name + "-wal").exists()
 
 
 def _connected(uri: str, patience_s: float) -> sqlite3.Connection:

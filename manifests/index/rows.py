@@ -93,6 +93,7 @@ class RowMaker:
     def _row(self, entry: Facts, line_digest: int) -> FileRow:
         if not entry.keys() >= _REQUIRED:
             raise KeyError(*sorted(_REQUIRED - entry.keys()))
+        int(entry["modified_ns"])
         facts = _with(entry.get("frame"), _NO_FACTS)
         findings = _findings(entry["findings"]) if "findings" in entry else ()
         ra_deg, dec_deg, *rest = _numbers(_sky_facts(_with(entry.get("sky"), _NO_SKY)))
