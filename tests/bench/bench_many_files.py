@@ -27,6 +27,7 @@ for folder, _, names in os.walk(sys.argv[1]):
         facts = os.stat(os.path.join(folder, name))
         facts.st_size, facts.st_mtime_ns
 """
+NIGHTFERRY = Path(sys.executable).with_name("nightferry")
 EVENING_S = 1_773_520_000  # 2026-03-14, 20:26 UTC
 
 
@@ -40,7 +41,7 @@ class Run(NamedTuple):
 
 def run(*command: str | Path) -> Run:
     began = time.perf_counter()
-    process = subprocess.Popen([sys.executable, *command], stdout=subprocess.DEVNULL)
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
     _, status, used = os.wait4(process.pid, 0)
     if os.waitstatus_to_exitcode(status) != 0:
         raise SystemExit(f"{command} failed")
@@ -60,17 +61,17 @@ def make_session(folder: Path, count: int) -> None:
         '[site]\nlongitude = 0.0\n[[source]]\nname = "logs"\nfolder = "logs"\nkind = "logs"\n'
         '[[drive]]\nname = "stick"\nfolder = "stick"\n[records]\nfolder = "records"\n'
     )
-    run("-m", "transfer", "prepare", folder / "stick", "--name", "stick")
+    run(NIGHTFERRY, "prepare", folder / "stick", "--name", "stick")
 
 
 def send(folder: Path) -> Run:
-    return run("-m", "transfer", "send", "--config", folder / "nightferry.toml")
+    return run(NIGHTFERRY, "send", "--config", folder / "nightferry.toml")
 
 
 def nothing_new(folder: Path, rounds: int = 9) -> None:
     make_session(folder, 10_000)
     send(folder)
-    pairs = [(run("-c", WALK, folder / "logs"), send(folder)) for _ in range(rounds)]
+    pairs = [(run(sys.executable, "-c", WALK, folder / "logs"), send(folder)) for _ in range(rounds)]
     for what, field in (("wall", 0), ("processor", 1)):
         walk_s, send_s = (min(pair[which][field] for pair in pairs) for which in (0, 1))
         print(f"nothing new among 10,000: {what} {send_s * 1e3:.0f} ms, ", end="")

@@ -154,9 +154,10 @@ def _names(folder: Path) -> str:
     ahead = [str(folder)]
     while ahead:
         with os.scandir(ahead.pop()) as found:
-            entries = sorted((entry.name, entry.is_dir(follow_symlinks=False), entry.path) for entry in found)
-        digest.update("\0".join(name for name, _, _ in entries).encode("utf-8", "surrogatepass"))
-        ahead += [path for _, is_folder, path in entries if is_folder]
+            entries = list(found)
+        # In the order in which the system lists them, which stays while a folder does.
+        digest.update("\0".join([entry.name for entry in entries]).encode("utf-8", "surrogatepass"))
+        ahead += [entry.path for entry in entries if entry.is_dir(follow_symlinks=False)]
     return digest.hexdigest()
 
 
