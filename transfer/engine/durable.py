@@ -106,11 +106,13 @@ class TagFileSet:
         `sha256` gives the digest of each tag file by its name. Raises OSError, and NotAsWritten.
         """
         self._folder.flush_files(list(self._parts.values()))
+        names = list(self._parts)
+        self.close()
         prove_small_files(self._folder, {self._part(name): digest for name, digest in sha256.items()})
         remove_if_there(self._folder, f"{self._bag}/{TAG_MANIFEST}")
         self._folder.flush_folders([self._bag])
         self._swap([ENTRIES])
-        self._swap([name for name in self._parts if name not in (ENTRIES, TAG_MANIFEST)])
+        self._swap([name for name in names if name not in (ENTRIES, TAG_MANIFEST)])
         self._swap([TAG_MANIFEST])
         prove_small_files(self._folder, {f"{self._bag}/{name}": digest for name, digest in sha256.items()})
 

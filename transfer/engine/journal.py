@@ -43,8 +43,11 @@ class Journal:
         self.close()
         self._descriptor, self._size = self._folder.create_file(part), 0
         starts = self.append(kept)
+        # Closed first: to some drivers in user space what is written to a renamed file is lost.
+        self.close()
         self._folder.replace(part, self._path)
         self._folder.flush_folders([parent(self._path)])
+        self._descriptor = self._folder.extend_file(self._path)
         return starts
 
     def append(self, entries: Iterable[Entry]) -> list[int]:
@@ -65,7 +68,7 @@ class Journal:
         """Cut off what a failed append has left: a torn line would swallow the next one."""
         assert self._descriptor is not None
         os.ftruncate(self._descriptor, self._size)
-        os.lseek(self._descriptor, self._size, os.SEEK_SET)
+        os.lseek(self._descriptor, 0, os.SEEK_END)
 
     def entries(self) -> Iterator[tuple[int, Entry]]:
         """Read the lines, each with where it starts."""

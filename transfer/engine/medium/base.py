@@ -95,6 +95,10 @@ class PinnedFolder(ABC):
         """Create a file that must not exist yet and give its descriptor, open for writing."""
 
     @abstractmethod
+    def extend_file(self, path: str) -> int:
+        """Open a regular file that is there for writing at its end, following no link."""
+
+    @abstractmethod
     def open_file(self, path: str) -> int:
         """Open a regular file for reading, following no link."""
 

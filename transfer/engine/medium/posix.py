@@ -92,10 +92,16 @@ class PosixFolder(PinnedFolder):
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
         return os.open(name, flags, 0o666, dir_fd=folder.descriptor)
 
+    def extend_file(self, path: str) -> int:
+        return self._open_regular(path, os.O_WRONLY | os.O_APPEND)
+
     def open_file(self, path: str) -> int:
+        return self._open_regular(path, os.O_RDONLY)
+
+    def _open_regular(self, path: str, access: int) -> int:
         folder, name = self._within(path)
         # O_NONBLOCK: a FIFO under a manifest's name must not hang the run.
-        flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
+        flags = access | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
         opened = os.open(name, flags, dir_fd=folder.descriptor)
         if not stat.S_ISREG(os.fstat(opened).st_mode):
             os.close(opened)

@@ -66,6 +66,12 @@ class WindowsFolder(PinnedFolder):
         _held, whole = self._within(path)
         return _descriptor(self._calls, self._calls.open(whole, openings.NEW_FILE), writable=True)
 
+    def extend_file(self, path: str) -> int:
+        self._make_sure()
+        descriptor = _descriptor(self._calls, self._open(path, openings.FILE_TO_EXTEND), writable=True)
+        os.lseek(descriptor, 0, os.SEEK_END)
+        return descriptor
+
     def open_file(self, path: str) -> int:
         return _descriptor(self._calls, self._open(path, openings.FILE_TO_READ), writable=False)
 
