@@ -7,6 +7,7 @@ child's exit code as soon as the child has said it.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -25,6 +26,7 @@ def run_apart(work: Callable[[], int]) -> int:
     child = os.fork()
     if child == 0:
         os.close(read_end)
+        _leave_the_callers_group()
         _work_and_say(work, write_end)
     os.close(write_end)
     _pass_signals_on(child)
@@ -41,8 +43,9 @@ def _work_and_say(work: Callable[[], int], write_end: int) -> None:
     except BaseException:  # noqa: BLE001 - the traceback of a fault in the program itself, as Python shows it
         sys.excepthook(*sys.exc_info())
     finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
+        with contextlib.suppress(OSError, ValueError):  # nobody may be reading any more
+            sys.stdout.flush()
+            sys.stderr.flush()
         _let_go_of_the_callers_pipes()
         os.write(write_end, bytes([code & 0xFF]))
         os._exit(code)
@@ -55,20 +58,29 @@ def _let_go_of_the_callers_pipes() -> None:
         os.dup2(null, descriptor)
 
 
+def _leave_the_callers_group() -> None:
+    """Be alone: what a terminal sends to the caller's group then comes once, passed on by the parent."""
+    with contextlib.suppress(OSError):
+        os.setpgid(0, 0)
+    # Out of its group a child may be stopped for what it writes to the terminal.
+    signal.signal(signal.SIGTTOU, signal.SIG_IGN)
+
+
 def _pass_signals_on(child: int) -> None:
     def pass_on(number: int, _frame: object) -> None:
-        os.kill(child, number)
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(child, number)
 
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, pass_on)
-    # A terminal sends Ctrl-C to both; the child decides.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, pass_on)
 
 
 def _exit_code(child: int, read_end: int) -> int:
     said = os.read(read_end, 1)
     if not said:
-        return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) & 0xFF
+        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        return code if code >= 0 else 128 - code  # as a shell tells a signal
     until = time.monotonic() + _LINGER_S
     while time.monotonic() < until and os.waitpid(child, os.WNOHANG)[0] == 0:
         time.sleep(_LOOK_S)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import gc
 import importlib
+import io
+import json
+import sys
 
 import click
 
@@ -16,6 +19,7 @@ _COMMANDS = {
     "plan": "Say what send would carry, whether it fits, how long it takes, what looks wrong.",
     "send": "Carry the night to the drive and prove every copy.",
     "check": "Prove every bag found at or below each PATH again.",
+    "gather": "Lay out a target's lights and the calibration frames that fit them.",
 }
 
 
@@ -32,9 +36,28 @@ class _Commands(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; what is wrong with its line is told as JSON where that was asked for."""
+        _take_any_character()
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as error:
+            if "--json" not in sys.argv:
+                raise
+            told = {"command": ctx.invoked_subcommand or "", "exit": error.exit_code, "findings": []}
+            click.echo(json.dumps(told | {"message": error.format_message()}, indent=2))
+            ctx.exit(error.exit_code)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
             formatter.write_dl(list(_COMMANDS.items()))
+
+
+def _take_any_character() -> None:
+    """Have what a terminal or a pipe cannot take written out: a frame's name must not end a run."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 @click.command(

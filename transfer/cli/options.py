@@ -6,15 +6,16 @@ import functools
 import json
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
 
+from manifests.bags.paths import shown
 from transfer.config import Config, find_config, load_config
-from transfer.errors import NightferryError
+from transfer.errors import NightferryError, unforeseen
 
 if TYPE_CHECKING:
     from transfer.jobs.send import SendRequest
@@ -78,30 +79,48 @@ def records_folder(config: Config) -> Path:
     return config.records_folder or user_folder() / "records"
 
 
-def ends_with_exit_code(name: str) -> Callable[[Callable[Parameters, int]], Callable[Parameters, None]]:
-    """Make a command of a function that gives its exit code; an error of ours is told and gives its own."""
+def ends_with_exit_code(
+    name: str, nothing: Mapping[str, object] | None = None
+) -> Callable[[Callable[Parameters, int]], Callable[Parameters, None]]:
+    """Make a command of a function that gives its exit code; an error is told and gives its own.
+
+    `nothing` are the keys that the command's JSON document has beside the common ones, where it did nothing.
+    """
 
     def decorate(function: Callable[Parameters, int]) -> Callable[Parameters, None]:
         @functools.wraps(function)
         def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
-            try:
-                code = function(*args, **kwargs)
-            except NightferryError as error:
-                tell_error(name, error, as_json=bool(kwargs.get("as_json")))
-                code = int(error.exit_code)
-            sys.exit(code)
+            as_json = bool(kwargs.get("as_json"))
+            sys.exit(exit_code_of(name, lambda: function(*args, **kwargs), as_json, nothing or {}))
 
         return run
 
     return decorate
 
 
-def tell_error(name: str, error: NightferryError, as_json: bool) -> None:
+def exit_code_of(name: str, act: Callable[[], int], as_json: bool, nothing: Mapping[str, object]) -> int:
+    """Do something and give its exit code; no traceback of ours reaches a user."""
+    try:
+        return act()
+    except NightferryError as error:
+        tell_error(name, error, as_json, nothing)
+        return int(error.exit_code)
+    except (click.ClickException, click.exceptions.Exit, click.Abort):
+        raise
+    except Exception as fault:  # noqa: BLE001 - told in one line, as any other error
+        ended = unforeseen(fault)
+        tell_error(name, ended, as_json, nothing)
+        return int(ended.exit_code)
+
+
+def tell_error(name: str, error: NightferryError, as_json: bool, nothing: Mapping[str, object]) -> None:
     """Tell an error on standard error, or as the JSON document."""
     if as_json:
-        print_json({"command": name, "exit": int(error.exit_code), "message": str(error), "findings": []})
+        told = {"command": name, "exit": int(error.exit_code), "message": str(error), "findings": []}
+        print_json({**told, **nothing})
     else:
-        click.echo(f"nightferry {name}: {error}", err=True)
+        lines = f"nightferry {name}: {error}".split("\n")
+        click.echo("\n".join(shown(line, len(line)) for line in lines), err=True)
 
 
 def print_json(document: dict[str, object]) -> None:

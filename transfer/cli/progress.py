@@ -31,15 +31,25 @@ class Progress:
         """Take one event."""
         if not self._shown:
             return
+        try:
+            self._show(event)
+        except (OSError, ValueError):
+            self._shown = False  # the terminal has gone; the night goes on
+
+    def _show(self, event: Event) -> None:
         with self._lock:
             if isinstance(event, PhaseBegan):
                 self._begin(event)
             elif isinstance(event, BytesDone):
-                self._bars[event.phase, event.what].update(event.size_bytes)
+                self._bar(event).update(event.size_bytes)
             elif isinstance(event, PhaseEnded):
-                self._bars.pop((event.phase, event.what)).close()
+                self._bar(event).close()
             else:
                 sys.stderr.write(f"{event.why}: waiting for it to end.\n")
+
+    def _bar(self, event: BytesDone | PhaseEnded) -> Any:
+        # Two drives may have one name, and then share what is drawn for it.
+        return self._bars[event.phase, event.what]
 
     def _begin(self, event: PhaseBegan) -> None:
         from tqdm import tqdm

@@ -18,9 +18,8 @@ from transfer.records import Records
 from transfer.stop import Stop
 
 
-def send(config: Config, request: SendRequest, limit_s: float | None, as_json: bool) -> int:
+def send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int:
     """Run it, tell what came of it, and give the exit code."""
-    stop = Stop(limit_s)
     _stop_on_signals(stop)
     records = Records(records_folder(config))
     with Progress(shown=not as_json) as progress:
@@ -33,15 +32,20 @@ def send(config: Config, request: SendRequest, limit_s: float | None, as_json: b
 
 
 def _stop_on_signals(stop: Stop) -> None:
-    """End in order at the first signal; at the second, at once."""
+    """End in order at a signal; at the second Ctrl-C at once.
+
+    What ends a session or a computer may well send a signal twice, and means no hurry by that.
+    """
 
     def ask(number: int, _frame: object) -> None:
-        if stop.signalled:
+        if stop.signalled and number == signal.SIGINT:
             os._exit(128 + number)
         stop.ask(f"signal {signal.Signals(number).name}")
 
-    signal.signal(signal.SIGINT, ask)
-    signal.signal(signal.SIGTERM, ask)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # not every system knows every name
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, ask)
 
 
 def _tell(outcome: SendOutcome, as_json: bool) -> None:
