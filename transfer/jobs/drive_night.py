@@ -47,6 +47,14 @@ class DriveNight:
         return f"{self.plan.night.isoformat()} on {self.drive.name}"
 
 
+_PLUG_IN = "Plug it in again and send again: what was proven is kept, the rest is carried."
+
+
+def drive_left(drive: OpenDrive) -> DriveFailed:
+    """Say that a drive is not where it was: it was unmounted, and what stands there now is something else."""
+    return DriveFailed("The drive left: it is not mounted there any more", drive.root, _PLUG_IN)
+
+
 def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
     """Say what an error of the system means for a person at the drive."""
     if drive_is_full(error):
@@ -55,5 +63,4 @@ def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
         step = "Is there a switch on it? Some systems also do this to a drive that was not unmounted cleanly."
         return DriveFailed("The drive is write-protected", drive.root, step)
     happened = "The drive left" if drive_has_left(error) else "The drive failed"
-    step = "Plug it in again and send again: what was proven is kept, the rest is carried."
-    return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, step)
+    return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, _PLUG_IN)

@@ -17,7 +17,7 @@ from transfer.engine.task import Task
 from transfer.errors import DoesNotFit
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.beside import beside, not_answering
-from transfer.jobs.drive_night import DriveNight
+from transfer.jobs.drive_night import DriveNight, drive_left
 from transfer.jobs.proving import Proving
 from transfer.jobs.survey import Survey
 from transfer.records import BagMemory, Records
@@ -145,8 +145,10 @@ class NightRun:
     # Ending
 
     def _publish(self, night: DriveNight) -> None:
-        """Write the manifest of what is proven."""
+        """Write the manifest of what is proven, on a drive that is still where it was."""
         bag = night.open_bag
+        if not night.drive.folder.still_there():
+            raise drive_left(night.drive)
         listing = _Listing(self.records, night)
         try:
             bag.publish(not night.todo and not bag.unproven and night.full is None, listing.begin)
