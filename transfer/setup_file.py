@@ -113,7 +113,8 @@ def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -
 
 def setup_text(found: FoundHere) -> str:
     """Give a nightferry.toml, to be stored as UTF-8: it can be used as it is, with a word on every key."""
-    sections = (_HEAD, _site(found), _sources(found), _drives(found), _ARCHIVE, _SEND, _RECORDS, _NAMES)
+    here = (_HEAD, _site(found), _sources(found), _drives(found))
+    sections = (*here, _ARCHIVE, _SEND, _RECORDS, _NAMES, _CALIBRATION)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 
 
@@ -154,6 +155,22 @@ _NAMES = """
 # Keywords of your programs, for facts that no header of yours gives under the usual ones.
 # [keywords]
 # filter_name = ["WHEELPOS"]
+"""
+
+_CALIBRATION = """
+# How far a calibration frame may be from what it calibrates, for `nightferry gather`. What stands here is
+# common practice, no standard. Of the two limits of an exposure the larger one counts.
+# [calibration]
+# exposure_relative = 0.01   # of a dark: a hundredth of its light's exposure
+# exposure_s = 0.05
+# dark_flat_exposure_relative = 0.1
+# dark_flat_exposure_s = 0.5
+# sensor_deg_c = 1.0
+# rotation_deg = 2.0   # of a flat; half a turn makes no difference
+# focal_length_relative = 0.02
+# library_nights = 30   # darks and bias of so many nights around the nearest ones are taken together
+# A flat may be so many nights away; without this line, any number: the nearest is taken.
+# flat_nights = 60
 """
 
 _SOURCE_HEAD = """

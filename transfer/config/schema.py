@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from manifests.bags.stored_names import same_name_key
-from manifests.frames.keywords import KEYWORDS
+from manifests.frames.calibration.tolerances import Tolerances
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
 from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
@@ -38,12 +38,18 @@ class Section(NamedTuple):
     keys: tuple[Key, ...] = ()
     many: bool = False
     names: bool = False
-    known: tuple[str, ...] = ()
+    known: Callable[[], tuple[str, ...]] | None = None
 
     @property
     def header(self) -> str:
         """The line that begins the section in the file."""
         return f"[[{self.name}]]" if self.many else f"[{self.name}]"
+
+
+def _known_facts() -> tuple[str, ...]:
+    from manifests.frames.keywords import KEYWORDS  # loaded where somebody adds to it
+
+    return tuple(KEYWORDS.keywords)
 
 
 def _records_folder(folder: Path | None = None) -> Path | None:
@@ -56,6 +62,19 @@ def _keywords(fact_of: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
         fact: tuple(keyword for keyword, of in fact_of.items() if of == fact) for fact in fact_of.values()
     }
 
+
+# Each limit has the name that it has in the program, its unit in the name.
+_CALIBRATION = (
+    Key("exposure_relative", "exposure_relative", values.tolerance),
+    Key("exposure_s", "exposure_s", values.tolerance),
+    Key("dark_flat_exposure_relative", "dark_flat_exposure_relative", values.tolerance),
+    Key("dark_flat_exposure_s", "dark_flat_exposure_s", values.tolerance),
+    Key("sensor_deg_c", "sensor_deg_c", values.tolerance),
+    Key("rotation_deg", "rotation_deg", values.tolerance),
+    Key("focal_length_relative", "focal_length_relative", values.tolerance),
+    Key("flat_nights", "flat_nights", values.nights),
+    Key("library_nights", "library_nights", values.nights),
+)
 
 SECTIONS = (
     Section(
@@ -93,7 +112,8 @@ SECTIONS = (
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),
     Section("filters", "filters", dict, names=True),
-    Section("keywords", "keywords", _keywords, names=True, known=tuple(KEYWORDS.keywords)),
+    Section("calibration", "calibration", Tolerances, _CALIBRATION),
+    Section("keywords", "keywords", _keywords, names=True, known=_known_facts),
 )
 
 
@@ -161,9 +181,10 @@ class _Reading:
         name_of: dict[str, str] = {}
         for name, given in written.items():
             where = f"{section.name}.{key_shown(name)}"
-            if section.known and name not in section.known:
+            known = section.known() if section.known is not None else (name,)
+            if name not in known:
                 expected = "a fact of a frame, such as exposure_s, filter_name or object_name"
-                self._problem(where, given, expected, nearest(name, section.known))
+                self._problem(where, given, expected, nearest(name, known))
                 continue
             for spelling in self._spellings(where, name, given):
                 other = name_of.setdefault(spelling, name)

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
+from manifests.frames.calibration.tolerances import Tolerances
+
 
 class SourceKind(StrEnum):
     """What a source holds: frames, with whatever lies beside them, or logs."""
@@ -82,3 +84,4 @@ class Config:
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    calibration: Tolerances = Tolerances()

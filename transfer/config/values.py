@@ -92,6 +92,20 @@ def kind(value: object, _around: Surroundings) -> SourceKind:
     return SourceKind(str(value))
 
 
+def tolerance(value: object, _around: Surroundings) -> float:
+    """Read how far something may be from what it is compared with."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < math.inf:
+        raise Unfit("a number, 0 or more")
+    return float(value)
+
+
+def nights(value: object, _around: Surroundings) -> int:
+    """Read a number of nights."""
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise Unfit("a whole number of nights, 0 or more")
+    return value
+
+
 def latitude_deg(value: object, _around: Surroundings) -> float:
     """Read a latitude, in degrees north."""
     return _degrees(value, "north", "south", -90, 90)

@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from manifests.frames.calibration.tolerances import Tolerances
 from transfer.config import (
     Archive,
     BrokenConfig,
@@ -37,6 +38,17 @@ WHOLE = {
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
     "filters": {"Ha": ["narrow red"]},
     "keywords": {"filter_name": ["WHEELPOS"]},
+    "calibration": {
+        "exposure_relative": 0.02,
+        "exposure_s": 0.1,
+        "dark_flat_exposure_relative": 0.2,
+        "dark_flat_exposure_s": 1,
+        "sensor_deg_c": 2,
+        "rotation_deg": 5,
+        "focal_length_relative": 0.05,
+        "flat_nights": 7,
+        "library_nights": 0,
+    },
 }
 
 
@@ -78,6 +90,7 @@ def test_every_key_becomes_a_setting():
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
         filters={"narrow red": "Ha"},
         keywords={"filter_name": ("WHEELPOS",)},
+        calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0),
     )
 
 
