@@ -111,7 +111,7 @@ class TagFileSet:
         prove_small_files(self._folder, {self._part(name): digest for name, digest in sha256.items()})
         remove_if_there(self._folder, f"{self._bag}/{TAG_MANIFEST}")
         self._folder.flush_folders([self._bag])
-        self._swap([ENTRIES])
+        self._swap([name for name in names if name == ENTRIES])
         self._swap([name for name in names if name not in (ENTRIES, TAG_MANIFEST)])
         self._swap([TAG_MANIFEST])
         prove_small_files(self._folder, {f"{self._bag}/{name}": digest for name, digest in sha256.items()})
