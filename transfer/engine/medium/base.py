@@ -149,6 +149,15 @@ class PinnedFolder(ABC):
     def still_there(self) -> bool:
         """Tell whether the path the folder was opened by still leads to it."""
 
+    @property
+    def reads_back_beside_writing(self) -> bool:
+        """Whether a read-back proves as much while other files are written as it does afterwards.
+
+        Where all files share a cache that is emptied once for a whole read-back, what is written meanwhile
+        fills it again.
+        """
+        return True
+
     @abstractmethod
     def chill(self) -> None:
         """Empty the caches that all files of the file system share: once, before a read-back begins.

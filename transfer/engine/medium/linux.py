@@ -64,6 +64,10 @@ class LinuxFolder(PosixFolder):
         if self.mount.in_user_space and self._block_device is None:
             os.sync()
 
+    @property
+    def reads_back_beside_writing(self) -> bool:
+        return self._block_device is None
+
     def chill(self) -> None:
         self._watch.chill()
 
