@@ -39,7 +39,9 @@ def tidy(written: str | None) -> str:
     """
     if not written:
         return ""
-    seen = "".join(_visible(character) for character in written)
+    # Nearly every name is plain, and a hundred thousand frames have one each.
+    plain = written.isascii() and written.isprintable()
+    seen = written if plain else "".join(_visible(character) for character in written)
     name = _BETWEEN_WORDS.sub(" ", unicodedata.normalize("NFC", seen)).strip()
     if len(name) <= LONGEST_NAME:
         return name
