@@ -1,0 +1,124 @@
+"""The job: a target's lights and the calibration frames that fit them laid out in a folder for processing.
+
+The archive is only read. A frame that lies in the folder already stays where it is, and nothing there is
+ever overwritten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from manifests.findings import Finding, FindingKind
+from transfer.config import Config
+from transfer.engine.medium import Medium, PinnedFolder, ReadBack
+from transfer.events import Listener, nobody
+from transfer.jobs.gathering.already import look_into
+from transfer.jobs.gathering.archive import archive_root, open_archive
+from transfer.jobs.gathering.archive_frames import ArchiveFrame
+from transfer.jobs.gathering.copying import Copied, CopyRun
+from transfer.jobs.gathering.folder import check_folder, held_folder
+from transfer.jobs.gathering.linking import Linked, link
+from transfer.jobs.gathering.matching import Matched, match
+from transfer.jobs.gathering.outcome import GatherOutcome, How, LaidOut
+from transfer.jobs.gathering.placing import Placing, place
+from transfer.jobs.gathering.request import GatherRequest
+from transfer.jobs.gathering.selection import Selection, select
+from transfer.jobs.gathering.tables import write_tables
+from transfer.stop import Stop
+
+# What a processing run should know of a frame that it takes.
+_DAMAGE = frozenset(
+    (
+        FindingKind.HEADER_UNREADABLE,
+        FindingKind.DATA_CUT_SHORT,
+        FindingKind.DATASUM_WRONG,
+        FindingKind.CHECKSUM_WRONG,
+        FindingKind.COMPRESSION_DAMAGED,
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Gathering:
+    """One run of `gather`, and what it works with."""
+
+    config: Config
+    request: GatherRequest
+    medium: Medium
+    stop: Stop
+    listen: Listener = nobody
+
+    def run(self) -> GatherOutcome:
+        """Lay out what was asked for.
+
+        Raises NothingToGather, ConfigurationError, NotThere, DoesNotFit, Busy and DriveFailed.
+        """
+        root = archive_root(self.config)
+        check_folder(self.request.folder, root)
+        with open_archive(root) as index:
+            selection = select(index, self.request, self.config)
+        matched = match(root, selection, self.config.calibration)
+        with held_folder(self.request.folder, self.medium) as folder:
+            placing = place(matched, look_into(folder.path), self.config.calibration.rotation_deg)
+            linked = link(placing.new, folder, self.request.means)
+            copied = self._copy(linked, folder)
+            outcome = self._outcome(selection, matched, placing, linked, copied)
+            return replace(outcome, tables=write_tables(outcome, folder))
+
+    def _copy(self, linked: Linked, folder: PinnedFolder) -> Copied:
+        if not linked.to_copy:
+            return Copied()
+        return CopyRun(folder, self.medium, self.stop, self.listen).copy(linked.to_copy)
+
+    def _outcome(
+        self, selection: Selection, matched: Matched, placing: Placing, linked: Linked, copied: Copied
+    ) -> GatherOutcome:
+        laid_out = tuple(_laid_out(matched, placing, linked, copied))
+        rows = (*selection.unmet, *matched.rows)
+        absent = selection.absent_calibration if any(row.missing for row in matched.rows) else ()
+        return GatherOutcome(
+            target=selection.meant.name,
+            how_named=selection.meant.how,
+            targets=selection.meant.names,
+            folder=self.request.folder,
+            laid_out=laid_out,
+            rows=rows,
+            failures=(
+                *selection.absent_lights,
+                *absent,
+                *matched.gone,
+                *linked.failed,
+                *copied.failed,
+            ),
+            remarks=(*selection.remarks, *placing.remarks, *_damage(each.frame for each in laid_out)),
+            reasons=tuple(linked.reasons),
+            read_back=_weakest(copied),
+            ended=self.stop.why if copied.stopped else "",
+        )
+
+
+def _laid_out(matched: Matched, placing: Placing, linked: Linked, copied: Copied) -> Iterable[LaidOut]:
+    places = {each.frame.path: each.path for each in placing.new}
+    for frame in matched.frames:
+        there = placing.there.get(frame.path)
+        if there is not None:
+            yield LaidOut(there.path, frame, How.LINKED_BEFORE if there.shared else How.THERE_BEFORE)
+        elif frame.path in linked.done:
+            yield LaidOut(places[frame.path], frame, How(linked.done[frame.path].value))
+        elif frame.path in copied.done:
+            yield LaidOut(places[frame.path], frame, How.COPY)
+
+
+def _damage(frames: Iterable[ArchiveFrame]) -> Iterable[Finding]:
+    for frame in frames:
+        for finding in frame.row.findings:
+            if finding.kind in _DAMAGE:
+                yield replace(finding, path=frame.path)
+
+
+def _weakest(copied: Copied) -> ReadBack | None:
+    hows = set(copied.done.values())
+    if not hows:
+        return None
+    return ReadBack.PERHAPS_MEMORY if ReadBack.PERHAPS_MEMORY in hows else ReadBack.MEDIUM
