@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import signal
-
 import click
 
 from transfer.cli.options import print_json, records_folder
 from transfer.cli.progress import Progress
+from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.jobs.bounded import run_bounded
@@ -20,7 +18,7 @@ from transfer.stop import Stop
 
 def send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int:
     """Run it, tell what came of it, and give the exit code."""
-    _stop_on_signals(stop)
+    stop_on_signals(stop)
     records = Records(records_folder(config))
     with Progress(shown=not as_json) as progress:
         run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
@@ -29,23 +27,6 @@ def send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int
     if hangs:
         _tell_hanging(outcome, records, as_json)
     return int(outcome.exit_code)
-
-
-def _stop_on_signals(stop: Stop) -> None:
-    """End in order at a signal; at the second Ctrl-C at once.
-
-    What ends a session or a computer may well send a signal twice, and means no hurry by that.
-    """
-
-    def ask(number: int, _frame: object) -> None:
-        if stop.signalled and number == signal.SIGINT:
-            os._exit(128 + number)
-        stop.ask(f"signal {signal.Signals(number).name}")
-
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # not every system knows every name
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-            signal.signal(number, ask)
 
 
 def _tell(outcome: SendOutcome, as_json: bool) -> None:
