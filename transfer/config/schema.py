@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from manifests.bags.stored_names import same_name_key
 from manifests.frames.calibration.tolerances import Tolerances
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
@@ -225,6 +224,10 @@ class _Reading:
     def _names_differ(self, section: Section, written: list[Any]) -> None:
         """Refuse a name given twice: upper and lower case make no difference on many file systems."""
         names = [table.get("name") if isinstance(table, dict) else None for table in written]
+        if len(names) == 1:
+            return
+        from manifests.bags.stored_names import same_name_key  # slow to load, for one name alone
+
         keys = [same_name_key(name) if isinstance(name, str) else None for name in names]
         seen: Counter[str | None] = Counter()
         for at, key in enumerate(keys, 1):

@@ -84,4 +84,4 @@ class Config:
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    calibration: Tolerances = Tolerances()
+    calibration: Tolerances = field(default_factory=Tolerances)

@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-from manifests.bags.stored_names import portable_path
 from transfer.config.folders import FolderError, folder_as_written
 from transfer.config.settings import SourceKind
 from transfer.engine.patterns import PatternError, Patterns
@@ -36,9 +35,17 @@ def text(value: object, _around: Surroundings) -> str:
     return value
 
 
+# No device has such a name on Windows (they have at most four letters), and every system takes it.
+_PLAIN_NAME = re.compile(r"[a-z]{5,40}")
+
+
 def source_name(value: object, around: Surroundings) -> str:
     """Read a source's name, which is a folder's name on every drive there may be."""
     name = text(value, around)
+    if _PLAIN_NAME.fullmatch(name):
+        return name
+    from manifests.bags.stored_names import portable_path  # slow to load; most names need no such look
+
     usable = portable_path(name.replace("/", "_"))
     if usable != name:
         raise Unfit(f'a name that every system takes for a folder, such as "{usable}"')
