@@ -117,7 +117,7 @@ def plan_night(bag: ListedBag, night: date, files: Sequence[SourceFile], drive: 
     A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
     """
     plan = _compared(bag, night, files, drive)
-    if not plan.nothing_to_do and not bag.holds():
+    if not plan.nothing_to_do and not bag.damage and not bag.holds():
         plan = _compared(bag, night, files, drive)
     if bag.damage:
         detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
