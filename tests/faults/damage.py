@@ -1,0 +1,242 @@
+"""Damage to a drive that lay in a drawer: bits, blocks, lengths, names, lists."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import random
+import shutil
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from jobs import flip_bit
+from judge import Ran, bags_on, listed, require, require_listed_there
+from scene import Scene, prepare, room
+from trials import Fault, Trial, telling, unmount
+from volumes import KINDS, Volume, volume
+
+_BLOCK_BYTES = 512
+_TAG_MANIFEST = "tagmanifest-sha256.txt"
+_TAG_FILES = (
+    "bagit.txt",
+    "bag-info.txt",
+    "manifest-sha256.txt",
+    _TAG_MANIFEST,
+    "nightferry/payload-xxh128.txt",
+    "nightferry/entries.jsonl",
+)
+
+
+@dataclass(frozen=True)
+class Done:
+    """What was done to a bag: in words, and the paths of which a check has to name one."""
+
+    what: str
+    named: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Pristine:
+    """A scene whose drive holds, and a copy of everything in it to begin each trial with."""
+
+    scene: Scene
+    drive: Volume
+    copy: Path
+
+    def restore(self) -> None:
+        """Put the drive and the computer's records back as they were."""
+        unmount(self.drive)
+        shutil.copyfile(self.copy / "image", self.drive.image)
+        self.drive.mount_again()
+        shutil.rmtree(self.scene.computer.records)
+        shutil.copytree(self.copy / "records", self.scene.computer.records)
+
+
+@cache
+def pristine(on: str) -> Pristine:
+    """Make a drive that holds; all trials of the process share it, and its end takes it down."""
+    held = ExitStack()
+    atexit.register(held.close)
+    root = held.enter_context(room())
+    drive = held.enter_context(volume(on, size_mb=40))
+    scene = Scene(root, prepare(drive.path), random.Random(on))
+    scene.begin_session()
+    ran = scene.send()
+    require(ran.exit == 0, f"the send ended with {ran.exit}: {ran.out[-500:]}{ran.err[-300:]}")
+    unmount(drive)
+    shutil.copytree(scene.computer.records, root / "copy/records")
+    shutil.copyfile(drive.image, root / "copy/image")
+    drive.mount_again()
+    return Pristine(scene, drive, root / "copy")
+
+
+# What can be done to files
+
+
+def _bit(path: Path, dice: random.Random) -> None:
+    flip_bit(path, dice.randrange(path.stat().st_size), dice.randrange(8))
+
+
+def _zeroed(path: Path, dice: random.Random) -> None:
+    with path.open("r+b") as file:
+        at = dice.randrange(-(-path.stat().st_size // _BLOCK_BYTES)) * _BLOCK_BYTES
+        file.seek(at)
+        file.write(bytes(min(_BLOCK_BYTES, path.stat().st_size - at)))
+
+
+def _cut(path: Path, dice: random.Random) -> None:
+    os.truncate(path, dice.randrange(path.stat().st_size))
+
+
+def _longer(path: Path, dice: random.Random) -> None:
+    with path.open("ab") as file:
+        file.write(dice.randbytes(dice.randrange(1, 5000)))
+
+
+def _removed(path: Path, dice: random.Random) -> None:
+    path.unlink()
+
+
+def _renamed(path: Path, dice: random.Random) -> None:
+    path.rename(path.with_name(f"moved {path.name}"))
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Give a file another content; fusefat lets no file be emptied."""
+    path.unlink()
+    path.write_bytes(content)
+
+
+def _line_removed(path: Path, dice: random.Random) -> None:
+    lines = path.read_bytes().splitlines(keepends=True)
+    del lines[dice.randrange(len(lines))]
+    _put(path, b"".join(lines))
+
+
+def _line_doubled(path: Path, dice: random.Random) -> None:
+    lines = path.read_bytes().splitlines(keepends=True)
+    _put(path, b"".join([*lines, dice.choice(lines)]))
+
+
+def _digests_swapped(path: Path, dice: random.Random) -> None:
+    lines = path.read_bytes().splitlines(keepends=True)
+    one, other = dice.sample(range(len(lines)), 2)
+    head, tail = lines[one][:32], lines[other][:32]
+    lines[one], lines[other] = tail + lines[one][32:], head + lines[other][32:]
+    _put(path, b"".join(lines))
+
+
+_TO_PAYLOAD = (_bit, _bit, _bit, _zeroed, _zeroed, _cut, _longer, _removed, _renamed)
+_TO_LISTS = (_bit, _bit, _bit, _zeroed, _cut, _longer, _removed, _renamed, _line_removed, _line_doubled)
+
+
+def damage(bag: Path, dice: random.Random) -> Done:
+    """Do one thing to a bag."""
+    act = dice.choice((_to_payload, _to_payload, _to_list, _to_list, _add, _swap))
+    return act(bag, dice)
+
+
+def _to_payload(bag: Path, dice: random.Random) -> Done:
+    path = dice.choice(sorted(p for p in (bag / "data").rglob("*") if p.is_file() and p.stat().st_size))
+    act = dice.choice(_TO_PAYLOAD)
+    name = path.relative_to(bag).as_posix()
+    return _done(act, path, name, (name,), dice)
+
+
+def _to_list(bag: Path, dice: random.Random) -> Done:
+    name = dice.choice(_TAG_FILES)
+    acts = (*_TO_LISTS, _digests_swapped) if "sha256" in name or "xxh" in name else _TO_LISTS
+    # The list itself, or what it says of a file, has to be named.
+    return _done(dice.choice(acts), bag / name, name, (name.rpartition("/")[2], "data/", bag.name), dice)
+
+
+def _done(
+    act: Callable[[Path, random.Random], None],
+    path: Path,
+    name: str,
+    named: tuple[str, ...],
+    dice: random.Random,
+) -> Done:
+    facts, keeps_time = path.stat(), dice.randrange(2)
+    act(path, dice)
+    if keeps_time and path.exists():
+        os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    return Done(f"{act.__name__.strip('_')}: {name}", named)
+
+
+def _add(bag: Path, dice: random.Random) -> Done:
+    folder = dice.choice([bag / "data", *(p for p in (bag / "data").rglob("*") if p.is_dir())])
+    path = folder / f"stray {dice.randrange(1000)}.fits"
+    path.write_bytes(dice.randbytes(dice.randrange(3000)))
+    return Done(f"added: {path.relative_to(bag)}", (path.name,))
+
+
+def _swap(bag: Path, dice: random.Random) -> Done:
+    frames = sorted((bag / "data/frames").rglob("light*"))
+    one, other = dice.sample(frames, 2)
+    first, second = one.read_bytes(), other.read_bytes()
+    _put(one, second)
+    _put(other, first)
+    names = tuple(path.relative_to(bag).as_posix() for path in (one, other))
+    return Done(f"swapped: {names}", names)
+
+
+# One trial
+
+
+def try_damage(trial: Trial) -> None:
+    """Damage a proven drive. `check` has to tell, and `send` must not call proven what it cannot know of."""
+    good = pristine(trial.on)
+    good.restore()
+    scene = good.scene
+    bag = bags_on(scene.drive)[0]
+    lists_before = {name: (bag / name).read_bytes() for name in _TAG_FILES}
+    done = damage(bag, trial.dice)
+    with telling(done.what):
+        checked = scene.run("check", str(scene.drive), "--json")
+        _require_told(checked, done, bag, lists_before)
+        _judge_send(scene)
+
+
+def _require_told(checked: Ran, done: Done, bag: Path, lists_before: dict[str, bytes]) -> None:
+    require("Traceback" not in checked.err, f"a traceback: {checked.err[-500:]}")
+    require(checked.exit in (0, 1, 3), f"the check ended with {checked.exit}: {checked.err[-300:]}")
+    if checked.exit == 0:
+        require(_says_the_same(bag, lists_before), "the check found nothing")
+        return
+    told = [*checked.document["findings"], *({"path": path} for path in checked.document["without_bag"])]
+    paths = " ".join(found["path"] for found in told)
+    require(any(name in paths for name in done.named), f"not named: {done.named} in {paths[:300]}")
+
+
+def _says_the_same(bag: Path, before: dict[str, bytes]) -> bool:
+    """Tell whether the bag still says all that it said; RFC 8493 lets a bag be without a tag manifest.
+
+    Hexadecimal digits mean the same in upper case.
+    """
+    now = {name: (bag / name).read_bytes() for name in before if (bag / name).exists()}
+    changed = [name for name in before if now.get(name) != before[name]]
+    if changed != [_TAG_MANIFEST]:
+        return False
+    return now.get(_TAG_MANIFEST, before[_TAG_MANIFEST]).lower() == before[_TAG_MANIFEST].lower()
+
+
+def _judge_send(scene: Scene) -> None:
+    """It says what it knows: what is there as listed was proven by an earlier run; the rest is carried."""
+    ran = scene.send()
+    scene.require_sources_untouched()
+    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
+    require(0 <= ran.exit <= 6, f"the send ended with {ran.exit}: {ran.err[-300:]}")
+    if ran.exit != 0:
+        return
+    carried = sum(night["carried"] for night in ran.document["nights"])
+    if carried or "by an earlier run" not in ran.document["message"]:
+        bag = next(bag for bag in bags_on(scene.drive) if "(set aside" not in bag.name)
+        require(listed(bag) == scene.known.now, f"send called it proven: {ran.document['message']}")
+        require_listed_there(bag)
+
+
+FAULTS = (Fault("damage", "a bit, a block, a length, a name or a list changed", KINDS, 2000, try_damage, 24),)

@@ -1,0 +1,161 @@
+"""The jobs that faults are made in. A command that comes to the product is one more job here."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from judge import (
+    Fingerprint,
+    Ran,
+    fingerprint,
+    receipt_on,
+    require,
+    require_complete,
+    require_same,
+    require_truth,
+    require_whole,
+)
+from scene import Scene
+
+
+class Job:
+    """One command in one situation: how it comes to it, what has to hold after it, and after a repeat."""
+
+    name = ""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene
+
+    def make_ready(self) -> None:
+        """Bring the scene to where the command is about to be run."""
+
+    def words(self) -> list[str]:
+        """Give the command."""
+        raise NotImplementedError
+
+    def judge(self, ran: Ran) -> None:
+        """Hold the invariants 1 to 4 after the run in which the fault was made."""
+        raise NotImplementedError
+
+    def judge_again(self) -> None:
+        """Run it again, the fault gone, and hold invariant 5."""
+        raise NotImplementedError
+
+
+class SendFirst(Job):
+    """The first send of the night."""
+
+    name = "send"
+
+    def make_ready(self) -> None:
+        self.scene.begin_session()
+        self._receipt = receipt_on(self.scene.drive)
+
+    def words(self) -> list[str]:
+        return self.scene.send_words()
+
+    def judge(self, ran: Ran) -> None:
+        self.scene.require_sources_untouched()
+        require_truth(ran, self.scene.drive, self.scene.known.now, self._receipt)
+        require_whole(self.scene.drive, self.scene.known)
+
+    def judge_again(self) -> None:
+        again = self.scene.send()
+        require(
+            again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
+        )
+        self.scene.require_sources_untouched()
+        require_complete(self.scene.drive, self.scene.known.now)
+        require_whole(self.scene.drive, self.scene.known)
+
+
+class SendMore(SendFirst):
+    """A send to a drive that has the night's first part: frames come, logs have grown."""
+
+    name = "send-more"
+
+    def make_ready(self) -> None:
+        self.scene.begin_session()
+        first = self.scene.send()
+        require(first.exit == 0, f"the first send ended with {first.exit}: {first.out[-600:]}")
+        self.scene.go_on_with_session()
+        self._receipt = receipt_on(self.scene.drive)
+
+
+class CheckGood(Job):
+    """A check of a drive that holds."""
+
+    name = "check"
+
+    def make_ready(self) -> None:
+        self.scene.begin_session()
+        first = self.scene.send()
+        require(first.exit == 0, f"the send ended with {first.exit}: {first.out[-600:]}")
+        self._drive = fingerprint(self.scene.drive)
+
+    def words(self) -> list[str]:
+        return ["check", str(self.scene.drive), "--json"]
+
+    def judge(self, ran: Ran) -> None:
+        self.scene.require_sources_untouched()
+        require_same(self._drive, fingerprint(self.scene.drive), "the drive")
+        if ran.killed:
+            return
+        require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-300:]}")
+        require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
+        told = ran.document
+        require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
+        if told:
+            self._judge_told(ran, told)
+
+    def _judge_told(self, ran: Ran, told: dict[str, object]) -> None:
+        require(told["exit"] == ran.exit or ran.excused, f"it says {told['exit']} and ends with {ran.exit}")
+        if ran.exit == 0:
+            require(_verified(told) == len(self.scene.known.now), "exit 0 without every file verified")
+
+    def judge_again(self) -> None:
+        again = self.scene.run(*self.words())
+        require(again.exit == 0, f"checked again, it ended with {again.exit}: {again.out[-600:]}")
+        require(_verified(again.document) == len(self.scene.known.now), "not every file was verified")
+
+
+class CheckBad(CheckGood):
+    """A check of a drive on which one byte of one frame is not what it was."""
+
+    name = "check-damaged"
+
+    def make_ready(self) -> None:
+        super().make_ready()
+        path = self.scene.dice.choice(sorted(name for name in self.scene.known.now if "light" in name))
+        self._damaged = path
+        bag = next(self.scene.drive.glob("*/manifest-sha256.txt")).parent
+        flip_bit(bag / path, self.scene.dice.randrange(1_000, 100_000))
+        self._drive: Fingerprint = fingerprint(self.scene.drive)
+
+    def _judge_told(self, ran: Ran, told: dict[str, object]) -> None:
+        require(told["exit"] == ran.exit or ran.excused, f"it says {told['exit']} and ends with {ran.exit}")
+        require(ran.exit != 0, "exit 0 for a bag with a changed frame")
+
+    def judge_again(self) -> None:
+        again = self.scene.run(*self.words())
+        require(again.exit == 1, f"checked again, it ended with {again.exit}")
+        named = [found["path"] for found in again.document["findings"]]
+        require(any(path.endswith(self._damaged) for path in named), f"{self._damaged} is not named: {named}")
+
+
+JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, CheckGood, CheckBad)
+
+
+def _verified(told: dict[str, object]) -> int:
+    bags = told["bags"]
+    assert isinstance(bags, list)
+    return sum(bag["verified"] for bag in bags)
+
+
+def flip_bit(path: Path, at: int, bit: int = 4) -> None:
+    """Change one bit of a file in place; its times stay."""
+    with path.open("r+b") as file:
+        file.seek(at)
+        byte = file.read(1)[0]
+        file.seek(at)
+        file.write(bytes([byte ^ (1 << bit)]))

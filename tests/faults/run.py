@@ -1,0 +1,113 @@
+"""Make faults on purpose and hold the invariants after each: `python tests/faults/run.py --scale 0.05`."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+import traceback
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from registry import FAULTS
+from trials import Fault, NotMade, Trial
+
+_REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
+_DRAWS = 6
+
+
+@dataclass
+class Row:
+    """What came of one fault on one kind of drive."""
+
+    fault: Fault
+    on: str
+    tried: int = 0
+    held: int = 0
+    not_made: int = 0
+    seconds: float = 0.0
+    failures: list[tuple[Trial, str]] = field(default_factory=list)
+
+
+def try_row(row: Row, count: int, seed: int, without: str = "") -> None:
+    """Make one row's trials."""
+    for number in range(count):
+        began = time.monotonic()
+        try_number(row, seed, number, without)
+        row.seconds += time.monotonic() - began
+
+
+def try_number(row: Row, seed: int, number: int, without: str = "") -> None:
+    """Make one trial; where its fault does not come about, draw again."""
+    for draw in range(_DRAWS):
+        trial = Trial(row.fault.name, row.on, seed, number + draw * _REDRAWN, without)
+        try:
+            row.fault.try_once(trial)
+        except NotMade:
+            continue
+        except Exception as error:  # noqa: BLE001 - whatever it is, the trial did not hold
+            row.tried += 1
+            row.failures.append((trial, _told(error)))
+            return
+        row.tried += 1
+        row.held += 1
+        return
+    row.not_made += 1
+
+
+def _told(error: Exception) -> str:
+    if isinstance(error, AssertionError):
+        return str(error)
+    return "".join(traceback.format_exception(error)[-3:]).strip()
+
+
+def rows(only: list[str], on: str) -> Iterator[Row]:
+    """Give the rows that were asked for."""
+    for fault in FAULTS:
+        if not only or fault.name in only:
+            yield from (Row(fault, place) for place in fault.on if on in ("", place))
+
+
+def share(fault: Fault, scale: float) -> int:
+    """Give how many trials one of the fault's places gets."""
+    return max(1, round(fault.full_count * scale / len(fault.on)))
+
+
+def show(row: Row) -> None:
+    """Print one row, and how to repeat what failed in it."""
+    name = row.fault.row if len(row.fault.row) < 62 else row.fault.row[:61] + "…"
+    missed = f"  ({row.not_made} could not be made)" if row.not_made else ""
+    print(f"{name:<62} {row.on:<6} {row.tried:>6} {row.held:>6} {row.seconds:>7.0f} s{missed}", flush=True)
+    for trial, told in row.failures:
+        print(f"    {trial.command}\n        {told}", flush=True)
+
+
+def main() -> int:
+    """Make the trials that were asked for, and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", action="append", default=[], choices=[fault.name for fault in FAULTS])
+    parser.add_argument("--on", default="", help="one kind of drive only")
+    parser.add_argument("--scale", type=float, default=0.05, help="1 makes every trial; 0.05 one in twenty")
+    parser.add_argument("--number", type=int, help="repeat this one trial")
+    parser.add_argument("--without", default="", help="take a protection out: see without.py")
+    asked = parser.parse_args()
+    print(f"{'fault':<62} {'on':<6} {'tried':>6} {'held':>6}", flush=True)
+    done = []
+    for row in rows(asked.only, asked.on):
+        if asked.number is not None:
+            try_number(row, asked.seed, asked.number, asked.without)
+        else:
+            try_row(row, share(row.fault, asked.scale), asked.seed, asked.without)
+        show(row)
+        done.append(row)
+    tried, held = sum(row.tried for row in done), sum(row.held for row in done)
+    print(f"{'all':<62} {'':<6} {tried:>6} {held:>6}")
+    return 0 if tried == held else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

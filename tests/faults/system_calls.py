@@ -1,0 +1,123 @@
+"""A run killed at a system call, and a system call that fails, in every job on every file system."""
+
+from __future__ import annotations
+
+from jobs import JOBS, Job
+from scene import run_plainly
+from traced import Call, Places, calls_of, run_traced, trace_all
+from trials import Fault, NotMade, Trial, drive_scene, telling
+from volumes import KINDS
+
+KILLED_AT = (
+    "write",
+    "fsync",
+    "syncfs",
+    "rename",
+    "renameat",
+    "unlink",
+    "unlinkat",
+    "openat",
+    "close",
+    "mkdirat",
+)
+_EVERYWHERE = ("EIO", "EINTR", "ENODEV")
+FAILURES = {
+    "write": (*_EVERYWHERE, "ENOSPC", "EROFS", "lost"),
+    "fsync": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "syncfs": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "renameat": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "rename": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "unlinkat": (*_EVERYWHERE, "EROFS"),
+    "unlink": (*_EVERYWHERE, "EROFS"),
+    "mkdirat": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "openat": (*_EVERYWHERE, "ENOSPC", "EROFS", "EMFILE"),
+    "close": ("EIO", "EINTR", "ENOSPC"),
+    "read": (*_EVERYWHERE, "empty"),
+    "readv": (*_EVERYWHERE, "empty"),
+    "newfstatat": ("EIO", "ENODEV"),
+}
+_LASTING_ONCE_IN = 3  # one failure in so many is the first of a whole row
+
+_seen: dict[tuple[str, str], list[Call]] = {}
+
+
+def calls_in(trial: Trial, kind: type[Job]) -> list[Call]:
+    """Give the calls that a job makes on its drive, its sources and its records, in a run without a fault."""
+    key = (trial.on, kind.name)
+    if key not in _seen:
+        with drive_scene(trial) as (scene, drive):
+            job = kind(scene)
+            job.make_ready()
+            to = scene.root / "trace"
+            run_plainly(trace_all(scene.command(*job.words()), to))
+            _seen[key] = calls_of(to, Places(drive.path, scene.root))
+    return _seen[key]
+
+
+def draw(
+    trial: Trial, names: tuple[str, ...], jobs: tuple[type[Job], ...] = JOBS, place: str = "{"
+) -> tuple[type[Job], Call]:
+    """Draw a job, and a call of it that has one of these names; each name as likely as any other.
+
+    The interpreter's calls on its own files are not among them: a Python that reads an empty module, say,
+    is beyond what a program in Python can notice.
+    """
+    dice = trial.dice
+    kind = dice.choice(jobs)
+    calls = [c for c in calls_in(trial, kind) if c.name in names and c.path.startswith(place)]
+    if not calls:
+        raise NotMade
+    name = dice.choice(sorted({call.name for call in calls}))
+    return kind, dice.choice([call for call in calls if call.name == name])
+
+
+def try_kill(trial: Trial) -> None:
+    """Kill a run as it enters a system call."""
+    kind, call = draw(trial, KILLED_AT)
+    with drive_scene(trial) as (scene, drive):
+        job = kind(scene)
+        job.make_ready()
+        places = Places(drive.path, scene.root)
+        traced = run_traced(scene.command(*job.words()), scene.root / "trace", call, places, "signal=SIGKILL")
+        if not traced.ran.killed:
+            raise NotMade
+        with telling(f"{kind.name}, {call.rule('signal=SIGKILL')} on {call.path}"):
+            job.judge(traced.ran)
+            job.judge_again()
+
+
+def try_failure(trial: Trial) -> None:
+    """Make a system call of a run fail, once or from then on."""
+    kind, call = draw(trial, tuple(FAILURES))
+    dice = trial.dice
+    what = dice.choice(FAILURES[call.name])
+    lasting = dice.randrange(_LASTING_ONCE_IN) == 0
+    with drive_scene(trial) as (scene, drive):
+        job = kind(scene)
+        job.make_ready()
+        places = Places(drive.path, scene.root)
+        command = scene.command(*job.words())
+        traced = run_traced(command, scene.root / "trace", call, places, _as_rule(what), lasting)
+        if not traced.struck:
+            raise NotMade
+        with telling(f"{kind.name}, {call.rule(_as_rule(what), lasting)} on {call.path}"):
+            job.judge(traced.ran)
+            job.judge_again()
+
+
+def _as_rule(what: str) -> str:
+    """Say it to strace. A `lost` write is counted and never made; an `empty` read sees the end."""
+    return {"lost": "retval=100", "empty": "retval=0"}.get(what, f"error={what}")
+
+
+FAULTS = (
+    Fault("killed", "a run killed at a system call", KINDS, 1000, try_kill, 12),
+    Fault(
+        "call-fails",
+        "a system call fails, or loses a write or ends a read early",
+        KINDS,
+        1000,
+        try_failure,
+        16,
+    ),
+)

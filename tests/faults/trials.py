@@ -1,0 +1,88 @@
+"""What a fault is and what a trial of it gets: dice of its own, a room, a drive of a kind."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+
+from judge import Broken
+from scene import Scene, prepare, room
+from volumes import Volume, volume
+
+SIZE_MB = 40
+_UNMOUNT_TRIES = 50
+
+
+class NotMade(Exception):
+    """The fault did not come about: the trial says nothing, and another one is made in its place."""
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One trial of a fault: everything in it follows from these."""
+
+    fault: str
+    on: str
+    seed: int
+    number: int
+    without: str = ""
+
+    @property
+    def dice(self) -> random.Random:
+        """Give dice that fall as they did the last time."""
+        return random.Random(f"{self.fault}|{self.on}|{self.seed}|{self.number}")
+
+    @property
+    def command(self) -> str:
+        """Give the command that repeats it."""
+        what = f"--only {self.fault} --on {self.on} --seed {self.seed} --number {self.number}"
+        return f"python tests/faults/run.py {what}" + (f" --without {self.without}" if self.without else "")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A kind of fault: its name, what it is, where it is tried, how often in all, and one try of it.
+
+    `slice_count` is its share of the quick slice, over all that it is tried on.
+    """
+
+    name: str
+    row: str
+    on: tuple[str, ...]
+    full_count: int
+    try_once: Callable[[Trial], None]
+    slice_count: int
+
+
+def unmount(drive: Volume) -> None:
+    """Unmount it. Programs that look at all that is mounted may be at work beside the trials."""
+    for _ in range(_UNMOUNT_TRIES):
+        with suppress(RuntimeError):
+            drive.unmount()
+            return
+        time.sleep(0.1)
+    held = subprocess.run(["fuser", "-vm", drive.path], capture_output=True, text=True, check=False)
+    raise RuntimeError(f"{drive.path} cannot be unmounted: {held.stderr}{held.stdout}")
+
+
+@contextmanager
+def telling(what: str) -> Iterator[None]:
+    """Say, with an invariant that does not hold, what was done."""
+    try:
+        yield
+    except Broken as error:
+        raise Broken(f"[{what}] {error}") from error
+
+
+@contextmanager
+def drive_scene(trial: Trial, size_mb: int = SIZE_MB) -> Iterator[tuple[Scene, Volume]]:
+    """Give a scene whose drive is a real volume, its mark safe on the medium."""
+    with room() as root, volume(trial.on, size_mb=size_mb) as drive:
+        prepare(drive.path)
+        unmount(drive)
+        drive.mount_again()
+        yield Scene(root, drive.path, trial.dice, trial.without), drive
