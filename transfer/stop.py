@@ -14,14 +14,15 @@ _PATIENCE_WHEN_ASKED_S = 45.0
 class Stop:
     """Asked by every loop of the engine whether to go on.
 
-    `time_limit_s` counts from when this is made; None is no limit. Safe to use from any thread and
-    from a signal handler.
+    `time_limit_s` counts from when this is made; None is no limit, and `limit_s` then infinite. Safe to
+    use from any thread and from a signal handler.
     """
 
     def __init__(
         self, time_limit_s: float | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self._clock = clock
+        self.limit_s = float("inf") if time_limit_s is None else time_limit_s
         self._deadline = None if time_limit_s is None else clock() + time_limit_s
         self._asked = threading.Event()
         self._why = ""

@@ -86,9 +86,10 @@ class Lane:
     """Writes for one receiver. Every method may be called from the reader's thread; none of them raises.
 
     After `finish`, `voided` holds the tasks to be carried again, `refused` those the drive cannot
-    hold, `trouble` the last error met, and `failure` what ended the lane before its time; with `hangs`, its threads are still in the
-    hands of the system, and what they carried has no list. `patience` is asked, with the seconds so far,
-    whether to wait on for a drive that does not answer: one that hangs must not hold up the others.
+    hold, `trouble` the last error met, and `failure` what ended the lane before its time; with `hangs`,
+    its threads are still in the hands of the system, and what they carried has no list. `patience` is
+    asked, with the seconds so far, whether to wait on for a drive that does not answer: one that hangs must
+    not hold up the others.
     A batch is flushed when it has `batch_bytes`.
     """
 

@@ -6,7 +6,9 @@ then the final name, then everything read back, and only then the manifest.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
+import errno
 import itertools
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -21,7 +23,7 @@ from transfer.engine.durable import TagFileSet, remove_if_there, try_again
 from transfer.engine.journal import Journal
 from transfer.engine.lines import parent
 from transfer.engine.listed_bag import Known, ListedBag, Origin
-from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.medium import PinnedFolder, ReadBack, drive_is_full
 from transfer.engine.medium.base import BLOCK_BYTES, write_all
 from transfer.engine.readback import Compared, Copy, Outcome, read_back
 from transfer.errors import DriveFailed
@@ -45,6 +47,9 @@ class Arrival:
 
 
 Sink = Callable[[Entry], None]
+OnRefused = Callable[[Arrival, OSError], None]
+# What drives say of a name that they cannot hold, their drivers in user space in particular.
+_NAME_REFUSED = frozenset({errno.EPERM, errno.EACCES, errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG})
 _RESERVE = f"{INCOMING}/reserve"
 
 
@@ -137,23 +142,40 @@ class OpenBag:
 
     # Taking files
 
-    def take(self, arrivals: Iterable[Arrival]) -> None:
+    def take(self, arrivals: Iterable[Arrival], on_refused: OnRefused | None = None) -> None:
         """Give whole, flushed files their final names.
 
-        An entry whose file is about to be replaced leaves the manifest first.
+        An entry whose file is about to be replaced leaves the manifest first. A name that the drive
+        refuses is told to `on_refused` and concerns no other file; without that it is raised.
         """
         coming = list(arrivals)
         replaced = {a.entry.path for a in coming if a.replaces} - self._withdrawn - self._settled.keys()
         if replaced:
             self.withdraw(replaced)
-        starts = self.journal.append(arrival.entry for arrival in coming)
+        starts = self._keep_in_journal([arrival.entry for arrival in coming])
         touched = {self._at(INCOMING)}
         for arrival, start in zip(coming, starts, strict=True):
-            touched |= self._give_name(arrival)
+            try:
+                touched |= self._give_name(arrival)
+            except OSError as error:
+                if on_refused is None or error.errno not in _NAME_REFUSED:
+                    raise
+                on_refused(arrival, error)
+                continue
             self._settle(arrival.entry, start)
             self._proven.pop(arrival.entry.path, None)
             self.found_bad.discard(arrival.entry.path)
         self.folder.flush_folders(sorted(touched))
+
+    def _keep_in_journal(self, entries: list[Entry]) -> list[int]:
+        """Add lines to the journal; on a drive that is full, in the space that was kept for the lists."""
+        try:
+            return self.journal.append(entries)
+        except OSError as error:
+            if not drive_is_full(error) or self.folder.stat(self._at(_RESERVE)) is None:
+                raise
+        self.folder.remove(self._at(_RESERVE))
+        return self.journal.append(entries)
 
     def _give_name(self, arrival: Arrival) -> set[str]:
         final = self._at(arrival.entry.path)
@@ -292,7 +314,8 @@ class OpenBag:
 
     def close(self) -> None:
         """Let go of the journal."""
-        self.journal.close()
+        with contextlib.suppress(OSError):  # all that counts was flushed
+            self.journal.close()
 
 
 def _to_nobody() -> Sink:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -12,6 +13,7 @@ from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
 from manifests.frames.nights import date_findings
+from transfer.engine.durable import remove_if_there
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.open_bag import Arrival, OpenBag
 from transfer.engine.reading import SourceRead
@@ -65,9 +67,13 @@ class Receiver(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class OneBag:
-    """Takes everything into one bag, each file to the place that its task names."""
+    """Takes everything into one bag, each file to the place that its task names.
+
+    `on_refused` is told of a file whose name the drive refuses, and why.
+    """
 
     bag: OpenBag
+    on_refused: Callable[[Task, str], None]
 
     @property
     def folder(self) -> PinnedFolder:
@@ -79,8 +85,21 @@ class OneBag:
         return self.bag.new_part()
 
     def settle(self, batch: Batch) -> None:
-        """Settle a batch in the bag."""
-        settle(batch, self.bag)
+        """Flush a batch and give each file its place. Nothing is known of the batch where that fails."""
+        flush(batch, self.folder)
+        arrivals, tasks = [], {}
+        for written in batch.files:
+            tasks[written.part] = written.task
+            arrival = _arrival(written, self.bag)
+            if arrival is None:
+                self.folder.remove(written.part)
+            else:
+                arrivals.append(arrival)
+        self.bag.take(arrivals, lambda arrival, error: self._refuse(tasks[arrival.part], arrival.part, error))
+
+    def _refuse(self, task: Task, part: str, error: OSError) -> None:
+        remove_if_there(self.folder, part)  # one driver refuses a name and has taken the file away by then
+        self.on_refused(task, error.strerror or str(error))
 
 
 def flush(batch: Batch, folder: PinnedFolder) -> None:
@@ -88,19 +107,6 @@ def flush(batch: Batch, folder: PinnedFolder) -> None:
     folder.flush_files([written.descriptor for written in batch.files])
     for written in batch.files:
         written.close()
-
-
-def settle(batch: Batch, bag: OpenBag) -> None:
-    """Flush a batch and give each file its place. Raises OSError and DriveFailed: nothing is known then."""
-    flush(batch, bag.folder)
-    arrivals = []
-    for written in batch.files:
-        arrival = _arrival(written, bag)
-        if arrival is None:
-            bag.folder.remove(written.part)
-        else:
-            arrivals.append(arrival)
-    bag.take(arrivals)
 
 
 def void(batch: Batch, folder: PinnedFolder) -> list[Task]:

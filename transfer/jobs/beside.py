@@ -38,7 +38,7 @@ def beside(
         waited_s += _LOOK_S if stop.why else 0.0
     for night, thread in threads.items():
         if thread.is_alive():
-            night.failure = not_answering(night, stop)
+            give_up_waiting(night, stop)
 
 
 def _guarded(act: Callable[[DriveNight], None], night: DriveNight) -> None:
@@ -52,10 +52,15 @@ def _guarded(act: Callable[[DriveNight], None], night: DriveNight) -> None:
         night.failure = unforeseen(fault, night.drive.root)
 
 
-def not_answering(night: DriveNight, stop: Stop) -> NightferryError:
-    """Say that a drive hangs: the end of its night, and of the run where that had to end anyway."""
+def give_up_waiting(night: DriveNight, stop: Stop) -> None:
+    """Take a drive to hang: the end of its night, and of the run where that had to end anyway.
+
+    Threads are still at work on it, or in the hands of the system: nothing of it may be touched any more.
+    """
+    night.hangs = True
     step = "Pull it, plug it in again, then send again: what was proven is kept, the rest is carried."
-    happened = "The drive does not answer any more"
     if stop.why:
-        return StoppedEarly(f"{happened}; ended early: {stop.why}", night.drive.root, step)
-    return DriveFailed(happened, night.drive.root, step)
+        happened = f"The drive did not answer in time; ended early: {stop.why}"
+        night.failure = StoppedEarly(happened, night.drive.root, step)
+    else:
+        night.failure = DriveFailed("The drive does not answer any more", night.drive.root, step)

@@ -35,6 +35,9 @@ class Carrying:
             self._run.carry([night for night in group if night.failure is None])
         self._pass_failures_on()
         self._read_suspects_again()
+        for night in self._nights:
+            if night.bag is not None and not night.hangs:
+                night.bag.close()
 
     def _pass_failures_on(self) -> None:
         """Leave a drive that has failed out of the nights that follow."""

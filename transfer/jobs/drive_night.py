@@ -32,6 +32,7 @@ class DriveNight:
     stopped: bool = False
     full: DoesNotFit | None = None
     failure: NightferryError | None = None
+    hangs: bool = False
     summary: Summary | None = None
     findings: list[Finding] = field(default_factory=list)
 

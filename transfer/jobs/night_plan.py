@@ -70,8 +70,8 @@ class NightPlan:
         self.tasks = []
 
     def list_bytes(self) -> int:
-        """Give the space that the bag's lists may take."""
-        return (len(self.bag.known) + self.files) * _LINES_BYTES + (64 << 10)
+        """Give the space that the bag's lists and its journal may take."""
+        return 2 * (len(self.bag.known) + self.files) * _LINES_BYTES + (128 << 10)
 
     def needed_bytes(self) -> int:
         """Give the space that what is to be carried may take, names and lists included."""

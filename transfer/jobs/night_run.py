@@ -16,7 +16,7 @@ from transfer.engine.settling import OneBag
 from transfer.engine.task import Task
 from transfer.errors import DoesNotFit
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.beside import beside, not_answering
+from transfer.jobs.beside import beside, give_up_waiting
 from transfer.jobs.drive_night import DriveNight, drive_left
 from transfer.jobs.proving import Proving
 from transfer.jobs.survey import Survey
@@ -90,7 +90,11 @@ class NightRun:
             night.copied_bytes += count
             self.listen(BytesDone(Phase.COPYING, night.label, count))
 
-        return Lane(OneBag(night.open_bag), on_bytes, self.stop.has_patience)
+        def on_refused(task: Task, reason: str) -> None:
+            finding = Finding(FindingKind.NOT_PROVEN, f"the drive refuses its name, {task.path} ({reason})")
+            night.findings.append(_about(task, finding))
+
+        return Lane(OneBag(night.open_bag, on_refused), on_bytes, self.stop.has_patience)
 
     def _works(self, lanes: Mapping[DriveNight, Lane]) -> list[Work]:
         """Make one work of each source; those that take the place of an older copy come last.
@@ -114,14 +118,15 @@ class NightRun:
         if self.stop.signalled or all(lane.has_ended for lane in lanes.values()):
             return False
         left_s = self.stop.left_s()
-        return left_s == float("inf") or left_s > max(_read_back_s(night) for night in lanes)
+        for_the_lists_s = min(_LISTS_S, self.stop.limit_s / 5)
+        return left_s == float("inf") or left_s > max(map(_read_back_s, lanes)) + for_the_lists_s
 
     def _end_lane(self, night: DriveNight, lane: Lane) -> None:
         lane.finish()
         night.todo += lane.voided
         night.reasons |= {task.path: f"it could not be written ({lane.trouble})" for task in lane.voided}
         if lane.hangs:
-            night.failure = not_answering(night, self.stop)
+            give_up_waiting(night, self.stop)
         elif isinstance(lane.failure, DoesNotFit):
             night.full = lane.failure  # what stands on it can still be proven
         else:
@@ -218,7 +223,7 @@ def _read_back_s(night: DriveNight) -> float:
     rate = night.drive.mark.read_bytes_per_s or _BYTES_PER_S
     unflushed_bytes = min(night.copied_bytes, BATCH_BYTES)
     flush_s = unflushed_bytes / (night.drive.mark.write_bytes_per_s or _BYTES_PER_S)
-    return 1.1 * (night.plan.waiting_bytes + night.copied_bytes) / rate + flush_s + _LISTS_S
+    return 1.1 * (night.plan.waiting_bytes + night.copied_bytes) / rate + flush_s
 
 
 def _about(task: Task, finding: Finding) -> Finding:

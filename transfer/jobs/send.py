@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -147,7 +148,11 @@ class SendRun:
         """Do the job. What ends it early is told in the outcome, and on this computer."""
         try:
             with ExitStack() as held:
-                return self._run(held)
+                outcome = self._run(held)
+                if any(night.hangs for night in self._working):
+                    # To close a file on a drive that hangs would hang as well.
+                    threading.Thread(target=held.pop_all().close, daemon=True).start()
+                return outcome
         except NightferryError as error:
             ended = error
         except OSError as error:

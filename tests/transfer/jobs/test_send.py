@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import uuid
 from datetime import date
 
 import pytest
@@ -517,7 +518,9 @@ def test_a_drive_named_twice_is_sent_to_once(computer, stick):
 
 def test_a_drive_that_is_not_there_is_named_and_the_others_are_sent_to(computer, stick):
     computer.small_night()
-    computer.drives = [f'name = "Field stick"\nfolder = "{stick}"', 'name = "No such card"']
+    name = f"Stick {uuid.uuid4()}"  # every mounted volume is looked at
+    prepared(stick, name)
+    computer.drives = [f'name = "{name}"\nfolder = "{stick}"', 'name = "No such card"']
     computer.configure()
     outcome = computer.send()
     assert outcome.exit_code is ExitCode.PROVEN

@@ -234,6 +234,24 @@ def test_a_file_that_the_drive_refuses_is_reported_and_the_others_are_proven(nig
     assert len(listed_truly(drive / BAG)) == 4
 
 
+def test_a_name_that_the_drive_refuses_costs_no_other_file_its_place(night, tmp_path):
+    outcome, faults, drive = send_to(night, tmp_path / "faulty", r"rename|data/logs/mount\.log|1|9999|EPERM")
+    assert (outcome.exit_code, faults) == (ExitCode.SOMETHING_UNPROVEN, 1)
+    assert (outcome.files_proven, outcome.files_unproven) == (4, 1)
+    (unproven,) = [found for found in outcome.all_findings() if found.kind is FindingKind.NOT_PROVEN]
+    assert unproven.path == "logs/mount.log"
+    assert "refuses its name" in unproven.detail
+    assert_valid(drive / BAG)
+    assert night.send(drive).files_proven == 5
+    assert_valid(drive / BAG)
+
+
+def test_a_journal_on_a_full_drive_takes_the_space_that_was_kept(night, tmp_path):
+    outcome, faults, drive = send_to(night, tmp_path / "faulty", r"write|journal|1|1|ENOSPC")
+    assert (outcome.exit_code, faults) == (ExitCode.PROVEN, 1)
+    assert_valid(drive / BAG)
+
+
 def test_a_write_protected_drive_says_so(night, tmp_path):
     outcome, _, _ = send_to(night, tmp_path / "faulty", r"create||1|9999|EROFS")
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
@@ -304,14 +322,14 @@ def test_a_drive_that_is_full_before_the_first_byte_takes_no_other_with_it(night
 def test_a_command_with_a_time_limit_ends_though_its_drive_hangs(night, tmp_path):
     prepared(tmp_path / "faulty/behind")
     with faulty(tmp_path / "faulty", r"write|\d\.part|1|1|hang") as drive:
-        ran = night.command("send", "--json", "--drive", drive.path, "--time-limit", "11s", ends_within_s=30)
+        ran = night.command("send", "--json", "--drive", drive.path, "--time-limit", "2s", ends_within_s=30)
         assert drive.faults == 1
     assert ran.exit == ran.document["exit"] == ExitCode.STOPPED_EARLY
     assert (ran.document["safe_to_pull"], ran.document["files_proven"]) == (False, 0)
     unproven = [found["path"] for found in ran.document["findings"] if found["finding"] == "not proven"]
     assert sorted(unproven) == sorted(FIVE)
     (receipt,) = (night.records / "receipts").iterdir()
-    assert "does not answer" in receipt.read_text()
+    assert "did not answer in time" in receipt.read_text()
 
 
 @pytest.mark.parametrize("call", ["write", "fsync", "rename", "read"])
