@@ -1,0 +1,51 @@
+"""Which archive a command is about: the one that is named, else the configuration's."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple, TypeVar
+
+import click
+
+from transfer.cli.options import config_option, json_option, the_config
+from transfer.errors import ConfigurationError
+from transfer.jobs.browsing.choosing import OwnTables
+
+Command = TypeVar("Command", bound=Callable[..., object])
+
+_archive_option = click.option(
+    "--archive",
+    "archive_folder",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="The archive. Default: the configuration's; with this, none is needed.",
+)
+
+
+class Chosen(NamedTuple):
+    """The archive that a command is about, and the person's own names."""
+
+    root: Path
+    own: OwnTables
+
+
+def archive_options(function: Command) -> Command:
+    """Add the options that every command has that asks the archive."""
+    for option in (json_option, _archive_option, config_option):
+        function = option(function)
+    return function
+
+
+def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chosen:
+    """Give the archive that was named, else the configuration's. Raises ConfigurationError."""
+    if archive_folder is not None and config_file is None:
+        return Chosen(archive_folder.absolute(), OwnTables())
+    config = the_config(config_file)
+    own = OwnTables(config.targets, config.filters)
+    if archive_folder is not None:
+        return Chosen(archive_folder.absolute(), own)
+    if config.archive is None:
+        step = "Write its folder into a section [archive], or name it with --archive FOLDER."
+        raise ConfigurationError("No archive is named here", config.file, step)
+    return Chosen(config.archive.folder, own)

@@ -1,0 +1,84 @@
+"""What a shell completes of the archive's own: its targets, filters and cameras. Quick, and never loud."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+import click
+from click.shell_completion import CompletionItem
+
+from transfer.cli.archives import chosen_archive
+from transfer.jobs.browsing.choosing import key
+
+if TYPE_CHECKING:
+    from manifests.index.names import ArchiveNames
+
+Complete = Callable[[click.Context, click.Parameter, str], "list[CompletionItem[str]]"]
+
+# A person who waits at a prompt would rather have no names than late ones.
+_PATIENCE_S = 0.2
+
+
+def complete_targets(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001 - click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Complete the name of a target."""
+    return _completed(ctx, incomplete, lambda names: names.targets)
+
+
+def complete_filters(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001 - click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Complete the name of a filter."""
+    return _completed(ctx, incomplete, lambda names: names.filters)
+
+
+def complete_cameras(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001 - click's signature
+    incomplete: str,
+) -> list[CompletionItem[str]]:
+    """Complete the name of a camera."""
+    return _completed(ctx, incomplete, lambda names: names.cameras)
+
+
+def complete_from(names: Sequence[str]) -> Complete:
+    """Give what completes one of these names."""
+
+    def complete(
+        ctx: click.Context,  # noqa: ARG001 - click's signature
+        param: click.Parameter,  # noqa: ARG001
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        return _fitting(names, incomplete)
+
+    return complete
+
+
+def _completed(
+    ctx: click.Context, incomplete: str, of: Callable[[ArchiveNames], Sequence[str]]
+) -> list[CompletionItem[str]]:
+    try:
+        known = of(_names(ctx))
+    except Exception:  # noqa: BLE001 - whatever is wrong, a prompt is no place to tell it
+        return []
+    return _fitting([name for name in known if name.isprintable()], incomplete)
+
+
+def _fitting(names: Sequence[str], incomplete: str) -> list[CompletionItem[str]]:
+    return [CompletionItem(str(name)) for name in names if key(name).startswith(key(incomplete))]
+
+
+def _names(ctx: click.Context) -> ArchiveNames:
+    from manifests.index.names import names
+    from manifests.index.opening import open_index
+    from manifests.index.schema import INDEX_NAME
+
+    chosen = chosen_archive(ctx.params.get("config_file"), ctx.params.get("archive_folder"))
+    with open_index(chosen.root / INDEX_NAME, patience_s=_PATIENCE_S) as index:
+        return names(index)

@@ -1,0 +1,1 @@
+"""Lists of frames in the forms that people and other programs read."""

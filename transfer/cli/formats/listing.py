@@ -1,0 +1,39 @@
+"""A list of frames on its way out: counted as it passes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from manifests.index.frame_query import FrameRow, Total, total_of
+from transfer.jobs.browsing.words import counted, hours_told
+
+
+class Listing:
+    """Frames of the archive at `root`, to be taken once; `listed` and `absent` count those taken so far."""
+
+    def __init__(self, root: Path, rows: Iterator[FrameRow]) -> None:
+        self.root = root
+        self.listed = Total(0, 0.0)
+        self.absent = 0
+        self._rows = rows
+
+    def __iter__(self) -> Iterator[FrameRow]:
+        for row in self._rows:
+            self.listed = Total(self.listed.frames + 1, self.listed.exposure_s + total_of((row,)).exposure_s)
+            self.absent += row.absent
+            yield row
+
+    def path_of(self, row: FrameRow) -> Path:
+        """Give where a frame lies."""
+        return self.root / row.bag / row.path
+
+
+def told(listing: Listing, found: Total) -> str:
+    """Say what a list adds up to, and of how much it is a part where a limit cut it short."""
+    listed = listing.listed
+    absent = f"; {listing.absent:,} of them absent" if listing.absent else ""
+    if found.frames > listed.frames:
+        hours = f"{hours_told(listed.hours)} of {hours_told(found.hours)} hours"
+        return f"{listed.frames:,} of {counted(found.frames, 'frame')}, {hours}{absent}."
+    return f"{counted(listed.frames, 'frame')}, {hours_told(listed.hours)} hours{absent}."

@@ -1,0 +1,139 @@
+"""`nightferry nights`: what each night gave."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from manifests.frames.frame import FrameType
+from manifests.index.nights import NightPart, NightRow, nights
+from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.options import ends_with_exit_code, print_json
+from transfer.cli.screen import screen_of
+from transfer.cli.selecting import night_options, nights_between
+from transfer.cli.tables import NOTHING, Cell, Column, Narrow, table
+from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
+from transfer.errors import ExitCode
+from transfer.jobs.browsing.archive import browsed
+from transfer.jobs.browsing.words import counted, hours_told
+
+# An exposure of no known type may well be a light.
+_LIGHTS = (FrameType.LIGHT, None)
+_COLUMNS = (
+    Column("night"),
+    Column("hours", right=True),
+    Column("moon", right=True),
+    Column("findings", right=True),
+    Column("absent", right=True, rare=True),
+    Column("target", narrow=Narrow.WRAPS, least=12),
+    Column("frames by filter", narrow=Narrow.WRAPS, least=20),
+)
+
+
+@click.command("nights")
+@archive_options
+@night_options
+@ends_with_exit_code("nights", {"nights": [], "hours": 0.0})
+def command(
+    config_file: str | None,
+    archive_folder: Path | None,
+    as_json: bool,
+    night: datetime | None,
+    since: datetime | None,
+    until: datetime | None,
+) -> int:
+    """List the archive's nights: hours of lights, frames by target and filter, findings, moon.
+
+    A night is named by the date of its evening. The moon is how much of it was lit, in percent, as computed
+    for the night's frames.
+    """
+    within = nights_between(night, since, until)
+    chosen, notes = chosen_archive(config_file, archive_folder), Notes()
+    with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
+        found = archive.ask(lambda index: list(nights(index, within)))
+        code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
+        notes.say_findings(archive.findings)
+        if as_json:
+            common = {"command": "nights", "exit": int(code), "message": _message(found)}
+            listed = {"nights": list(map(_as_json, found)), "hours": sum(row.hours for row in found)}
+            told = {"notes": notes.said, "findings": [one.as_json() for one in archive.findings]}
+            print_json({**common, **listed, **told})
+        else:
+            write_lines(_lines(found))
+    return int(code)
+
+
+def _lines(found: Sequence[NightRow]) -> Iterator[str]:
+    rows = (cells for row in found for cells in _rows(row))
+    yield from table(_COLUMNS, rows, screen_of(sys.stdout))
+    yield _message(found)
+
+
+def _message(found: Sequence[NightRow]) -> str:
+    frames = counted(sum(row.frames for row in found), "frame")
+    hours = hours_told(sum(row.hours for row in found))
+    return f"{counted(len(found), 'night')}, {frames}, {hours} hours of lights."
+
+
+def _rows(row: NightRow) -> Iterator[tuple[Cell, ...]]:
+    """Give a night's rows, one for each target; what the night has as a whole is in the first."""
+    whole = _whole(row)
+    for target, frames in _given(row):
+        night, hours, moon, findings, absent = whole
+        yield night, hours, moon, findings, absent, target, frames
+        whole = ("",) * len(whole)
+
+
+def _whole(row: NightRow) -> tuple[Cell, ...]:
+    return (
+        row.night.isoformat(),
+        hours_told(row.hours),
+        None if row.moon_illumination is None else f"{row.moon_illumination:.0%}",
+        f"{row.findings:,}" if row.findings else None,
+        f"{row.absent_frames:,}" if row.absent_frames else None,
+    )
+
+
+def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
+    """Give what a night gave: each target's lights, then calibration frames, then logs."""
+    lights: dict[str | None, list[str]] = {}
+    others: list[str] = []
+    for part in row.parts:
+        if part.frame_type in _LIGHTS:
+            frames = f"{part.filter or NOTHING} {part.frames:,} ({hours_told(part.hours)} h)"
+            lights.setdefault(part.target, []).append(frames)
+        else:
+            others.append(" ".join(filter(None, (part.frame_type, part.filter, f"{part.frames:,}"))))
+    yield from lights.items()
+    if others:
+        yield "(calibration)", others
+    if row.logs:
+        yield "(logs)", f"{row.logs:,}"
+
+
+def _as_json(row: NightRow) -> dict[str, Any]:
+    return {
+        "night": row.night.isoformat(),
+        "frames": row.frames,
+        "hours": row.hours,
+        "parts": list(map(_part_as_json, row.parts)),
+        "logs": row.logs,
+        "finding_count": row.findings,
+        "moon_illumination": row.moon_illumination,
+        "absent_frames": row.absent_frames,
+    }
+
+
+def _part_as_json(part: NightPart) -> dict[str, Any]:
+    return {
+        "type": part.frame_type,
+        "target": part.target,
+        "filter": part.filter,
+        "frames": part.frames,
+        "hours": part.hours,
+    }

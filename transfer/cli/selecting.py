@@ -1,0 +1,211 @@
+"""The options that say which nights and which frames, and the question that they make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TypeVar
+
+import click
+
+from manifests.findings import FindingKind
+from manifests.frames.frame import FrameType
+from manifests.index.cones import Cone
+from manifests.index.frame_query import Between, FrameQuery, Order
+from transfer.cli.asking import ANY, Found, Kind, Position, Radius, Range
+from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
+from transfer.errors import ConfigurationError
+from transfer.jobs.browsing.choosing import Typed
+
+Command = TypeVar("Command", bound=Callable[..., object])
+
+_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
+_RADIUS_DEG = 1.0
+
+# The sun's centre stands 6, 12 and 18 degrees below the horizon where civil, nautical and astronomical
+# twilight end, and 50′ below it at sunset (Meeus 1998, chapter 15).
+_TWILIGHTS: dict[str, Between[float]] = {
+    "day": Between(-50 / 60, None),
+    "civil": Between(-6.0, -50 / 60),
+    "nautical": Between(-12.0, -6.0),
+    "astronomical": Between(-18.0, -12.0),
+    "any": Between(-18.0, None),
+    "none": Between(None, -18.0),
+}
+
+
+def night_options(function: Command) -> Command:
+    """Add the options that say which nights."""
+    options = (
+        click.option("--night", type=_NIGHT, metavar="DATE", help="The night of that evening."),
+        click.option("--since", type=_NIGHT, metavar="DATE", help="That night and later ones."),
+        click.option("--until", type=_NIGHT, metavar="DATE", help="That night and earlier ones."),
+    )
+    return _with(function, options)
+
+
+def frame_options(function: Command) -> Command:
+    """Add the options that say which frames, and in which order."""
+    return _with(night_options(_with(function, _ORDER_OPTIONS)), _FRAME_OPTIONS)
+
+
+_FRAME_OPTIONS = (
+    click.option(
+        "--target",
+        "targets",
+        multiple=True,
+        metavar="NAME",
+        shell_complete=complete_targets,
+        help="Of this target, in any spelling; may be given several times.",
+    ),
+    click.option(
+        "--filter",
+        "filters",
+        multiple=True,
+        metavar="NAME",
+        shell_complete=complete_filters,
+        help="Through this filter.",
+    ),
+    click.option(
+        "--camera",
+        "cameras",
+        multiple=True,
+        metavar="NAME",
+        shell_complete=complete_cameras,
+        help="Taken with this camera.",
+    ),
+    click.option(
+        "--type",
+        "frame_types",
+        multiple=True,
+        type=Kind(),
+        metavar="TYPE",
+        shell_complete=complete_from(list(FrameType)),
+        help="light, dark, flat, bias or dark flat.",
+    ),
+    click.option(
+        "--exposure",
+        "exposure_s",
+        type=Range(one=True),
+        metavar="RANGE",
+        help="Seconds: 300, 60..600, 300.. or ..10.",
+    ),
+    click.option(
+        "--position",
+        type=Position(),
+        metavar="RA,DEC",
+        help="Pointing near here (ICRS): degrees, or any form such as '22h37m04s +34d25m'.",
+    ),
+    click.option(
+        "--radius",
+        "radius_deg",
+        type=Radius(),
+        metavar="ANGLE",
+        help=f"How near: degrees, or any form such as 30'. Default: {_RADIUS_DEG:g}.",
+    ),
+    click.option(
+        "--altitude",
+        "altitude_deg",
+        type=Range(one=False),
+        metavar="RANGE",
+        help="Altitude at mid-exposure, as computed, degrees: ..30 is 30 or lower.",
+    ),
+    click.option(
+        "--twilight",
+        type=click.Choice(list(_TWILIGHTS)),
+        help="Taken in this twilight; any: while the sun was higher than 18° below the horizon.",
+    ),
+    click.option(
+        "--finding",
+        "findings",
+        multiple=True,
+        type=Found(),
+        metavar="NAME",
+        shell_complete=complete_from([ANY, *FindingKind]),
+        help="With this finding; any: with one of any kind.",
+    ),
+    click.option("--present", is_flag=True, help="Leave out frames whose bag is not there now."),
+)
+_ORDER_OPTIONS = (
+    click.option(
+        "--order", type=click.Choice([str(order) for order in Order]), default="time", show_default=True
+    ),
+    click.option("--descending", is_flag=True, help="The last ones first."),
+    click.option("--limit", type=click.IntRange(min=1), metavar="N", help="Only the first N."),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Which frames a command line asks for."""
+
+    targets: tuple[str, ...]
+    filters: tuple[str, ...]
+    cameras: tuple[str, ...]
+    frame_types: tuple[FrameType, ...]
+    exposure_s: Between[float] | None
+    position: tuple[float, float] | None
+    radius_deg: float | None
+    altitude_deg: Between[float] | None
+    twilight: str | None
+    findings: tuple[str, ...]
+    present: bool
+    night: datetime | None
+    since: datetime | None
+    until: datetime | None
+    order: str
+    descending: bool
+    limit: int | None
+
+    @property
+    def typed(self) -> Typed:
+        """Give the names as they were typed."""
+        return Typed(self.targets, self.filters, self.cameras)
+
+    def query(self, meant: Typed) -> FrameQuery:
+        """Give the question, with the names that were meant. Raises ConfigurationError."""
+        return FrameQuery(
+            targets=meant.targets,
+            filters=meant.filters,
+            cameras=meant.cameras,
+            nights=nights_between(self.night, self.since, self.until),
+            frame_types=self.frame_types,
+            exposure_s=self.exposure_s,
+            cone=self._cone(),
+            altitude_deg=self.altitude_deg,
+            sun_altitude_deg=_TWILIGHTS[self.twilight] if self.twilight else None,
+            findings=tuple(FindingKind(name) for name in self.findings if name != ANY),
+            any_finding=ANY in self.findings,
+            absent=not self.present,
+            order=Order(self.order),
+            descending=self.descending,
+            limit=self.limit,
+        )
+
+    def _cone(self) -> Cone | None:
+        if self.position is None:
+            if self.radius_deg is not None:
+                raise ConfigurationError("--radius says how near to a position, and there is no --position")
+            return None
+        return Cone(*self.position, _RADIUS_DEG if self.radius_deg is None else self.radius_deg)
+
+
+def nights_between(
+    night: datetime | None, since: datetime | None, until: datetime | None
+) -> Between[date] | None:
+    """Give the nights that these options mean, None for all. Raises ConfigurationError."""
+    if night is not None and (since or until):
+        raise ConfigurationError(
+            "--night is one night, --since and --until are a range: give one or the other"
+        )
+    first, last = night or since, night or until
+    if first and last and first > last:
+        raise ConfigurationError("--since is later than --until")
+    return Between(first and first.date(), last and last.date()) if first or last else None
+
+
+def _with(function: Command, options: tuple[Callable[[Command], Command], ...]) -> Command:
+    for option in reversed(options):
+        function = option(function)
+    return function

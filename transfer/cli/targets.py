@@ -1,0 +1,119 @@
+"""`nightferry targets`: what there is of each target."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from manifests.index.targets import FilterSum, TargetRow, targets
+from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.options import ends_with_exit_code, print_json
+from transfer.cli.screen import screen_of
+from transfer.cli.tables import Cell, Column, Narrow, table
+from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
+from transfer.errors import ExitCode
+from transfer.jobs.browsing.archive import browsed
+from transfer.jobs.browsing.words import counted, hours_told
+
+_COLUMNS = (
+    Column("target", narrow=Narrow.WRAPS, least=12),
+    Column("nights", right=True),
+    Column("hours", right=True),
+    Column("hours by filter", narrow=Narrow.WRAPS, least=12),
+    Column("first night"),
+    Column("last night"),
+    Column("RA"),
+    Column("Dec"),
+    Column("absent", right=True, rare=True),
+)
+
+
+@click.command("targets")
+@archive_options
+@ends_with_exit_code("targets", {"targets": [], "hours": 0.0})
+def command(config_file: str | None, archive_folder: Path | None, as_json: bool) -> int:
+    """List the archive's targets: nights, hours by filter, first and last night, where in the sky.
+
+    Lights count, and exposures of no known type. Positions are the middle of where the frames point (ICRS).
+    """
+    chosen, notes = chosen_archive(config_file, archive_folder), Notes()
+    with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
+        found = sorted(archive.ask(lambda index: list(targets(index))), key=_in_order)
+        code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
+        notes.say_findings(archive.findings)
+        if as_json:
+            common = {"command": "targets", "exit": int(code), "message": _message(found)}
+            listed = {"targets": list(map(_as_json, found)), "hours": sum(row.hours for row in found)}
+            told = {"notes": notes.said, "findings": [one.as_json() for one in archive.findings]}
+            print_json({**common, **listed, **told})
+        else:
+            write_lines(_lines(found))
+    return int(code)
+
+
+def _in_order(row: TargetRow) -> tuple[bool, list[str | int], str]:
+    """Sort names by their words, and the numbers in them by size: M 5 comes before M 31."""
+    parts = re.split("([0-9]+)", (row.target or "").casefold())
+    numbered = [int(part) if at % 2 else part for at, part in enumerate(parts)]
+    return row.target is None, numbered, row.target or ""
+
+
+def _lines(found: Sequence[TargetRow]) -> Iterator[str]:
+    yield from table(_COLUMNS, map(_cells, found), screen_of(sys.stdout))
+    yield _message(found)
+
+
+def _message(found: Sequence[TargetRow]) -> str:
+    frames = counted(sum(row.frames for row in found), "frame")
+    return f"{counted(len(found), 'target')}, {frames}, {hours_told(sum(row.hours for row in found))} hours."
+
+
+def _cells(row: TargetRow) -> tuple[Cell, ...]:
+    return (
+        row.target,
+        f"{row.nights:,}",
+        hours_told(row.hours),
+        [f"{each.filter or '-'} {hours_told(each.hours)}" for each in row.filters],
+        row.first_night.isoformat(),
+        row.last_night.isoformat(),
+        None if row.ra_deg is None else hours_and_minutes(row.ra_deg),
+        None if row.dec_deg is None else degrees_and_minutes(row.dec_deg),
+        f"{row.absent_frames:,}" if row.absent_frames else None,
+    )
+
+
+def hours_and_minutes(ra_deg: float) -> str:
+    """Give a right ascension to the nearest minute of time."""
+    minutes = round(ra_deg * 4) % 1440
+    return f"{minutes // 60:02}h{minutes % 60:02}m"
+
+
+def degrees_and_minutes(dec_deg: float) -> str:
+    """Give a declination to the nearest minute of arc."""
+    minutes = round(abs(dec_deg) * 60)
+    return f"{'-' if dec_deg < 0 and minutes else '+'}{minutes // 60:02}°{minutes % 60:02}′"
+
+
+def _as_json(row: TargetRow) -> dict[str, Any]:
+    return {
+        "target": row.target,
+        "nights": row.nights,
+        "first_night": row.first_night.isoformat(),
+        "last_night": row.last_night.isoformat(),
+        "frames": row.frames,
+        "hours": row.hours,
+        "filters": list(map(_filter_as_json, row.filters)),
+        "ra_deg": row.ra_deg,
+        "dec_deg": row.dec_deg,
+        "field_deg": row.field_deg,
+        "absent_frames": row.absent_frames,
+    }
+
+
+def _filter_as_json(of: FilterSum) -> dict[str, Any]:
+    return {"filter": of.filter, "frames": of.frames, "hours": of.hours}

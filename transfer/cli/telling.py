@@ -1,0 +1,112 @@
+"""What is said beside a list, on standard error, and how a list ends whose reader has gone."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from transfer.cli.screen import screen_of
+from transfer.errors import ExitCode
+from transfer.jobs.browsing.notes import (
+    BagsChanged,
+    Building,
+    Built,
+    ForThisRunOnly,
+    Note,
+    NotUpToDate,
+    ReadAs,
+)
+from transfer.jobs.browsing.words import counted
+
+if TYPE_CHECKING:
+    from manifests.findings import Finding
+    from manifests.index.rebuilding import BroughtUpToDate
+    from manifests.index.refreshing import Refreshed
+
+
+class Notes:
+    """Says each note as it comes, and keeps what was said."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def __call__(self, note: Note) -> None:
+        """Take one note."""
+        self.say(line_of(note))
+
+    def say(self, line: str) -> None:
+        """Say a line."""
+        self.said.append(line)
+        click.echo(screen_of(sys.stderr).clean(line), err=True)
+
+    def say_findings(self, findings: Iterable[Finding]) -> None:
+        """Say what deserves a look in the archive's bags."""
+        for finding in findings:
+            detail = f" ({finding.detail})" if finding.detail else ""
+            self.say(f"Worth a look: {finding.path}: {finding.kind.value}{detail}")
+
+
+def line_of(note: Note) -> str:
+    """Give a note as a line for a person."""
+    match note:
+        case Building(damage=""):
+            return "There is no index of this archive yet: it is being built from the bags."
+        case Building(damage=damage):
+            return f"The index cannot be believed ({damage}): it is being built again from the bags."
+        case Built(report=report):
+            return _built(report)
+        case BagsChanged(refreshed=refreshed):
+            return _changed(refreshed)
+        case ForThisRunOnly(fault=fault):
+            return f"{fault}\nThe index was made for this run alone: what it says is right."
+        case NotUpToDate():
+            return "Another program is at work on the index: this is what it said before that."
+        case ReadAs(kind=kind, written=written, name=name):
+            return f"The {kind} {written!r} was read as {name!r}."
+        case unknown:
+            near = f" Near it: {', '.join(unknown.near)}." if unknown.near else ""
+            return f"The archive has no {unknown.kind} {unknown.written!r}.{near}"
+
+
+def _built(report: BroughtUpToDate) -> str:
+    files, bags = counted(report.refreshed.files_added, "file"), counted(report.refreshed.bags, "bag")
+    aside = f" The damaged one lies in {report.set_aside.path}." if report.set_aside else ""
+    return f"The index was built: {files} in {bags}.{aside}"
+
+
+def _changed(refreshed: Refreshed) -> str:
+    parts = [f"{path} is new or has changed" for path in refreshed.read]
+    parts += [f"{old} is now {new}" for old, new in refreshed.moved]
+    parts += [f"{path} is absent" for path in refreshed.vanished]
+    parts += [f"{path} is back" for path in refreshed.returned]
+    more = f"; and {len(parts) - 5:,} more" if len(parts) > 5 else ""
+    return f"Bags have changed: {'; '.join(parts[:5])}{more}."
+
+
+def write_lines(lines: Iterable[str]) -> None:
+    """Write lines on standard output, which is flushed when it has enough of them."""
+    sys.stdout.writelines(f"{line}\n" for line in lines)
+
+
+@contextmanager
+def until_the_reader_goes() -> Iterator[None]:
+    """End quietly where whoever reads the output has had enough, as `head` does."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError as error:
+        if not isinstance(error, BrokenPipeError) and not _is_a_closed_pipe_on_windows(error):
+            raise
+        # What is left in the buffers must find somewhere to go when the program ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(int(ExitCode.STOPPED_EARLY))
+
+
+def _is_a_closed_pipe_on_windows(error: OSError) -> bool:
+    # The C library of Windows says EINVAL, and no path, where others say EPIPE.
+    return os.name == "nt" and error.errno == 22 and error.filename is None

@@ -1,0 +1,80 @@
+"""A quick look whether the archive's bags are those that its index knows, cheap enough for every question."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Container, Iterator
+from pathlib import Path
+
+from manifests.bags.companions import is_companion_folder
+from manifests.bags.contents import is_link
+from manifests.bags.paths import BAGIT_TXT, JOURNAL, OWN, PAYLOAD, TAG_MANIFEST
+from manifests.index.opening import Index
+
+_KNOWN = "SELECT path, present, tag_size_bytes, tag_modified_ns, tag_inode FROM bags"
+
+# The index keeps file numbers without their highest bit.
+_INODE = 2**63 - 1
+
+
+def is_as_it_was(index: Index, archive: Path) -> bool:
+    """Tell whether no bag has come, gone or changed since the index was brought up to date.
+
+    Of a bag that is known only its tag manifest is looked at, so that thousands of bags take some
+    hundredths of a second; one that was put inside the folder of another is found when the index is built
+    again. Where it can't be told, the answer is no. Raises IndexFault, and OSError where the archive's
+    folder can't be looked into.
+    """
+    root = f"{archive}{os.sep}"
+    known: set[str] = set()
+    for path, present, *stamp in index.rows(_KNOWN):
+        if present:
+            if not _has_stamp(f"{root}{path}{os.sep}{TAG_MANIFEST}", stamp):
+                return False
+            known.add(path)
+    return not any(_holds_a_bag(archive / folder, names) for folder, names in _other_folders(archive, known))
+
+
+def _has_stamp(tag_manifest: str, stamp: list[int | None]) -> bool:
+    try:
+        found = os.stat(tag_manifest)  # noqa: PTH116 - a Path each would take most of the time
+    except PermissionError:
+        return True  # it may lie there, as it did
+    except OSError:
+        return False
+    return stamp == [found.st_size, found.st_mtime_ns, found.st_ino & _INODE]
+
+
+def _other_folders(archive: Path, known: Container[str]) -> Iterator[tuple[str, set[str]]]:
+    """Give each folder that is no known bag, the archive's own first, with the names in it."""
+    pending = [""]
+    while pending:
+        below = pending.pop()
+        try:
+            names, folders = _look_into(archive / below)
+        except OSError:
+            if not below:
+                raise
+            continue
+        yield below, names
+        paths = (f"{below}/{name}" if below else name for name in folders)
+        pending += [path for path in paths if path not in known]
+
+
+def _look_into(folder: Path) -> tuple[set[str], list[str]]:
+    names: set[str] = set()
+    folders: list[str] = []
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            names.add(entry.name)
+            is_folder = entry.is_dir(follow_symlinks=False) and not is_link(entry)
+            if is_folder and not is_companion_folder(entry.name):
+                folders.append(entry.name)
+    return names, folders
+
+
+def _holds_a_bag(folder: Path, names: set[str]) -> bool:
+    """Tell whether a folder may be a bag, by its names; one too many is only looked at closely."""
+    if BAGIT_TXT in names or (OWN in names and (folder / JOURNAL).is_file()):
+        return True
+    return PAYLOAD in names and any(name.startswith("manifest-") for name in names)

@@ -1,0 +1,27 @@
+"""What kind of folder an archive is named by: whether it is one, and whether other computers reach it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from manifests.bags.bag_finding import find_bags
+from manifests.bags.paths import BAGIT_TXT
+from transfer.engine.medium import this_computer
+from transfer.engine.networks import is_on_a_network
+from transfer.jobs.filing.archive_mark import MARK_NAME
+
+
+def is_an_archive(root: Path) -> bool:
+    """Tell whether a folder without an index is an archive: it has the mark of one, or bags lie below it.
+
+    An index is written into an archive and into nothing else: not into a folder that was named by mistake,
+    nor into a bag. Raises OSError where the folder is not there.
+    """
+    if (root / MARK_NAME).is_file():
+        return True
+    return not (root / BAGIT_TXT).exists() and any(bag.is_relative_to(root) for bag in find_bags(root))
+
+
+def on_network(root: Path) -> bool:
+    """Tell whether other computers may have the archive open, too."""
+    return is_on_a_network(root, this_computer().volume_of(root).file_system)
