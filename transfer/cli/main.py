@@ -19,6 +19,10 @@ _COMMANDS = {
     "plan": "Say what send would carry, whether it fits, how long it takes, what looks wrong.",
     "send": "Carry the night to the drive and prove every copy.",
     "check": "Prove every bag found at or below each PATH again.",
+    "targets": "List the archive's targets: nights, hours by filter, where in the sky.",
+    "nights": "List the archive's nights: what each gave, findings, moon.",
+    "frames": "Find frames in the archive, as a table, CSV, JSON, ECSV, VOTable or paths.",
+    "index": "Build the archive's index again from its bags.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",
 }
 
