@@ -48,6 +48,11 @@ def frame_bytes(seed: str, **cards: Any) -> bytes:
     return header + b" " * (-len(header) % _BLOCK) + pixels + bytes(_BLOCK - 64)
 
 
+def frames_in(folder: Path) -> list[str]:
+    """Give the paths of all frames in a folder."""
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.fits"))
+
+
 def _card(name: str, value: object) -> str:
     if isinstance(value, bool):
         return f"{name:<8}= {'T' if value else 'F':>20}".ljust(80)
@@ -80,7 +85,7 @@ class SmallArchive:
             f"{night}/{filter_name}/{name}",
             night,
             target=wanted,
-            filter=FilterNames().name(filter_name).canonical,
+            known_filter=FilterNames().name(filter_name).canonical,
             **{"OBJECT": target, "FILTER": filter_name, **cards},
         )
 
@@ -91,7 +96,7 @@ class SmallArchive:
         below = f"Lantern 26/{_FOLDERS[kind]}/{night}/{name}"
         known = None if filter_name is None else FilterNames().name(filter_name).canonical
         more = {"IMAGETYP": kind, "FILTER": filter_name, **cards}
-        return self._file("calibration", below, night, filter=known, **more)
+        return self._file("calibration", below, night, known_filter=known, **more)
 
     def whole_set(self, count: int = 2) -> None:
         """File calibration frames of every type that fit a light as it comes."""
@@ -107,7 +112,7 @@ class SmallArchive:
         below: str,
         night: date,
         target: str | None = None,
-        filter: str | None = None,
+        known_filter: str | None = None,
         findings: tuple[Finding, ...] = (),
         **cards: Any,
     ) -> Path:
@@ -127,7 +132,7 @@ class SmallArchive:
             night=night,
             frame=seen.inspection.frame,
             target=target,
-            filter=filter,
+            filter=known_filter,
             findings=(*seen.inspection.findings, *findings),
         )
         self.entries.setdefault(self.root / bag, []).append(entry)

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-import shutil
 import signal
+import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from manifests.bags.paths import shown
-from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
+from manifests.frames.calibration.tolerances import Tolerances
+from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.completion import complete_filters, complete_targets
+from transfer.cli.options import ends_with_exit_code, print_json, the_config
 from transfer.cli.progress import Progress
+from transfer.cli.screen import screen_of
+from transfer.cli.telling import Notes, until_the_reader_goes
 from transfer.engine.medium import ReadBack, this_computer
 from transfer.jobs.gathering.gather import Gathering
 from transfer.jobs.gathering.outcome import GatherOutcome, How
@@ -21,36 +25,37 @@ from transfer.jobs.gathering.request import GatherRequest, Means
 from transfer.stop import Stop
 
 _NIGHT = click.DateTime(formats=["%Y-%m-%d"])
+_FOLDER = click.Path(path_type=Path)
 _NOTHING: dict[str, object] = {
     "target": None,
     "targets": [],
     "folder": None,
+    "hours": 0.0,
     "matches": [],
     "missing": [],
     "laid_out": [],
 }
 _FINDINGS_SHOWN = 20
 _WIDEST = 120
+_PIPED_WIDTH = 100
 
 
 @click.command("gather")
-@click.argument("target")
-@click.option(
-    "--into", "folder", required=True, type=click.Path(path_type=Path), metavar="FOLDER", help="Where to."
-)
+@click.argument("target", shell_complete=complete_targets)
+@click.option("--into", "folder", required=True, type=_FOLDER, metavar="FOLDER", help="Where to lay it out.")
 @click.option(
     "--filter",
     "filters",
     multiple=True,
     metavar="NAME",
+    shell_complete=complete_filters,
     help="Only this filter, in any spelling.",
 )
 @click.option("--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE.")
 @click.option("--since", type=_NIGHT, metavar="DATE", help="Every night from DATE on.")
 @click.option("--copy", "means", flag_value=Means.COPY.value, help="Lay out copies, proven, not links.")
 @click.option("--symbolic", "means", flag_value=Means.SYMBOLIC_LINK.value, help="Lay out symbolic links.")
-@config_option
-@json_option
+@archive_options
 @ends_with_exit_code("gather", _NOTHING)
 def command(
     target: str,
@@ -60,6 +65,7 @@ def command(
     since: datetime | None,
     means: str | None,
     config_file: str | None,
+    archive_folder: Path | None,
     as_json: bool,
 ) -> int:
     """Lay out the lights of TARGET, and the calibration frames that fit them, in a folder for processing.
@@ -77,22 +83,41 @@ def command(
         None if since is None else since.date(),
         Means.HARD_LINK if means is None else Means(means),
     )
+    outcome = _gather(request, config_file, archive_folder, as_json)
+    with until_the_reader_goes():
+        if as_json:
+            print_json(outcome.as_json())
+        else:
+            _tell(outcome, target)
+    return int(outcome.exit_code)
+
+
+def _gather(
+    request: GatherRequest, config_file: str | None, archive_folder: Path | None, as_json: bool
+) -> GatherOutcome:
+    chosen, tolerances = chosen_archive(config_file, archive_folder), Tolerances()
+    if archive_folder is None or config_file is not None:
+        tolerances = the_config(config_file).calibration
     stop = Stop()
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     with Progress(shown=not as_json) as progress:
-        outcome = Gathering(the_config(config_file), request, this_computer(), stop, progress).run()
-    if as_json:
-        print_json(outcome.as_json())
-    else:
-        width = min(shutil.get_terminal_size().columns, _WIDEST)
-        click.echo("\n".join((*_head(outcome, target, width), *report(outcome, width, _FINDINGS_SHOWN))))
-    return int(outcome.exit_code)
+        gathering = Gathering(
+            chosen.root, chosen.own, tolerances, request, this_computer(), stop, progress, Notes()
+        )
+        return gathering.run()
+
+
+def _tell(outcome: GatherOutcome, written: str) -> None:
+    screen = screen_of(sys.stdout)
+    width = min(screen.width or _PIPED_WIDTH, _WIDEST)
+    for line in (*_head(outcome, written, width), *report(outcome, width, _FINDINGS_SHOWN)):
+        click.echo(screen.clean(line))
 
 
 def _head(outcome: GatherOutcome, written: str, width: int) -> Iterator[str]:
     yield from wrapped(outcome.message, width)
     if outcome.how_named:
-        yield from wrapped(f'"{shown(written)}" is {outcome.target} ({outcome.how_named}).', width)
+        yield from wrapped(f'"{written}" is {outcome.target} ({outcome.how_named}).', width)
     yield from wrapped(_what_is_new(outcome), width)
     yield from wrapped(f"Tables of what follows: {', '.join(outcome.tables)}", width)
     for reason in outcome.reasons:

@@ -83,13 +83,14 @@ class CopyRun:
                 (_work(each, lane) for each in works), lambda: not (self.stop.why or lane.has_ended)
             )
             lane.finish()
+        if lane.hangs:
+            raise DriveFailed("The disk of this folder does not answer any more", what, _AGAIN)
+        arriving.prove()
         self.listen(PhaseEnded(Phase.COPYING, what))
         arriving.take_up(task.path for task in lane.voided)
         arriving.take_up(work.tasks[lane].path for work in left)
         arriving.copied.failed += [_about(each.work.file.path, each.finding) for each in failed]
         arriving.copied.failed += [_about(task.file.path, finding) for task, finding in lane.refused]
-        if lane.hangs:
-            raise DriveFailed("The disk of this folder does not answer any more", what, _AGAIN)
         if lane.failure is not None:
             raise lane.failure
 
@@ -112,6 +113,7 @@ class _Arriving:
         self.todo = dict(placed)
         self._placed = placed
         self._answered: set[str] = set()
+        self._unproven: list[Written] = []
         self._parts = 0
 
     def new_part(self) -> str:
@@ -120,9 +122,16 @@ class _Arriving:
         return new_part(self._parts)
 
     def settle(self, batch: Batch) -> None:
-        """Flush a batch, read it back, and name each file that is what its bag lists."""
+        """Flush a batch and hold it against its bags; read it back now where that proves something."""
         flush(batch, self.folder)
-        whole = {written.part: written for written in batch.files if self._is_as_listed(written)}
+        self._unproven += [written for written in batch.files if self._is_as_listed(written)]
+        if self.folder.reads_back_beside_writing:
+            self.prove()
+
+    def prove(self) -> None:
+        """Read back what was written, and name each file that is equal. Raises OSError."""
+        whole = {written.part: written for written in self._unproven}
+        self._unproven = []
         copies = [
             Copy(part, written.read.size_bytes, written.content.result().digests.xxh128)
             for part, written in whole.items()

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
-from transfer.config import Config
+from manifests.frames.calibration.tolerances import Tolerances
 from transfer.engine.medium import Medium, PinnedFolder, ReadBack
 from transfer.events import Listener, nobody
+from transfer.jobs.browsing.archive import browsed
+from transfer.jobs.browsing.choosing import OwnTables
+from transfer.jobs.browsing.notes import Tell
+from transfer.jobs.browsing.notes import nobody as nobody_asks
 from transfer.jobs.gathering.already import look_into
-from transfer.jobs.gathering.archive import archive_root, open_archive
 from transfer.jobs.gathering.archive_frames import ArchiveFrame
 from transfer.jobs.gathering.copying import Copied, CopyRun
 from transfer.jobs.gathering.folder import check_folder, held_folder
@@ -41,29 +45,36 @@ _DAMAGE = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Gathering:
-    """One run of `gather`, and what it works with."""
+    """One run of `gather`: the archive's folder, the person's own names and limits, and what it works with.
 
-    config: Config
+    `listen` is told of bytes, `tell` of what became of the archive's index.
+    """
+
+    root: Path
+    own: OwnTables
+    tolerances: Tolerances
     request: GatherRequest
     medium: Medium
     stop: Stop
     listen: Listener = nobody
+    tell: Tell = nobody_asks
 
     def run(self) -> GatherOutcome:
         """Lay out what was asked for.
 
         Raises NothingToGather, ConfigurationError, NotThere, DoesNotFit, Busy and DriveFailed.
         """
-        root = archive_root(self.config)
-        check_folder(self.request.folder, root)
-        with open_archive(root) as index:
-            selection = select(index, self.request, self.config)
-        matched = match(root, selection, self.config.calibration)
+        check_folder(self.request.folder, self.root)
+        with browsed(self.root, self.tell) as archive:
+            selection = archive.ask(lambda index: select(index, self.request, self.own))
+            of_bags = tuple(archive.findings)
+        matched = match(self.root, selection, self.tolerances)
         with held_folder(self.request.folder, self.medium) as folder:
-            placing = place(matched, look_into(folder.path), self.config.calibration.rotation_deg)
+            placing = place(matched, look_into(folder.path), self.tolerances.rotation_deg)
             linked = link(placing.new, folder, self.request.means)
             copied = self._copy(linked, folder)
             outcome = self._outcome(selection, matched, placing, linked, copied)
+            outcome = replace(outcome, failures=(*of_bags, *outcome.failures))
             return replace(outcome, tables=write_tables(outcome, folder))
 
     def _copy(self, linked: Linked, folder: PinnedFolder) -> Copied:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.panels import split_panel
 from manifests.frames.names.spelling import fold, tidy
 from manifests.frames.names.targets import TargetName, TargetNames
-
-_SHOWN_AT_MOST = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +42,3 @@ def meant_filters(written: str, archived: Iterable[str], naming: FilterNames) ->
     """Find a filter, in any spelling, among the names that the archive has."""
     wanted = naming.name(written).canonical
     return tuple(name for name in archived if naming.name(name).canonical == wanted)
-
-
-def near_names(written: str, archived: Sequence[str]) -> tuple[str, ...]:
-    """Give the archive's names that a name which it hasn't resembles, the likest first."""
-    by_key = {fold(name): name for name in archived}
-    wanted = fold(tidy(written))
-    close = get_close_matches(wanted, by_key, n=_SHOWN_AT_MOST, cutoff=0.5)
-    containing = [key for key in by_key if len(wanted) > 1 and wanted in key]
-    return tuple(by_key[key] for key in dict.fromkeys(close + containing))[:_SHOWN_AT_MOST]

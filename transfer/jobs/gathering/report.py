@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
-from manifests.bags.paths import shown
 from manifests.findings import Finding
 from manifests.frames.calibration.plan import Row
 from manifests.frames.calibration.sentences import nights_of, several
@@ -20,12 +19,8 @@ _SHARED = (
 )
 
 
-def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = None) -> list[str]:
-    """Give the report's lines, wrapped to a width; what no terminal should be sent is written out."""
-    return [shown(line, len(line)) for line in _lines(outcome, width, findings_at_most)]
-
-
-def _lines(outcome: GatherOutcome, width: int, findings_at_most: int | None) -> Iterator[str]:
+def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = None) -> Iterator[str]:
+    """Give the report's lines, wrapped to a width."""
     by_path = outcome.by_path
     yield from _lights(outcome.lights)
     yield from _rows("What goes together", [row for row in outcome.rows if not row.missing], by_path, width)

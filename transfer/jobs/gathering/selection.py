@@ -18,10 +18,10 @@ from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
 from manifests.index.names import names
 from manifests.index.opening import Index
-from transfer.config import Config
 from transfer.errors import ConfigurationError, NightferryError
+from transfer.jobs.browsing.choosing import OwnTables, names_like
 from transfer.jobs.gathering.archive_frames import ArchiveFrame, archive_frame, path_of
-from transfer.jobs.gathering.naming import Meant, meant_targets, near_names
+from transfer.jobs.gathering.naming import Meant, meant_targets
 from transfer.jobs.gathering.request import GatherRequest
 from transfer.jobs.gathering.wanted import Wanted
 
@@ -47,17 +47,17 @@ class Selection:
     remarks: tuple[Finding, ...] = ()
 
 
-def select(index: Index, request: GatherRequest, config: Config) -> Selection:
+def select(index: Index, request: GatherRequest, own: OwnTables) -> Selection:
     """Find what is asked for. Raises NothingToGather, ConfigurationError and IndexFault."""
     if not tidy(request.target):
         raise ConfigurationError("No target is named", next_step="nightferry targets lists those there are.")
     archived = names(index)
-    meant = meant_targets(request.target, archived.targets, _target_names(config, archived.targets))
+    meant = meant_targets(request.target, archived.targets, _target_names(own, archived.targets))
     of_target = list(frames(index, FrameQuery(targets=meant.names))) if meant.names else []
     lights = [row for row in of_target if row.frame.frame_type is FrameType.LIGHT]
     if not lights:
         raise _no_lights(meant, archived.targets)
-    wanted = Wanted(request, meant.name, lights, FilterNames(config.filters, archived.filters))
+    wanted = Wanted(request, meant.name, lights, FilterNames(own.filters, archived.filters))
     chosen = wanted.lights()
     if not chosen:
         raise NothingToGather(f"The archive has {'; '.join(row.why for row in wanted.unmet())}")
@@ -73,9 +73,9 @@ def select(index: Index, request: GatherRequest, config: Config) -> Selection:
     )
 
 
-def _target_names(config: Config, archived: Iterable[str]) -> TargetNames:
+def _target_names(own: OwnTables, archived: Iterable[str]) -> TargetNames:
     try:
-        return TargetNames(config.targets, load_catalogue(), archived)
+        return TargetNames(own.targets, load_catalogue(), archived)
     except CatalogueUnreadable as error:
         step = "Install the package pyongc again, or remove it."
         raise ConfigurationError(
@@ -84,7 +84,7 @@ def _target_names(config: Config, archived: Iterable[str]) -> TargetNames:
 
 
 def _no_lights(meant: Meant, archived: Sequence[str]) -> NothingToGather:
-    near = [name for name in near_names(meant.name, archived) if name not in meant.names]
+    near = [name for name in names_like(meant.name, archived) if name not in meant.names]
     step = f"Near names that it has: {', '.join(near)}." if near else "nightferry targets lists what it has."
     return NothingToGather(f"The archive has no lights of {meant.name}", next_step=step)
 

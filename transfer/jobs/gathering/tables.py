@@ -6,6 +6,7 @@ import csv
 import io
 import os
 
+from manifests.bags.paths import shown
 from manifests.bags.stored_names import NameBook
 from transfer.engine.durable import write_durably
 from transfer.engine.medium import PinnedFolder
@@ -83,4 +84,5 @@ def csv_text(outcome: GatherOutcome) -> str:
 
 def plain_text(outcome: GatherOutcome) -> str:
     """Give the report as a file: it says the same whenever the same lies there."""
-    return "\n".join([outcome.summary, *report(outcome, _WIDTH)]) + "\n"
+    lines = [outcome.summary, *report(outcome, _WIDTH)]
+    return "\n".join(shown(line, len(line)) for line in lines) + "\n"
