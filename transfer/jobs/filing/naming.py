@@ -1,0 +1,118 @@
+"""What frames go by in the archive: each target, filter and camera by its one name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import isfinite
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.frame import Frame, FrameType
+from manifests.frames.names.catalogues import Catalogue
+from manifests.frames.names.filters import FilterNames
+from manifests.frames.names.places import KnownTarget, SameField, field_of_view_deg, place, same_field
+from manifests.frames.names.spelling import Spellings, tidy
+from manifests.frames.names.targets import TargetName, TargetNames
+
+NO_CAMERA = "camera not given"
+
+
+@dataclass(frozen=True, slots=True)
+class InUse:
+    """The names that an archive has already; `targets` are those whose place on the sky is known."""
+
+    names: Sequence[str] = ()
+    filters: Sequence[str] = ()
+    cameras: Sequence[str] = ()
+    targets: Sequence[KnownTarget] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OwnTables:
+    """A person's own names (written → name), and the catalogue where one is installed."""
+
+    targets: Mapping[str, str] = field(default_factory=dict)
+    filters: Mapping[str, str] = field(default_factory=dict)
+    catalogue: Catalogue | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What one frame goes by; None where nothing of the kind belongs to its type.
+
+    `findings` say what was not written in the header and was found out some other way.
+    """
+
+    target: str | None
+    filter: str | None
+    camera: str
+    findings: tuple[Finding, ...] = ()
+
+
+class Namer:
+    """Gives frames their names, in the order in which they come: the first spelling of a name stays."""
+
+    def __init__(self, own: OwnTables, in_use: InUse) -> None:
+        self._targets = TargetNames(own.targets, own.catalogue, in_use.names)
+        self._filters = FilterNames(own.filters, in_use.filters)
+        self._cameras = Spellings(in_use.cameras)
+        self._known = {target.name: target for target in in_use.targets}
+        self._met: set[str] = set()
+        self.readings: dict[str, TargetName] = {}
+
+    def names(self, frame: Frame) -> Names:
+        """Give a frame's names."""
+        camera = self._cameras.first(tidy(frame.camera) or NO_CAMERA)
+        if frame.frame_type is FrameType.LIGHT:
+            target, findings = self._target(frame)
+            return Names(target, self._filter(frame), camera, findings)
+        if frame.frame_type is FrameType.FLAT:
+            return Names(None, self._filter(frame), camera)
+        return Names(None, None, camera)
+
+    def _filter(self, frame: Frame) -> str:
+        return self._filters.name(frame.filter_name, colour=frame.bayer_pattern is not None).canonical
+
+    def _target(self, frame: Frame) -> tuple[str, tuple[Finding, ...]]:
+        reading = self._targets.name(frame.object_name)
+        position, field_deg = icrs_position(frame), field_of_view_deg(frame)
+        name = reading.canonical
+        findings: tuple[Finding, ...] = ()
+        if name is None:
+            ra_deg, dec_deg = position or (None, None)
+            placed = place(ra_deg, dec_deg, field_deg, list(self._known.values()))
+            name, findings = placed.name, (Finding(FindingKind.NO_TARGET, placed.how),)
+        elif name != frame.object_name:
+            self.readings[frame.object_name or ""] = reading
+        self._met.add(name)
+        if position is not None:
+            self._known.setdefault(name, KnownTarget(name, *position, field_deg))
+        return name, findings
+
+    def meet(self, frames: Iterable[Frame]) -> None:
+        """Learn where the named targets of these frames are, before those without a name are placed."""
+        for frame in frames:
+            if frame.frame_type is FrameType.LIGHT and self._targets.name(frame.object_name).canonical:
+                self._target(frame)
+
+    def sharing_a_field(self) -> list[SameField]:
+        """Give the pairs of targets in one field of which this run met at least one."""
+        pairs = same_field(list(self._known.values()))
+        return [pair for pair in pairs if {pair.first.name, pair.second.name} & self._met]
+
+
+def icrs_position(frame: Frame) -> tuple[float, float] | None:
+    """Give where a frame points, right ascension and declination in ICRS degrees; None where it says not."""
+    ra_deg, dec_deg, equinox = frame.ra_deg, frame.dec_deg, frame.equinox
+    if ra_deg is None or dec_deg is None or not isfinite(ra_deg) or not -90 <= dec_deg <= 90:
+        return None
+    if equinox is None or equinox == 2000.0:
+        return ra_deg, dec_deg
+    if not 1800 <= equinox <= 2200:
+        return None
+    import numpy as np
+
+    from manifests.frames.sky.equinoxes import icrs_of
+
+    ra, dec = icrs_of(*(np.array([value]) for value in (ra_deg, dec_deg, equinox)))
+    return float(ra[0]), float(dec[0])
