@@ -1,0 +1,51 @@
+"""The night, and the facts of the header, of a file that no bag tells of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+from manifests.findings import Finding
+from manifests.frames.frame import Frame
+from manifests.frames.inspection import Inspection, look_at_header
+from manifests.frames.keywords import KEYWORDS, KeywordTable
+from manifests.frames.nights import frame_night
+
+
+@dataclass(slots=True)
+class Dating:
+    """Looks at files' headers, and dates them by the site's longitude (degrees, east positive).
+
+    Without a site of one's own, a header's own site tells; `guess` says what is taken where neither does,
+    and `guessed` whether it was.
+    """
+
+    longitude_deg: float
+    guess: Finding | None = None
+    table: KeywordTable = KEYWORDS
+    guessed: bool = field(default=False, init=False)
+
+    @property
+    def has_own_keywords(self) -> bool:
+        """Whether headers may say more to this person than to whoever wrote the bag."""
+        return self.table is not KEYWORDS
+
+    def look(self, path: Path) -> Inspection:
+        """Look at a file's header. One that cannot be opened is met again when it is to be read."""
+        try:
+            return look_at_header(path, self.table)
+        except OSError:
+            return Inspection(is_fits=False)
+
+    def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:
+        """Give the night of a file, and what is uncertain about it."""
+        return frame_night(inspection, modified_ns, self._longitude(inspection.frame))
+
+    def _longitude(self, frame: Frame | None) -> float:
+        if self.guess is None:
+            return self.longitude_deg
+        if frame is not None and frame.site_longitude_deg is not None:
+            return frame.site_longitude_deg
+        self.guessed = True
+        return self.longitude_deg
