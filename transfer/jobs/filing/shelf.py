@@ -1,0 +1,222 @@
+"""The bags of the archive that a run has open: files come in, are proven, and get into the manifests."""
+
+from __future__ import annotations
+
+import errno
+import itertools
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+
+from manifests.bags.entries import Entry
+from transfer.engine.durable import remove_if_there
+from transfer.engine.lane import Words
+from transfer.engine.medium import PinnedFolder
+from transfer.engine.open_bag import Arrival, OpenBag
+from transfer.engine.readback import read_back
+from transfer.errors import DriveFailed
+from transfer.jobs.filing.archive import Archive
+from transfer.jobs.filing.archive_bag import ArchiveBag, Held
+from transfer.jobs.filing.folders import Folders, bag_info
+from transfer.jobs.filing.places import Owner
+
+_INCOMING = "nightferry-incoming"
+# A bag's lists, and what they grow by: more than this, and a full disk waits for room to be made.
+_LINE_BYTES, _RESERVE_BYTES, _RESERVE_AT_MOST_BYTES = 1 << 10, 64 << 10, 8 << 20
+
+_BAD_NAMES = frozenset((errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ))
+
+OF_AN_ARCHIVE = Words(
+    full=("The archive's disk is full", "Make room on it, then file again."),
+    left=("The archive left", "Mount it, then file again: what was proven is kept, the rest is filed."),
+    failing=("Writing to the archive keeps failing", "Look at its disk before you trust it further."),
+)
+
+
+class Shelf:
+    """The archive's bags, each opened when the first file comes for it.
+
+    Its methods raise OSError and NightferryError, and may be called from any thread; `holding` keeps
+    several acts together.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self.folder: PinnedFolder = archive.folder
+        self.methods: set[str] = set()
+        self.all_from_medium = True
+        self._archive = archive
+        self._folders = Folders(archive.folder)
+        self._listed: dict[str, ArchiveBag] = {}
+        self._owners: dict[str, Owner] = {}
+        self._open: dict[str, OpenBag] = {}
+        self._new: dict[str, tuple[str, str]] = {}
+        self._numbers = itertools.count(1)
+        self._lock = threading.RLock()
+
+    @contextmanager
+    def holding(self) -> Iterator[None]:
+        """Keep every other thread from the bags."""
+        with self._lock:
+            yield
+
+    # Parts
+
+    def begin(self) -> None:
+        """Make ready to take files; what a run that died has left half written is removed."""
+        changed = self.folder.make_folders(_INCOMING)
+        for name, is_folder in self.folder.names(_INCOMING):
+            if not is_folder:
+                self.folder.remove(f"{_INCOMING}/{name}")
+        self.folder.flush_folders(sorted(changed))
+
+    def new_part(self) -> str:
+        """Give a path for a file that has no name yet."""
+        return f"{_INCOMING}/{next(self._numbers)}.part"
+
+    def refuses_name(self, path: str) -> str:
+        """Ask the disk about the names in a path; give why it can't have one of them, or nothing."""
+        for name in path.split("/"):
+            try:
+                self.folder.stat(name)
+            except OSError as error:
+                if error.errno not in _BAD_NAMES:
+                    raise
+                return f"the archive's disk refuses the name {name[:40]!r} ({error.strerror})"
+        return ""
+
+    # Bags
+
+    def bag_of(self, owner: Owner) -> str:
+        """Give the folder of an owner's bag."""
+        with self._lock:
+            bag = self._folders.of(owner)
+            self._owners[bag] = owner
+            return bag
+
+    def listed(self, bag: str) -> ArchiveBag:
+        """Give what a bag holds. Raises DriveFailed where its list is not what was written."""
+        with self._lock:
+            if bag not in self._listed:
+                listed = ArchiveBag(self.folder, bag)
+                listed.load(lambda _: None)
+                if listed.damage:
+                    step = "Prove it with: nightferry check. Nothing is filed into it before it is mended."
+                    raise DriveFailed(
+                        f"The list of this bag is damaged ({listed.damage})", self._whole(bag), step
+                    )
+                self._listed[bag] = listed
+            return self._listed[bag]
+
+    def _whole(self, bag: str) -> str:
+        return str(self._archive.root / bag)
+
+    def _opened(self, bag: str) -> OpenBag:
+        if bag not in self._open:
+            listed = self.listed(bag)
+            opened = OpenBag(listed, bag_info(self._owners[bag]))
+            size_bytes = len(listed.held) * _LINE_BYTES + _RESERVE_BYTES
+            opened.begin(min(size_bytes, _RESERVE_AT_MOST_BYTES))
+            self._open[bag] = opened
+        return self._open[bag]
+
+    def take(self, bag: str, arrivals: Iterable[Arrival]) -> dict[str, str]:
+        """Give whole, flushed files their names in a bag; give by path why the disk refuses a name."""
+        refused: dict[str, str] = {}
+
+        def on_refused(arrival: Arrival, error: OSError) -> None:
+            remove_if_there(self.folder, arrival.part)
+            refused[arrival.entry.path] = f"the archive's disk refuses its name ({error.strerror})"
+
+        with self._lock:
+            coming = list(arrivals)
+            self._opened(bag).take(coming, on_refused)
+            held = self.listed(bag).held
+            for entry in (arrival.entry for arrival in coming if arrival.entry.path not in refused):
+                held[entry.path] = Held(entry.size_bytes, entry.digests.sha256)
+                self._new.setdefault(entry.digests.sha256, (bag, entry.path))
+        return refused
+
+    def new(self, sha256: str) -> tuple[str, str] | None:
+        """Give bag and path of a content that this run has brought."""
+        with self._lock:
+            return self._new.get(sha256)
+
+    # Proving
+
+    def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> bool:
+        """Read back what is not proven yet; tell whether all of it is what was written.
+
+        One bad copy has everything that this run wrote, and that is still open, read back again.
+        """
+        with self._lock:
+            waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.waiting()}
+        equal = True
+        copies = [copy for _, copy in waiting.values()]
+        for compared in read_back(self.folder, copies, on_bytes, go_on):
+            with self._lock:
+                equal = waiting[compared.copy.path][0].record(compared) and equal
+        return equal
+
+    def doubt(self) -> None:
+        """Take back every proof of the bags that are open."""
+        with self._lock:
+            for bag in self._open.values():
+                bag.doubt()
+
+    def bad_in(self, bag: str) -> set[str]:
+        """Give the paths in a bag whose copies are not what was written."""
+        with self._lock:
+            return set(self._open[bag].found_bad) if bag in self._open else set()
+
+    def unproven_in(self, bag: str) -> set[str]:
+        """Give the paths in a bag that wait to be proven."""
+        with self._lock:
+            return set(self._open[bag].unproven) if bag in self._open else set()
+
+    def give_up(self, bag: str, path: str, *, source_is_there: bool) -> None:
+        """Take a copy that stays bad out of the bag."""
+        with self._lock:
+            self._open[bag].give_up(path, source_is_there)
+            held = self.listed(bag).held.pop(path, None)
+            if held is not None and self._new.get(held.sha256) == (bag, path):
+                del self._new[held.sha256]
+
+    # Manifests
+
+    def publish(self, bag: str) -> None:
+        """Write a bag's manifest of all that is proven in it; one with nothing left to prove is finished."""
+        with self._lock:
+            opened = self._open.get(bag)
+            if opened is None:
+                return
+            finished = not opened.unproven
+            opened.publish(finished, lambda: _unseen)
+            self.methods |= opened.methods
+            self.all_from_medium = self.all_from_medium and opened.all_from_medium
+            if finished:
+                opened.close()
+                del self._open[bag]
+
+    def leave(self) -> None:
+        """Let go of every bag, as it stands: the next run proves what this one did not."""
+        with self._lock:
+            for bag in self._open.values():
+                bag.close()
+            self._open.clear()
+
+    # What an earlier run left
+
+    def recover(self, bag: str, owner: Owner) -> None:
+        """Open a bag that an earlier run did not finish: what stands whole in it waits to be proven."""
+        with self._lock:
+            self._owners[bag] = owner
+            self._opened(bag)
+
+    def forget(self) -> None:
+        """Read anew, when it is next asked for, what the bags hold that are not open."""
+        with self._lock:
+            self._listed = {bag: listed for bag, listed in self._listed.items() if bag in self._open}
+
+
+def _unseen(entry: Entry) -> None:
+    """See nothing of an entry."""

@@ -1,0 +1,69 @@
+"""The sky of the lights that are filed: computed for many at once, once for each."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable
+from typing import NamedTuple, TypeGuard
+
+from manifests.findings import Finding
+from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame_sky import FrameSky
+from transfer.config import Site
+
+_KEPT_AT_MOST = 20_000
+
+
+class Seen(NamedTuple):
+    """A frame's sky, and what in its header does not fit it."""
+
+    sky: FrameSky
+    disagreement: Finding | None
+
+
+class Skies:
+    """Computes skies for the site of the configuration, else for that of each header. For any thread."""
+
+    def __init__(self, site: Site | None) -> None:
+        self._site = site or Site()
+        self._seen: dict[Frame, Seen] = {}
+        self._lock = threading.Lock()
+
+    def look(self, frames: Iterable[Frame | None]) -> dict[Frame, Seen]:
+        """Give the sky of each light among these frames, computed now where it is not known yet.
+
+        A whole night at once tells best what is wrong with its clock or its site.
+        """
+        with self._lock:
+            lights = list(dict.fromkeys(frame for frame in frames if _is_light(frame)))
+            unseen = [frame for frame in lights if frame not in self._seen]
+            known = {frame: self._seen[frame] for frame in lights if frame in self._seen}
+            if len(self._seen) + len(unseen) > _KEPT_AT_MOST:
+                self._seen.clear()  # a folder of years has more than need be kept in mind
+            if unseen:
+                self._seen.update(zip(unseen, self._computed(unseen), strict=True))
+            return known | {frame: self._seen[frame] for frame in unseen}
+
+    def _computed(self, lights: list[Frame]) -> list[Seen]:
+        from manifests.frames.sky import disagreements, sky_of_frames
+
+        latitudes = [self._latitude(frame) for frame in lights]
+        longitudes = [self._longitude(frame) for frame in lights]
+        sky = sky_of_frames(lights, latitudes, longitudes)
+        found = disagreements(lights, sky, latitudes, longitudes)
+        names = FrameSky.__slots__
+        columns = [getattr(sky, name).tolist() for name in names]
+        rows = (dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True))
+        return [Seen(FrameSky.from_facts(row), finding) for row, finding in zip(rows, found, strict=True)]
+
+    def _latitude(self, frame: Frame) -> float | None:
+        known = self._site.latitude_deg
+        return frame.site_latitude_deg if known is None else known
+
+    def _longitude(self, frame: Frame) -> float | None:
+        known = self._site.longitude_deg
+        return frame.site_longitude_deg if known is None else known
+
+
+def _is_light(frame: Frame | None) -> TypeGuard[Frame]:
+    return frame is not None and frame.frame_type is FrameType.LIGHT
