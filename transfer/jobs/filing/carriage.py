@@ -1,0 +1,124 @@
+"""Deliveries carried into the archive: read, held against their bags, written, proven, and listed.
+
+While a drive is read, what came before is read back from the archive, in a thread of its own; and while
+the lists of one bag are written, the next is read. So a drive never waits for the archive's disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from manifests.frames.frame import Frame
+from transfer.errors import DoesNotFit, NightferryError
+from transfer.jobs.filing.account import Account
+from transfer.jobs.filing.archive import Archive, archive_failure
+from transfer.jobs.filing.background import Background
+from transfer.jobs.filing.copying import Copying
+from transfer.jobs.filing.finishing import Finishing
+from transfer.jobs.filing.items import Item, not_filed
+from transfer.jobs.filing.planning import Planned
+from transfer.jobs.filing.receiving import Portion
+
+# Names, lists, and what a file system may take for itself.
+_EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
+
+
+@dataclass(slots=True)
+class Carriage:
+    """Carries deliveries, one after the other.
+
+    `failure` is what ended the whole before its time, `full` what did not fit, `stopped` whether the run
+    was asked to end.
+    """
+
+    archive: Archive
+    copying: Copying
+    background: Background
+    failure: NightferryError | None = None
+    full: list[DoesNotFit] = field(default_factory=list)
+    stopped: bool = False
+    _has_begun: bool = False
+
+    def carry(self, account: Account, at_end: Callable[[Account], None]) -> None:
+        """Carry one delivery; `at_end` comes when all that was carried of it is proven and listed."""
+        try:
+            for items in account.delivery.portions:
+                self._carry_portion(account, items)
+        except OSError as error:
+            self._fail(archive_failure(error, self.archive.root))
+        except NightferryError as error:
+            self._fail(error)
+        for refusal in account.delivery.refusals:
+            account.take_refused(refusal)
+        self.background.do(lambda: at_end(account))
+
+    def _fail(self, error: NightferryError | None) -> None:
+        self.failure = self.failure or error
+
+    def _carry_portion(self, account: Account, items: list[Item]) -> None:
+        if self._has_to_end:
+            self._leave_out(account, items)
+            return
+        plan = self.copying.planner.plan(items)
+        for there in plan.there:
+            account.take_there(there.planned, there.to)
+        for refusal in plan.refusals:
+            account.take_refused(refusal)
+        if plan.carry and self._fits(account, plan.carry):
+            self._copy(account, plan.carry)
+
+    @property
+    def _has_to_end(self) -> bool:
+        self.stopped = self.stopped or bool(self.copying.around.stop.why)
+        return self.stopped or self.failure is not None
+
+    def _leave_out(self, account: Account, items: Iterable[Item]) -> None:
+        why = self.failure.happened if self.failure is not None else self.copying.around.stop.why
+        for item in items:
+            account.take_refused(not_filed(item.shown, why))
+
+    def _fits(self, account: Account, carry: list[Planned]) -> bool:
+        """Make sure that there is room before the first byte is written."""
+        needed = sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in carry) + _ROOM_BYTES
+        free = self.archive.folder.free_bytes()
+        if needed <= free:
+            return True
+        happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
+        self.full.append(DoesNotFit(happened, self.archive.root, "Make room on it, then file again."))
+        for planned in carry:
+            account.take_refused(not_filed(planned.item.shown, "it does not fit on the archive's disk"))
+        return False
+
+    def _copy(self, account: Account, carry: list[Planned]) -> None:
+        if not self._has_begun:
+            self.copying.shelf.begin()
+            self._has_begun = True
+        frames = [planned.item.frame for planned in carry]
+        self.background.do(lambda: self._look_at_skies(frames))
+        portion = Portion(account.delivery, {planned.item.opened: planned for planned in carry})
+        copied = self.copying.copy(portion, carry, self._prove_behind, lambda: not self._has_to_end)
+        finishing = Finishing(self.archive, self.copying, account, portion)
+
+        def finish() -> None:
+            finishing.finish(copied)
+            self._fail(finishing.failure)
+
+        self.background.do(finish)
+        if not self.archive.folder.reads_back_beside_writing:
+            self.background.wait()
+
+    def _look_at_skies(self, frames: list[Frame | None]) -> None:
+        self.copying.skies.look(frames)
+
+    def _prove_behind(self) -> None:
+        """Have what has settled read back while the drive is read on, where that proves something."""
+        if self.archive.folder.reads_back_beside_writing:
+            self.background.do(self._prove)
+
+    def _prove(self) -> None:
+        stop = self.copying.around.stop
+        try:
+            self.copying.shelf.prove(lambda _: None, lambda: not stop.signalled)
+        except OSError as error:
+            self._fail(archive_failure(error, self.archive.root))
