@@ -14,6 +14,7 @@ from manifests.bags.stored_names import portable_path
 from transfer.engine.durable import write_durably
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
+from transfer.engine.networks import is_on_a_network
 from transfer.errors import Busy, DoesNotFit, DriveFailed, NightferryError, NotThere, StoppedEarly
 from transfer.events import Waiting
 from transfer.jobs.filing.archive_mark import (
@@ -27,13 +28,6 @@ from transfer.jobs.filing.archive_mark import (
 from transfer.jobs.send import Surroundings
 
 _LOOK_S = 1.0
-# Types of network file systems, as Linux, macOS and Windows name them; from memory and common practice.
-_ON_A_NETWORK = frozenset(
-    (
-        *("9p", "afpfs", "afs", "ceph", "cifs", "davfs", "fuse.glusterfs", "fuse.sshfs", "glusterfs"),
-        *("ncpfs", "nfs", "nfs4", "smb3", "smbfs", "virtiofs", "webdav"),
-    )
-)
 # Who may not write, and where nobody may.
 _PROTECTED = frozenset((errno.EROFS, errno.EACCES, errno.EPERM))
 _TRY_AGAIN = "Wait for it to end, then file again."
@@ -96,24 +90,42 @@ def held_archive(
     DoesNotFit, DriveFailed. A folder in which this computer has known an archive, and that has no mark
     now, is most likely a share that did not mount: NotThere, unless `begin_anew` says otherwise.
     """
-    mark = read_archive_mark(root)
-    if mark is None:
-        if around.records.archive_at(root) is not None and not begin_anew:
-            raise NotThere(
-                f"There was an archive in this folder, and now it has no {MARK_NAME}",
-                root,
-                "Is its disk or share mounted? To begin another archive here: nightferry file --new-archive",
-            )
-        mark = _begun(root, around)
+    mark = _mark_wanted(root, around, begin_anew=begin_anew) or _begun(root, around)
     with _turn(root, around, wait_s):
         folder = _pinned(root, mark, around.medium)
         try:
-            volume = around.medium.volume_of(root)
             around.records.keep_archive(root, mark.id)
-            limits, on_network = limits_of(volume.file_system), volume.file_system.lower() in _ON_A_NETWORK
-            yield Archive(root, mark, folder, limits, on_network or str(root).startswith("\\\\"))
+            yield _archive(root, mark, folder, around.medium)
         finally:
             folder.close()
+
+
+@contextmanager
+def looked_at_archive(root: Path, around: Surroundings, *, begin_anew: bool = False) -> Iterator[Archive]:
+    """Look at the archive without holding it or beginning one: nothing is written. Raises NotThere."""
+    mark = _mark_wanted(root, around, begin_anew=begin_anew)
+    folder = around.medium.pin(root)
+    try:
+        yield _archive(root, mark or new_mark(root.name, around.clock()), folder, around.medium)
+    finally:
+        folder.close()
+
+
+def _mark_wanted(root: Path, around: Surroundings, *, begin_anew: bool) -> ArchiveMark | None:
+    mark = read_archive_mark(root)
+    if mark is None and around.records.archive_at(root) is not None and not begin_anew:
+        happened = f"There was an archive in this folder, and now it has no {MARK_NAME}"
+        step = "Is its disk or share mounted? To begin another one here: nightferry file --new-archive"
+        raise NotThere(happened, root, step)
+    return mark
+
+
+def _archive(root: Path, mark: ArchiveMark, folder: PinnedFolder, medium: Medium) -> Archive:
+    try:
+        file_system = medium.volume_of(root).file_system
+    except OSError as error:
+        raise archive_failure(error, root) from error
+    return Archive(root, mark, folder, limits_of(file_system), is_on_a_network(root, file_system))
 
 
 def _begun(root: Path, around: Surroundings) -> ArchiveMark:

@@ -1,0 +1,62 @@
+"""`nightferry file`: bring nights into the archive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
+from transfer.config import parse_duration_s
+from transfer.errors import ConfigurationError
+
+_NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveries": []}
+
+
+@click.command("file")
+@click.argument("path", required=False, metavar="[DRIVE or FOLDER]", type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Show where everything would go; write nothing.")
+@click.option(
+    "--wait", "wait", metavar="TIME", help="How long to wait for a run that files now. Default: 10m."
+)
+@click.option("--new-archive", is_flag=True, help="Begin an archive where one was before and is no more.")
+@config_option
+@json_option
+@ends_with_exit_code("file", _NOTHING)
+def command(
+    path: Path | None,
+    dry_run: bool,
+    wait: str | None,
+    new_archive: bool,
+    config_file: str | None,
+    as_json: bool,
+) -> int:
+    """Bring every night on a drive into the archive: lights by target, night and filter.
+
+    Without a path: every prepared drive that is connected. A path may be a drive, one night's bag on it,
+    or an ordinary folder of frames from years before. Each file is held against its bag as it is read,
+    written, read back and listed. When a night is in the archive whole, the archive's word is written
+    onto the drive, for the imaging computer to read.
+    """
+    from transfer.cli.filing import file_it
+    from transfer.jobs.filing.run import WAIT_S, FileRequest
+
+    config = the_config(config_file)
+    wait_s = WAIT_S if wait is None else _wait_s(wait)
+    request = FileRequest(
+        path=None if path is None else path.absolute(),
+        dry_run=dry_run,
+        list_files=as_json,
+        new_archive=new_archive,
+        wait_s=wait_s,
+    )
+    return file_it(config, request, print_json if as_json else None)
+
+
+def _wait_s(written: str) -> float:
+    try:
+        return parse_duration_s(written)
+    except ValueError as error:
+        raise ConfigurationError(
+            f"--wait {written!r} is not a time with its unit, such as 10m or 90s"
+        ) from error

@@ -1,0 +1,151 @@
+"""One run of `file`, shown."""
+
+from __future__ import annotations
+
+import os
+import sys
+import textwrap
+from collections.abc import Callable, Iterator
+
+import click
+import humanize
+
+from manifests.findings import Finding
+from transfer.cli.options import records_folder
+from transfer.cli.progress import Progress
+from transfer.cli.screen import columns_of, screen_of
+from transfer.cli.signals import stop_on_signals
+from transfer.config import Config
+from transfer.engine.medium import this_computer
+from transfer.jobs.bounded import run_bounded
+from transfer.jobs.filing.account import Account, Sum
+from transfer.jobs.filing.outcome import FileOutcome
+from transfer.jobs.filing.run import FileRequest, FileRun
+from transfer.jobs.send import Surroundings
+from transfer.records import Records
+from transfer.stop import Stop
+
+_WIDTH = 78
+_PLACES_SHOWN = 60
+_FINDINGS_SHOWN = 40
+_NAMES_SHOWN = 20
+
+
+def file_it(
+    config: Config, request: FileRequest, print_json: Callable[[dict[str, object]], None] | None
+) -> int:
+    """Run it, tell what came of it, and give the exit code."""
+    stop = Stop()
+    stop_on_signals(stop)
+    with Progress(shown=print_json is None) as progress:
+        around = Surroundings(this_computer(), Records(records_folder(config)), stop, progress)
+        run = FileRun(config, request, around)
+        outcome, hangs = run_bounded(run.run, run.outcome, stop)
+    if print_json is not None:
+        print_json(outcome.as_json())
+    else:
+        _tell(outcome)
+    if hangs:
+        click.echo("A disk does not answer any more: the run ended without it.", err=True)
+        sys.stdout.flush()
+        os._exit(int(outcome.exit_code))
+    return int(outcome.exit_code)
+
+
+def _tell(outcome: FileOutcome) -> None:
+    screen = screen_of(sys.stdout)
+    told = bool(outcome.accounts)
+    lines = (
+        list(_lines(outcome))
+        if told
+        else [outcome.message, *([outcome.next_step] if outcome.next_step else [])]
+    )
+    text = "\n".join(screen.clean(line) for line in _wrapped(lines))
+    click.echo(text if told else f"nightferry file: {text}", err=not told)
+
+
+def _wrapped(lines: list[str]) -> Iterator[str]:
+    """Break sentences that are too long for a page; a line of a table begins with spaces and stays whole."""
+    for line in lines:
+        if columns_of(line) <= _WIDTH or line.startswith("   "):
+            yield line
+            continue
+        indent = " " * (len(line) - len(line.lstrip()))
+        yield from textwrap.wrap(
+            line,
+            _WIDTH,
+            subsequent_indent=f"{indent}  " if indent else "",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+
+
+def _lines(outcome: FileOutcome) -> Iterator[str]:
+    yield outcome.message
+    for account in outcome.accounts:
+        yield from _delivery(account, outcome)
+    yield from _places(outcome)
+    yield from _names(outcome)
+    yield from _findings(outcome.all_findings())
+    if outcome.next_step:
+        yield ""
+        yield outcome.next_step
+
+
+def _delivery(account: Account, outcome: FileOutcome) -> Iterator[str]:
+    counts = {
+        "filed": account.filed,
+        "would be filed": account.would_be_filed,
+        "already there": account.already_there,
+        "not filed": account.refused,
+    }
+    told = ", ".join(f"{count:,} {what}" for what, count in counts.items() if count) or "no files"
+    yield f"  {account.delivery.label}: {told}{_word(account, outcome)}"
+
+
+def _word(account: Account, outcome: FileOutcome) -> str:
+    if account.acknowledged:
+        return "; acknowledged on the drive"
+    if account.unanswered:
+        return "; in the archive, but the drive could not be told so"
+    may_be_told = account.delivery.drive_id is not None and not outcome.dry_run
+    return "; not acknowledged" if may_be_told and account.refused + len(account.delivery.faults) else ""
+
+
+def _places(outcome: FileOutcome) -> Iterator[str]:
+    sums = outcome.sums()
+    if not sums:
+        return
+    yield ""
+    yield f"{'Where it would go' if outcome.dry_run else 'Where it is'}, below {outcome.archive_folder}"
+    for where, each in list(sums.items())[:_PLACES_SHOWN]:
+        yield f"   {each.files:>6,}  {_hours(each):>9}  {humanize.naturalsize(each.size_bytes):>9}  {where}"
+    if len(sums) > _PLACES_SHOWN:
+        yield f"   and {len(sums) - _PLACES_SHOWN:,} places more: --json lists every file"
+
+
+def _hours(each: Sum) -> str:
+    return f"{each.exposure_s / 3600:.2f} h" if each.exposure_s else ""
+
+
+def _names(outcome: FileOutcome) -> Iterator[str]:
+    if not outcome.readings:
+        return
+    yield ""
+    yield "Names"
+    for written, reading in sorted(outcome.readings.items())[:_NAMES_SHOWN]:
+        yield f"  {written!r} is {reading.canonical!r}: {reading.how}"
+    if len(outcome.readings) > _NAMES_SHOWN:
+        yield f"  and {len(outcome.readings) - _NAMES_SHOWN:,} more: --json lists all"
+
+
+def _findings(findings: list[Finding]) -> Iterator[str]:
+    if not findings:
+        return
+    yield ""
+    yield f"Worth a look ({len(findings)})"
+    for finding in findings[:_FINDINGS_SHOWN]:
+        detail = f" ({finding.detail})" if finding.detail else ""
+        yield f"  {finding.path}: {finding.kind.value}{detail}"
+    if len(findings) > _FINDINGS_SHOWN:
+        yield f"  and {len(findings) - _FINDINGS_SHOWN:,} more: --json lists all"
