@@ -120,9 +120,19 @@ def tell_error(name: str, error: NightferryError, as_json: bool, nothing: Mappin
         print_json({**told, **nothing})
     else:
         lines = f"nightferry {name}: {error}".split("\n")
-        click.echo("\n".join(shown(line, len(line)) for line in lines), err=True)
+        say("\n".join(shown(line, len(line)) for line in lines), err=True)
 
 
 def print_json(document: dict[str, object]) -> None:
     """Print the one JSON document of a run; ASCII, so that any terminal and any pipe can take it."""
-    click.echo(json.dumps(document, indent=2))
+    say(json.dumps(document, indent=2))
+
+
+def say(text: str, err: bool = False) -> None:
+    """Print a line, or some. Where nobody reads any more the exit code still tells what came of the run."""
+    stream = sys.stderr if err else sys.stdout
+    try:
+        click.echo(text, err=err)
+        stream.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2 if err else 1)

@@ -15,6 +15,7 @@ from transfer.cli.options import (
     json_option,
     print_json,
     records_folder,
+    say,
     scope_options,
     the_config,
 )
@@ -96,5 +97,5 @@ def _tell_again(answer: Answer, as_json: bool) -> int:
     if as_json:
         print_json(answer.document)
     else:
-        click.echo(f"{answer.message}\n{answer.next_step}")
+        say(f"{answer.message}\n{answer.next_step}")
     return 0

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import click
-
-from transfer.cli.options import print_json, records_folder
+from transfer.cli.options import print_json, records_folder, say
 from transfer.cli.progress import Progress
 from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
@@ -33,11 +31,13 @@ def _tell(outcome: SendOutcome, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
     elif outcome.nothing_new:
-        click.echo(f"{outcome.message}\n{outcome.next_step}")
+        say(f"{outcome.message}\n{outcome.next_step}")
+    elif not outcome.nights:
+        say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:
         from transfer.receipt import receipt
 
-        click.echo(receipt(outcome), nl=False)
+        say(receipt(outcome).removesuffix("\n"))
 
 
 def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
@@ -46,4 +46,4 @@ def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None
     kept = records.keep_receipt(receipt(outcome), outcome.ended)
     if not as_json:
         where = f" A receipt is kept in {kept}." if kept is not None else ""
-        click.echo(f"A drive does not answer any more: the run ended without it.{where}", err=True)
+        say(f"A drive does not answer any more: the run ended without it.{where}", err=True)
