@@ -120,7 +120,7 @@ def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[Found
     found: list[FoundDrive] = []
     absent: list[DriveName] = []
     for each in names:
-        places = roots if each.folder is None else [each.folder, *roots]
+        places = roots if each.folder is None else [each.folder]
         here = [drive for drive in _marked(places) if drive.mark.name == each.name]
         found += here
         if not here:
