@@ -91,7 +91,13 @@ class IndexUnusable(IndexFault):
 _DAMAGED = frozenset((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT))
 _CUT_SHORT = frozenset((sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_DATA))
 _BUSY = frozenset((sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED))
-_NOTHING_THERE = ("no such table", "no such column", "no such index", "Could not decode to UTF-8")
+_SENSELESS = (
+    "no such table",
+    "no such column",
+    "no such index",
+    "unsupported file format",
+    "Could not decode to UTF-8",
+)
 
 
 def fault_of(path: Path, error: sqlite3.Error) -> IndexFault:
@@ -101,7 +107,7 @@ def fault_of(path: Path, error: sqlite3.Error) -> IndexFault:
         return IndexBusy(path)
     if code in _CUT_SHORT or code & 0xFF in _DAMAGED:
         return IndexDamaged(path, f"the index is damaged ({error})")
-    if str(error).startswith(_NOTHING_THERE):
+    if str(error).startswith(_SENSELESS):
         return IndexDamaged(path, f"the index is damaged ({error})")
     return IndexUnusable(path, f"the index could not be used ({error})")
 
@@ -111,5 +117,7 @@ def faults_of(path: Path) -> Iterator[None]:
     """Raise the fault for any error of SQLite's in this block."""
     try:
         yield
+    except UnicodeDecodeError as error:  # what SQLite wanted to say quotes the damage
+        raise IndexDamaged(path, f"the index is damaged ({error})") from error
     except sqlite3.Error as error:
         raise fault_of(path, error) from error

@@ -17,7 +17,6 @@ from manifests.index.faults import (
     IndexOlder,
     IndexUnusable,
     NoIndex,
-    fault_of,
     faults_of,
 )
 from manifests.index.migrations import NEWEST, migrate
@@ -57,7 +56,9 @@ class Index:
     def rows(self, sql: str, parameters: Parameters = ()) -> Iterator[sqlite3.Row]:
         """Give the rows of one question as they come. Raises IndexFault."""
         with faults_of(self.path):
-            yield from self.connection.execute(sql, parameters)
+            # Not `yield from`, which would close the cursor of an index that may be closed already.
+            for row in self.connection.execute(sql, parameters):  # noqa: UP028
+                yield row
 
     def row(self, sql: str, parameters: Parameters = ()) -> sqlite3.Row:
         """Give the one row of a question that always has one. Raises IndexFault."""
@@ -234,16 +235,16 @@ def _reader(path: Path, patience_s: float) -> sqlite3.Connection:
     """
     with faults_of(path):
         connection = _connected(_uri(path, "rw"), patience_s)
-    try:
-        connection.execute("PRAGMA query_only = ON")
-        connection.execute("SELECT count(*) FROM sqlite_master")
-    except sqlite3.Error as error:
-        connection.close()
-        if error.sqlite_errorcode & 0xFF not in _NOT_WRITABLE or _lies_beside(path, "-wal"):
-            raise fault_of(path, error) from error
-        with faults_of(path):
-            return _connected(_uri(path, "ro") + "&immutable=1", patience_s)
-    return connection
+        try:
+            connection.execute("PRAGMA query_only = ON")
+            connection.execute("SELECT count(*) FROM sqlite_master")
+        except BaseException as error:
+            connection.close()
+            code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+            if code not in _NOT_WRITABLE or _lies_beside(path, "-wal"):
+                raise
+            connection = _connected(_uri(path, "ro") + "&immutable=1", patience_s)
+        return connection
 
 
 def _connected(uri: str, patience_s: float) -> sqlite3.Connection:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -16,6 +17,7 @@ from manifests.index.opening import PATIENCE_S, Index, open_index, open_place
 from manifests.index.refreshing import Refreshed, refresh
 from manifests.index.schema import INDEX_NAME
 
+_BUSY = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _SIDE_FILES = ("-wal", "-shm", "-journal")
 _SCRATCH = ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -65536")  # negative: KiB
 
@@ -101,6 +103,9 @@ def _carried_over(new: Index, path: Path, found: FoundBags, patience_s: float) -
     """Take the bags that are not found over from the old index; give what is wrong with that, if so."""
     try:
         with open_index(path, patience_s=patience_s) as old:
+            verdict: str = old.row("PRAGMA quick_check(1)")[0]
+            if verdict != "ok":
+                return IndexDamaged(path, f"the index is damaged ({verdict})")
             carry_over(old, new, found)
     except NoIndex:
         return None
@@ -140,9 +145,9 @@ def _put_in_place(new: Index, path: Path, on_network: bool, patience_s: float) -
 def _patience(path: Path, patience_s: float) -> Callable[[int, int, int], None]:
     until = time.monotonic() + patience_s
 
-    def progress(_status: int, remaining: int, _total: int) -> None:
-        # All pages go in one step: what is left means that another program has the file.
-        if remaining and time.monotonic() > until:
+    def progress(status: int, _remaining: int, _total: int) -> None:
+        # All pages go in one step, and SQLite tries again for ever while another program has the file.
+        if status in _BUSY and time.monotonic() > until:
             raise IndexBusy(path)
 
     return progress
