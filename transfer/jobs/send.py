@@ -179,8 +179,10 @@ class SendRun:
 
         carrying = Carrying(self._ready.survey, self._working, self._around)
         carrying.run(self._began)
-        carrying.leave_receipts(self.outcome())
-        outcome = self.outcome()
+        told = self.outcome()
+        carrying.leave_receipts(told)
+        # What this could not leave is told as well, and otherwise the same on drive, screen and computer.
+        outcome = replace(self.outcome(), ended=told.ended)
         _keep_receipt(outcome, self._around.records)
         return outcome
 

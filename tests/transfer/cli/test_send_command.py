@@ -1,12 +1,17 @@
 """`nightferry send` as scripts and people meet it: exit codes, one JSON document, plain words."""
 
+import json
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from nights import NIGHT, assert_valid, command_line, prepared, run
+
+from transfer.cli.main import main
 
 COMMON = {"command", "exit", "message", "findings"}
 OF_SEND = COMMON | {
@@ -130,9 +135,14 @@ def test_several_drives_may_be_named(computer, stick, tmp_path):
 # What is wrong
 
 
-def broken(computer, text):
-    computer.file.write_text(text, encoding="utf-8")
-    return computer
+def here(*words):
+    """Run the command in this process, which keeps its own ways with signals."""
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        return CliRunner().invoke(main, list(map(str, words)))
+    finally:
+        for number, handler in handlers.items():
+            signal.signal(number, handler)
 
 
 @pytest.mark.parametrize("as_json", [False, True])
@@ -153,16 +163,17 @@ def test_each_error_has_its_exit_code_and_says_what_happened(
     computer, wrong, words, exit_code, told, as_json
 ):
     config = () if "--config" in words else ("--config", computer.file)
-    ran = run("send", *words, *config, *(("--json",) if as_json else ()))
-    assert ran.exit == exit_code
-    assert "Traceback" not in ran.err
+    ran = here("send", *words, *config, *(("--json",) if as_json else ()))
+    assert ran.exit_code == exit_code
+    assert "Traceback" not in ran.output
     if as_json:
-        assert (ran.document["exit"], ran.err) == (exit_code, "")
-        assert ran.document.keys() >= COMMON
-        assert told in ran.document["message"]
+        document = json.loads(ran.stdout)
+        assert (document["exit"], ran.stderr) == (exit_code, "")
+        assert document.keys() >= COMMON
+        assert told in document["message"]
     else:
-        assert ran.out == ""
-        assert told in ran.err
+        assert ran.stdout == ""
+        assert told in ran.stderr
 
 
 @pytest.mark.parametrize(
@@ -177,13 +188,16 @@ def test_each_error_has_its_exit_code_and_says_what_happened(
     ],
 )
 def test_a_configuration_that_says_what_it_cannot_mean_ends_with_2(computer, stick, text, told):
-    ran = broken(computer, text).command("send", "--drive", stick)
-    assert (ran.exit, ran.out) == (2, "")
-    assert str(computer.file) in ran.err
-    assert told in ran.err
-    as_json = computer.command("send", "--drive", stick, "--json")
-    assert (as_json.exit, as_json.document["exit"], as_json.document["safe_to_pull"]) == (2, 2, False)
-    assert as_json.document.keys() >= OF_SEND
+    computer.file.write_text(text, encoding="utf-8")
+    words = ("send", "--drive", stick, "--config", computer.file)
+    ran = here(*words)
+    assert (ran.exit_code, ran.stdout) == (2, "")
+    assert str(computer.file) in ran.stderr
+    assert told in ran.stderr
+    as_json = here(*words, "--json")
+    document = json.loads(as_json.stdout)
+    assert (as_json.exit_code, document["exit"], document["safe_to_pull"]) == (2, 2, False)
+    assert document.keys() >= OF_SEND
 
 
 def test_without_a_configuration_anywhere_it_says_how_to_get_one(tmp_path):
