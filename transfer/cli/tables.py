@@ -101,6 +101,9 @@ def _text(cell: Cell, screen: Screen) -> str:
 
 def _lines(columns: Sequence[_Laid]) -> Iterator[str]:
     for cells in zip(*(column.lines() for column in columns), strict=True):
+        if max(map(len, cells)) == 1:  # as nearly all are, in a list of thousands
+            yield _GAP.join([lines[0] for lines in cells]).rstrip()
+            continue
         for at in range(max(map(len, cells))):
             parts = zip(cells, columns, strict=True)
             line = (lines[at] if at < len(lines) else " " * column.width for lines, column in parts)

@@ -27,22 +27,23 @@ def is_as_it_was(index: Index, archive: Path) -> bool:
     """
     root = f"{archive}{os.sep}"
     known: set[str] = set()
-    for path, present, *stamp in index.rows(_KNOWN):
+    for path, present, size_bytes, modified_ns, inode in index.rows(_KNOWN):
         if present:
-            if not _has_stamp(f"{root}{path}{os.sep}{TAG_MANIFEST}", stamp):
+            if not _has_stamp(f"{root}{path}/{TAG_MANIFEST}", size_bytes, modified_ns, inode):
                 return False
             known.add(path)
     return not any(_holds_a_bag(archive / folder, names) for folder, names in _other_folders(archive, known))
 
 
-def _has_stamp(tag_manifest: str, stamp: list[int | None]) -> bool:
+def _has_stamp(tag_manifest: str, size_bytes: int | None, modified_ns: int | None, inode: int | None) -> bool:
     try:
-        found = os.stat(tag_manifest)  # noqa: PTH116 - a Path each would take most of the time
+        found = os.stat(tag_manifest)  # noqa: PTH116 - a Path for each would take most of the time
     except PermissionError:
         return True  # it may lie there, as it did
     except OSError:
         return False
-    return stamp == [found.st_size, found.st_mtime_ns, found.st_ino & _INODE]
+    here = found.st_mtime_ns, found.st_size, found.st_ino & _INODE
+    return here == (modified_ns, size_bytes, inode)
 
 
 def _other_folders(archive: Path, known: Container[str]) -> Iterator[tuple[str, set[str]]]:
@@ -51,26 +52,30 @@ def _other_folders(archive: Path, known: Container[str]) -> Iterator[tuple[str, 
     while pending:
         below = pending.pop()
         try:
-            names, folders = _look_into(archive / below)
+            names, folders = _look_into(archive / below, f"{below}/" if below else "", known)
         except OSError:
             if not below:
                 raise
             continue
         yield below, names
-        paths = (f"{below}/{name}" if below else name for name in folders)
-        pending += [path for path in paths if path not in known]
+        pending += folders
 
 
-def _look_into(folder: Path) -> tuple[set[str], list[str]]:
+def _look_into(folder: Path, below: str, known: Container[str]) -> tuple[set[str], list[str]]:
+    """Give the names in a folder, and the paths of its folders that are no known bags."""
     names: set[str] = set()
     folders: list[str] = []
     with os.scandir(folder) as entries:
         for entry in entries:
             names.add(entry.name)
-            is_folder = entry.is_dir(follow_symlinks=False) and not is_link(entry)
-            if is_folder and not is_companion_folder(entry.name):
-                folders.append(entry.name)
+            if (path := f"{below}{entry.name}") not in known and _may_hold_bags(entry):
+                folders.append(path)
     return names, folders
+
+
+def _may_hold_bags(entry: os.DirEntry[str]) -> bool:
+    is_folder = entry.is_dir(follow_symlinks=False) and not is_link(entry)
+    return is_folder and not is_companion_folder(entry.name)
 
 
 def _holds_a_bag(folder: Path, names: set[str]) -> bool:
