@@ -6,12 +6,16 @@ import gc
 import importlib
 import io
 import json
+import os
 import sys
 
 import click
 
 # Nearly all that a run makes lives until it ends: looking for what does not costs a tenth of a short run.
 gc.set_threshold(100_000)
+
+if "_NIGHTFERRY_COMPLETE" in os.environ:  # a shell asks what to complete
+    importlib.import_module("transfer.cli.shells")
 
 _COMMANDS = {
     "setup": "Write a commented nightferry.toml, with what was found on this computer.",
