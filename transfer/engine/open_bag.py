@@ -126,7 +126,7 @@ class OpenBag:
             self._settle(entry, start)
         self.folder.flush_folders(sorted(changed))
         if self.listed.is_torn:
-            self._write_tag_files(self._still_listed, _to_nobody)
+            self._write_tag_files(self.listed.entries, _to_nobody)
         self._reserve(reserve_bytes)
 
     def _reserve(self, size_bytes: int) -> None:
@@ -256,12 +256,16 @@ class OpenBag:
     # Writing the manifest
 
     def withdraw(self, paths: set[str]) -> None:
-        """Take files out of the manifest, which they leave before their content does."""
-        self._withdrawn |= paths
-        self._write_tag_files(self._still_listed, _to_nobody)
+        """Take files out of the manifest, which they leave before their content does.
 
-    def _still_listed(self) -> Iterator[Entry]:
-        return (entry for entry in self.listed.entries() if entry.path not in self._withdrawn)
+        Where that fails they have not left it, and their places are not to be taken.
+        """
+        left = self._withdrawn | paths
+        self._write_tag_files(lambda: self._listed_without(left), _to_nobody)
+        self._withdrawn = left
+
+    def _listed_without(self, paths: set[str]) -> Iterator[Entry]:
+        return (entry for entry in self.listed.entries() if entry.path not in paths)
 
     def publish(self, finished: bool, new_sink: Callable[[], Sink]) -> None:
         """Write the manifest of all that is proven; a `finished` bag loses its journal.

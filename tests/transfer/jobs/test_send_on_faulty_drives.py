@@ -214,6 +214,21 @@ def test_a_log_whose_place_is_taken_is_never_listed_with_its_older_digest(night,
     assert_valid(behind / BAG)
 
 
+@pytest.mark.parametrize("first", range(1, 8))
+def test_a_log_that_could_not_leave_the_manifest_keeps_its_place(night, tmp_path, first):
+    log = night.logs / "mount.log"
+    behind = prepared(tmp_path / "behind")
+    night.send(behind)
+    night.append(log, b"22:10 tracking\n")
+    with faulty(tmp_path / "faulty", f"create|bag-info|{first}|9999|EIO", behind=behind) as drive:
+        outcome = night.send(drive.path)
+        faults = drive.faults
+    listed_truly(behind / BAG)
+    assert (outcome.exit_code is ExitCode.PROVEN) == (faults == 0)
+    assert night.send(behind).exit_code is ExitCode.PROVEN
+    assert_valid(behind / BAG)
+
+
 # What a drive cannot hold
 
 
