@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
@@ -32,7 +33,8 @@ class _OpenFolder:
 
     def __del__(self) -> None:
         if self.descriptor != _NO_DESCRIPTOR:
-            os.close(self.descriptor)
+            with contextlib.suppress(OSError):  # nothing was written through it; Python would print it
+                os.close(self.descriptor)
 
 
 class PosixFolder(PinnedFolder):

@@ -291,3 +291,11 @@ def test_a_folder_that_was_let_go_of_does_nothing_more(pinned):
     with pytest.raises(OSError, match="Bad file descriptor"):
         pinned.create_file("night/light.fits")
     assert _files_below(pinned.path) == []
+
+
+def test_a_folder_that_cannot_be_closed_is_let_go_of_in_silence(pinned):
+    """Python would print a traceback of whatever is raised while an object goes."""
+    pinned.make_folders("night/data")
+    pinned.flush_folders(["night"])
+    os.close(pinned._folder("night").descriptor)
+    pinned.close()
