@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+import at_once
+import changing_sources
 import damage
 import drives
+import faulty_drives
 import system_calls
 
-FAULTS = (*system_calls.FAULTS, *drives.FAULTS, *damage.FAULTS)
+FAULTS = (
+    *system_calls.FAULTS,
+    *drives.FAULTS,
+    *damage.FAULTS,
+    *faulty_drives.FAULTS,
+    *changing_sources.FAULTS,
+    *at_once.FAULTS,
+)

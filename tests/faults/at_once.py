@@ -1,0 +1,96 @@
+"""Several runs at one drive at the same time, of one computer or of two, and checks among them."""
+
+from __future__ import annotations
+
+import random
+import signal
+import subprocess
+import time
+
+from judge import Ran, receipt_on, require, require_complete, require_truth, require_whole
+from scene import ENDS_WITHIN_S, HERE, Scene, environment
+from trials import Fault, Trial, drive_scene, telling
+
+_BUSY = 5
+
+
+def try_at_once(trial: Trial) -> None:
+    """Start two or four runs at once; one of them may be killed while it holds the drive."""
+    dice = trial.dice
+    count, computers = dice.choice((2, 4)), dice.choice((1, 2))
+    killed = dice.randrange(3) == 0
+    with drive_scene(trial) as (scene, _):
+        scenes = [scene, *(_another(scene) for _ in range(computers - 1))]
+        receipt = receipt_on(scene.drive)
+        runs = [_start(scenes[number % computers]) for number in range(count)]
+        checking = _start_check(scene) if dice.randrange(2) else None
+        if killed:
+            time.sleep(dice.random() * 0.6)
+            runs[0].send_signal(signal.SIGKILL)
+        ended = [_end(run) for run in runs]
+        with telling(f"{count} runs, {computers} computers, {'one killed' if killed else 'none killed'}"):
+            for number, ran in enumerate(ended):
+                _judge(ran, scenes[number % computers], receipt)
+            if checking is not None:
+                _judge_check(_end(checking))
+            require(killed or any(ran.exit == 0 for ran in ended), f"none: {[r.exit for r in ended]}")
+            _judge_again(scenes)
+
+
+def _another(scene: Scene) -> Scene:
+    """Give another computer with the same drive: the same names, other content."""
+    other = Scene(scene.root / "other", scene.drive, random.Random(scene.dice.random()), scene.without)
+    other.begin_session()
+    for number in range(3):
+        other.computer.frame(f"M 51/Ha/light_{number:03}.fits", data=other.dice.randbytes(60_000))
+    other.look()
+    return other
+
+
+def _start(scene: Scene) -> subprocess.Popen[bytes]:
+    if not scene.known.now:
+        scene.begin_session()
+    return _started(scene.command(*scene.send_words()))
+
+
+def _start_check(scene: Scene) -> subprocess.Popen[bytes]:
+    return _started(scene.command("check", scene.drive, "--json"))
+
+
+def _started(command: list[str]) -> subprocess.Popen[bytes]:
+    pipe = subprocess.PIPE
+    null = subprocess.DEVNULL
+    return subprocess.Popen(command, stdout=pipe, stderr=pipe, stdin=null, env=environment(), cwd=HERE)
+
+
+def _end(run: subprocess.Popen[bytes]) -> Ran:
+    out, err = run.communicate(timeout=ENDS_WITHIN_S)
+    killed = run.returncode == -signal.SIGKILL
+    return Ran(run.returncode, out.decode(errors="replace"), err.decode(errors="replace"), killed)
+
+
+def _judge(ran: Ran, scene: Scene, receipt: bytes | None) -> None:
+    scene.require_sources_untouched()
+    require(
+        ran.killed or ran.exit in (0, _BUSY), f"it ended with {ran.exit}: {ran.out[-300:]}{ran.err[-300:]}"
+    )
+    if ran.exit == 0:
+        require_truth(ran, scene.drive, scene.known.now, receipt)
+
+
+def _judge_check(ran: Ran) -> None:
+    require(ran.exit in (0, 1, 3), f"the check ended with {ran.exit}: {ran.err[-300:]}")
+    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
+
+
+def _judge_again(scenes: list[Scene]) -> None:
+    for scene in scenes:
+        again = scene.send()
+        require(again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-500:]}")
+        scenes[0].known.ever |= scene.known.ever
+    for scene in scenes:
+        require_complete(scene.drive, scene.known.now)
+    require_whole(scenes[0].drive, scenes[0].known)
+
+
+FAULTS = (Fault("at-once", "two and four runs at once, one killed", ("exfat", "ext4"), 100, try_at_once, 3),)
