@@ -79,11 +79,6 @@ class Index:
                 if begun:
                     self.connection.execute("COMMIT")
 
-    def keep_log(self, on_network: bool) -> None:
-        """Keep a write-ahead log, or on a network a rollback journal. Raises IndexFault."""
-        with faults_of(self.path):
-            self.connection.execute(f"PRAGMA journal_mode = {'DELETE' if on_network else 'WAL'}")
-
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """Give the connection for one transaction: all of it is kept, or nothing. Raises IndexFault."""
@@ -110,16 +105,16 @@ def open_index(
     """
     path = path.absolute()
     version = _version_found(path, patience_s)
-    if not write and version == 0:
+    if write:
+        return _brought_up_to_date(path, on_network, patience_s)
+    if version == 0:
         raise NoIndex(path)
-    if write or version < NEWEST:
+    if version < NEWEST:
         try:
-            _bring_up_to_date(path, on_network, patience_s)
+            _brought_up_to_date(path, on_network, patience_s).close()
         except IndexUnusable as fault:
-            if write:
-                raise
             raise IndexOlder(path, version, NEWEST) from fault
-    return Index(path, _writer(path, patience_s) if write else _reader(path, patience_s))
+    return Index(path, _reader(path, patience_s))
 
 
 def open_place(path: Path, *, on_network: bool = False, patience_s: float = PATIENCE_S) -> Index:
@@ -127,8 +122,17 @@ def open_place(path: Path, *, on_network: bool = False, patience_s: float = PATI
 
     Raises IndexFault.
     """
-    place = Index(path.absolute(), _writer(path.absolute(), patience_s))
-    place.keep_log(on_network)
+    path = path.absolute()
+    with faults_of(path):
+        place = Index(path, _connected(_uri(path, "rwc"), patience_s))
+    try:
+        with faults_of(path):
+            place.connection.execute(f"PRAGMA journal_mode = {'DELETE' if on_network else 'WAL'}")
+            # A power cut may lose the last transactions of a write-ahead log, never the file's soundness.
+            place.connection.execute("PRAGMA synchronous = NORMAL")
+    except BaseException:
+        place.close()
+        raise
     return place
 
 
@@ -136,11 +140,11 @@ def _version_found(path: Path, patience_s: float) -> int:
     """Look at what lies at `path` without changing it, and give its version; 0 where nothing does."""
     if not _is_there(path):
         return 0
-    if _lies_beside(path, "-wal") or _lies_beside(path, "-journal"):
-        kind = _kind_by_asking(path, patience_s)
-    else:
-        with _reading(path):
-            kind = _kind_by_header(path)
+    try:
+        kind = _kind_of(path, patience_s)
+    except IndexDamaged:
+        # A header that is read while another program takes its log in may look like damage: once.
+        kind = _kind_of(path, patience_s)
     if kind.application != APPLICATION_ID and kind != _EMPTY:
         raise IndexDamaged(path, "the file is a database, but not an index of this program")
     if kind.version > NEWEST:
@@ -157,6 +161,13 @@ class _Kind(NamedTuple):
 
 
 _EMPTY = _Kind(0, 0, 0)
+
+
+def _kind_of(path: Path, patience_s: float) -> _Kind:
+    if _lies_beside(path, "-wal") or _lies_beside(path, "-journal"):
+        return _kind_by_asking(path, patience_s)
+    with _reading(path):
+        return _kind_by_header(path)
 
 
 def _kind_by_header(path: Path) -> _Kind:
@@ -215,17 +226,15 @@ def _is_there(path: Path) -> bool:
     return True
 
 
-def _bring_up_to_date(path: Path, on_network: bool, patience_s: float) -> None:
-    with open_place(path, on_network=on_network, patience_s=patience_s) as index, faults_of(path):
-        migrate(index.connection)
-
-
-def _writer(path: Path, patience_s: float) -> sqlite3.Connection:
-    with faults_of(path):
-        connection = _connected(_uri(path, "rwc"), patience_s)
-        # A power cut may lose the last transactions of a write-ahead log, never the file's soundness.
-        connection.execute("PRAGMA synchronous = NORMAL")
-        return connection
+def _brought_up_to_date(path: Path, on_network: bool, patience_s: float) -> Index:
+    index = open_place(path, on_network=on_network, patience_s=patience_s)
+    try:
+        with faults_of(path):
+            migrate(index.connection)
+    except BaseException:
+        index.close()
+        raise
+    return index
 
 
 def _reader(path: Path, patience_s: float) -> sqlite3.Connection:

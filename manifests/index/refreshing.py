@@ -76,28 +76,33 @@ class _Refresh:
     read: list[str] = field(default_factory=list)
     moved: list[tuple[str, str]] = field(default_factory=list)
     returned: list[str] = field(default_factory=list)
+    recognised: list[tuple[_Record, TagStamp | None]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     files_added: int = 0
     files_dropped: int = 0
 
     def run(self) -> Refreshed:
         known = {record.path: record for record in _records(self.index)}
-        gone = [record for path, record in known.items() if path not in self.found.bags]
+        gone = [record for path, record in known.items() if self._is_gone(path)]
         moved = self._moved(known, gone)
         for bag in self.found.bags.values():
             self._look_at(bag, moved.get(bag.path) or known.get(bag.path))
         left = {record.path for record in moved.values()}
         vanished = [record for record in gone if record.path not in left and record.present]
+        self._keep_what_was_seen(vanished)
         return Refreshed(
             bags=len(self.found.bags),
             read=tuple(self.read),
             moved=tuple(self.moved),
-            vanished=tuple(self._mark_absent(vanished)),
+            vanished=tuple(record.path for record in vanished),
             returned=tuple(self.returned),
             files_added=self.files_added,
             files_dropped=self.files_dropped,
             findings=(*self.found.unreadable, *self.findings),
         )
+
+    def _is_gone(self, path: str) -> bool:
+        return path not in self.found.bags and not self.found.may_lie_unseen(path)
 
     def _moved(self, known: Mapping[str, _Record], gone: list[_Record]) -> dict[str, _Record]:
         """Give, for the new path of each bag that was moved, the record that it had."""
@@ -134,8 +139,7 @@ class _Refresh:
             return True
         if self._fingerprint(bag) != record.fingerprint:
             return False
-        with self.index.writing() as connection:
-            know_by(connection, record.id, record.fingerprint, bag.stamp)
+        self.recognised.append((record, bag.stamp))
         return True
 
     def _store(self, bag: FoundBag) -> None:
@@ -150,11 +154,16 @@ class _Refresh:
         self.files_dropped += stored.dropped
         self.findings += stored.findings
 
-    def _mark_absent(self, vanished: list[_Record]) -> Iterator[str]:
-        unseen = [record for record in vanished if not self.found.may_lie_unseen(record.path)]
+    def _keep_what_was_seen(self, vanished: list[_Record]) -> None:
+        """Mark the bags that are gone, and keep by what those that were recognised are known again."""
+        if not (vanished or self.recognised):
+            return
         with self.index.writing() as connection:
-            connection.executemany("UPDATE bags SET present = 0 WHERE id = ?", [(one.id,) for one in unseen])
-        return (record.path for record in unseen)
+            connection.executemany(
+                "UPDATE bags SET present = 0 WHERE id = ?", [(one.id,) for one in vanished]
+            )
+            for record, stamp in self.recognised:
+                know_by(connection, record.id, record.fingerprint, stamp)
 
 
 def _records(index: Index) -> Iterator[_Record]:

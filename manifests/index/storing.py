@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -32,6 +32,7 @@ _NEW_FILE = insertion("files", FILE_COLUMNS)
 _NEW_SERIES = insertion("series", ("bag_id", *SERIES_COLUMNS))
 _SERIES_OF_BAG = f'SELECT "id", {quoted(SERIES_COLUMNS)} FROM series WHERE bag_id = ?'  # noqa: S608 - constants
 _NEW_FINDING = insertion("findings", ("bag_id", "file_id", "kind", "detail", "path"))
+_DROP_FINDINGS = "DELETE FROM findings WHERE bag_id = ? AND file_id IS NULL"
 _KNOWN_BY = """
 UPDATE bags SET present = 1, fingerprint = ?, tag_size_bytes = ?, tag_modified_ns = ?, tag_inode = ?
 WHERE id = ?
@@ -101,7 +102,7 @@ class _Storing:
         self._take_stock()
         lines = EntryLines(self.bag.folder, content)
         rows = self._new_rows(lines)
-        self._drop_findings_of_bag()
+        self.connection.execute(_DROP_FINDINGS, (self.bag_id,))
         for batch in _batches(rows):
             self._insert(batch)
         # A list that the disk would not give says nothing about what is gone.
@@ -176,15 +177,12 @@ class _Storing:
             self.series[key] = number
         return number
 
-    def _drop(self, gone: Iterable[_Known]) -> int:
+    def _drop(self, gone: Collection[_Known]) -> int:
         ids = [(known.id,) for known in gone]
         self.changed.update(known.series_id for known in gone)
         self.connection.executemany("DELETE FROM findings WHERE file_id = ?", ids)
         self.connection.executemany("DELETE FROM files WHERE id = ?", ids)
         return len(ids)
-
-    def _drop_findings_of_bag(self) -> None:
-        self.connection.execute("DELETE FROM findings WHERE bag_id = ? AND file_id IS NULL", (self.bag_id,))
 
     def _bag_findings(self, lines: EntryLines) -> tuple[Finding, ...]:
         problem = lines.problem()

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from manifests.findings import Finding, FindingKind
 from manifests.index import rebuilding
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexUnusable
 from manifests.index.frame_query import FrameQuery
@@ -79,10 +80,18 @@ def test_an_archive_that_is_not_there_is_not_made(tmp_path: Path) -> None:
 
 
 def test_a_bag_that_vanished_is_carried_over_with_all_that_was_known_of_it(filed: Any, make: Any) -> None:
-    shutil.rmtree(filed.folder / "NGC 7331")
-    filed.write("M 31", [make.light(1, "M 31")])
+    cut = Finding(FindingKind.DATA_CUT_SHORT, "2880 bytes are missing")
+    folder = filed.write(
+        "NGC 7331", [*(make.light(number) for number in range(59)), make.light(59, findings=(cut,))]
+    )
+    with (folder / "nightferry/entries.jsonl").open("ab") as file:
+        file.write(b"and more\n")
+    filed.bring_up_to_date()
+    shutil.rmtree(folder)
+    filed.write("M 31", [make.light(1, "M 31", findings=(cut,))])
     filed.bring_up_to_date()
     before = filed.dump()
+    assert len(before["findings"]) == 4
     filed.rebuild()
     assert filed.dump() == before
     assert sum(row.absent for row in filed.frames()) == 60
