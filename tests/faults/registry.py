@@ -7,6 +7,7 @@ import changing_sources
 import damage
 import drives
 import faulty_drives
+import hostile_bags
 import system_calls
 
 FAULTS = (
@@ -16,4 +17,5 @@ FAULTS = (
     *faulty_drives.FAULTS,
     *changing_sources.FAULTS,
     *at_once.FAULTS,
+    *hostile_bags.FAULTS,
 )

@@ -14,9 +14,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from registry import FAULTS
 from trials import Fault, NotMade, Trial
+from without import AGAINST, PROTECTIONS
 
 _REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
 _DRAWS = 6
+_BITES = 15  # trials that a protection may be missing before it is said to be untested
 
 
 @dataclass
@@ -85,6 +87,30 @@ def show(row: Row) -> None:
         print(f"    {trial.command}\n        {told}", flush=True)
 
 
+def try_teeth(seed: int, at_most: int) -> int:
+    """Take out each protection in turn, and say which fault shows that it is missing."""
+    by_name = {fault.name: fault for fault in FAULTS}
+    print(f"{'without':<20} {'caught by':<12} {'on':<6} {'in trial':>8}", flush=True)
+    missed = 0
+    for protection in PROTECTIONS:
+        places = [(by_name[name], on) for name, on in AGAINST[protection]]
+        caught = next(_bites(protection, places, seed, at_most), None)
+        missed += caught is None
+        print(f"{protection:<20} {caught or 'NOTHING'}", flush=True)
+    return 1 if missed else 0
+
+
+def _bites(protection: str, places: list[tuple[Fault, str]], seed: int, at_most: int) -> Iterator[str]:
+    """Give, for each trial that fails, its fault, its place and which of the trials it was."""
+    for number in range(at_most):
+        for fault, on in places:
+            row = Row(fault, on)
+            try_number(row, seed, number, protection)
+            if row.failures:
+                told = row.failures[0][1].replace("\n", " ")[-150:]
+                yield f"{fault.name:<12} {on:<6} {number + 1:>8}    {told}"
+
+
 def main() -> int:
     """Make the trials that were asked for, and print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -94,7 +120,10 @@ def main() -> int:
     parser.add_argument("--scale", type=float, default=0.05, help="1 makes every trial; 0.05 one in twenty")
     parser.add_argument("--number", type=int, help="repeat this one trial")
     parser.add_argument("--without", default="", help="take a protection out: see without.py")
+    parser.add_argument("--teeth", action="store_true", help="take out each protection, and look who bites")
     asked = parser.parse_args()
+    if asked.teeth:
+        return try_teeth(asked.seed, _BITES)
     print(f"{'fault':<62} {'on':<6} {'tried':>6} {'held':>6}", flush=True)
     done = []
     for row in rows(asked.only, asked.on):

@@ -1,0 +1,133 @@
+"""Run the product with one of its protections taken out: `python without.py PROTECTION -- send …`.
+
+Only the trials can reach this: each protection is one function at a seam, put out of action before the
+command line is called. A harness that holds without a protection has not tested it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+
+def _nothing(*_: Any, **__: Any) -> None:
+    """Do nothing."""
+
+
+def _flush() -> None:
+    from transfer.engine.medium.linux import LinuxFolder
+
+    LinuxFolder.flush_files = _nothing  # type: ignore[method-assign]
+
+
+def _folder_flush() -> None:
+    from transfer.engine.medium.linux import LinuxFolder
+
+    LinuxFolder.flush_folders = _nothing  # type: ignore[method-assign]
+
+
+def _eviction() -> None:
+    """Read from memory, and believe that it was the medium."""
+    from transfer.engine.medium import linux_cold
+
+    linux_cold._evict = lambda *_: 0
+    linux_cold.ColdWatch.doubt = lambda _: ""  # type: ignore[method-assign]
+
+
+def _length_check() -> None:
+    """Take the end of what was read for the end of the file."""
+    from transfer.engine.reading import OpenSource
+
+    OpenSource._explain_the_end = _nothing  # type: ignore[method-assign]
+
+
+def _device_pin() -> None:
+    """Open every folder anew by its path."""
+    from transfer.engine.medium.posix import PosixFolder, _OpenFolder
+
+    def by_path(self: PosixFolder, path: str) -> _OpenFolder:
+        return _OpenFolder(os.open(self.path / path, os.O_RDONLY | os.O_DIRECTORY))
+
+    PosixFolder._folder = by_path  # type: ignore[method-assign]
+
+
+def _digest_compare() -> None:
+    """Read the copies, and take each for equal."""
+    from transfer.engine import readback
+
+    def equal(_: Any, blocks: Iterator[memoryview], on_bytes: Callable[[int], None]) -> Any:
+        for block in blocks:
+            on_bytes(len(block))
+        return readback.Outcome.EQUAL, ""
+
+    readback._compare = equal
+
+
+def _manifest_reread() -> None:
+    from transfer.engine import durable
+
+    durable.prove_small_files = _nothing
+
+
+def _exclusive_create() -> None:
+    from transfer.engine.medium.posix import PosixFolder
+
+    def create(self: PosixFolder, path: str) -> int:
+        folder, name = self._within(path)
+        return os.open(name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666, dir_fd=folder.descriptor)
+
+    PosixFolder.create_file = create  # type: ignore[method-assign]
+
+
+def _withdrawal() -> None:
+    """Let a grown log take its older part's place while the manifest still lists that."""
+    from transfer.engine.open_bag import OpenBag
+
+    OpenBag.withdraw = _nothing  # type: ignore[method-assign]
+
+
+def _lock() -> None:
+    from transfer.engine.medium.posix import PosixMedium
+
+    PosixMedium.lock = lambda _, path: os.open(path, os.O_RDONLY)  # type: ignore[method-assign]
+
+
+PROTECTIONS: dict[str, Callable[[], None]] = {
+    "flush": _flush,
+    "folder-flush": _folder_flush,
+    "eviction": _eviction,
+    "length-check": _length_check,
+    "device-pin": _device_pin,
+    "digest-compare": _digest_compare,
+    "manifest-reread": _manifest_reread,
+    "exclusive-create": _exclusive_create,
+    "withdrawal": _withdrawal,
+    "lock": _lock,
+}
+
+# Which faults a protection is there against, and on which drive each shows most surely.
+AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
+    "flush": (("power-cut", "ext4"), ("cache-trap", "ext4")),
+    "folder-flush": (("power-cut", "ext4"), ("power-cut", "exfat")),
+    "eviction": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
+    "length-check": (("call-fails", "ext4"),),
+    "device-pin": (("unmounted", "ext4"), ("unmounted", "exfat")),
+    "digest-compare": (("wrong-bytes", "fuse"), ("cache-trap", "ext4")),
+    "manifest-reread": (("wrong-bytes", "fuse"),),
+    "exclusive-create": (("planted", "ext4"),),
+    "withdrawal": (("killed", "ext4"),),
+    "lock": (("at-once", "ext4"),),
+}
+
+if __name__ == "__main__":
+    protection = sys.argv[1]
+    PROTECTIONS[protection]()
+    sys.argv = ["nightferry", *sys.argv[3:]]
+    from transfer.cli.main import main
+
+    main()
