@@ -123,7 +123,8 @@ def _findings(findings: list[Finding]) -> Iterator[str]:
     yield f"Worth a look ({len(findings)})"
     for finding in findings[:_FINDINGS_SHOWN]:
         detail = f" ({finding.detail})" if finding.detail else ""
-        yield from _paragraph(f"{finding.path}: {finding.kind.value}{detail}", "  ")
+        text = f"{finding.path}: {finding.kind.value}{detail}"
+        yield from _paragraph(shown(text, len(text)), "  ")
     if len(findings) > _FINDINGS_SHOWN:
         yield f"  and {len(findings) - _FINDINGS_SHOWN} more: nightferry send --json lists all"
 

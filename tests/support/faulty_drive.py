@@ -9,6 +9,7 @@ bytes; `full` for statfs; or `hang`.
 from __future__ import annotations
 
 import contextlib
+import os
 import select
 import signal
 import subprocess
@@ -17,8 +18,20 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+from volumes import need_tools, unavailable
+
 _SERVER = Path(__file__).with_name("faulty_drive_server.py")
 _MOUNTED_WITHIN_S = 20
+
+
+def need_fuse() -> None:
+    """Skip the test, or in CI fail it, unless file systems in user space can be mounted here."""
+    if not sys.platform.startswith("linux"):
+        pytest.skip("real faults are made on Linux only")
+    if os.geteuid() != 0 or not Path("/dev/fuse").exists():
+        unavailable("needs root and FUSE")
+    need_tools("umount")
 
 
 @dataclass(frozen=True)

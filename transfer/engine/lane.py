@@ -183,6 +183,8 @@ class Lane:
                 self._guard(self._take, item)
             elif isinstance(item, Task):
                 self.voided.append(item)
+        if self._task is not None:
+            self.voided.append(self._task)  # the lane ended in the middle of it
         self._guard(self._abandon)
         self._seal()
         self._batches.put(None)
@@ -297,8 +299,6 @@ class Lane:
         return DriveFailed(f"{happened} ({error.strerror})", self._folder.path, step)
 
     def _break_down(self, error: Exception) -> None:
-        if self._task is not None:
-            self.voided.append(self._task)
         self.failure = self.failure or unforeseen(error, self._folder.path)
 
     # The flusher's side

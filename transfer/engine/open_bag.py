@@ -64,6 +64,7 @@ class OpenBag:
         self.journal = Journal(listed.folder, listed.path)
         self.methods: set[str] = set()
         self.found_bad: set[str] = set()
+        self.same_count = 0
         self._settled: dict[str, _Settled] = {}
         self._proven: dict[str, ReadBack] = {}
         self._refreshed: dict[str, Entry] = {}
@@ -197,6 +198,7 @@ class OpenBag:
 
     def refresh(self, entry: Entry, known: Known) -> None:
         """Take new facts of a file whose content is the same."""
+        self.same_count += 1
         if (entry.modified_ns, entry.growing) != (known.modified_ns, known.growing):
             self._refreshed[entry.path] = dataclasses.replace(entry, read_back=known.read_back)
 

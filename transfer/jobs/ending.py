@@ -33,16 +33,15 @@ def night_outcome(night: DriveNight) -> NightOutcome:
     done = night.summary is not None or plan.nothing_to_do
     if not done:
         findings += tuple(_not_listed(night, {found.path for found in findings}))
-    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
-    whole = done and not unproven
+    proven = _proven(night, findings) if done else plan.there
     carried, carried_bytes = (0, 0) if bag is None or not done else (bag.proven_count, bag.proven_bytes)
     return NightOutcome(
         night=plan.night,
         drive=night.drive.name,
         files=plan.files,
         size_bytes=plan.size_bytes,
-        proven=max(plan.files - unproven, 0) if done else plan.there,
-        proven_bytes=plan.size_bytes if whole else plan.there_bytes + carried_bytes,
+        proven=proven,
+        proven_bytes=plan.size_bytes if done and proven == plan.files else plan.there_bytes + carried_bytes,
         carried=carried,
         carried_bytes=carried_bytes,
         read_back=_weakest(plan.there_from_medium, bag is None or bag.all_from_medium),
@@ -50,6 +49,14 @@ def night_outcome(night: DriveNight) -> NightOutcome:
         summary=night.summary,
         findings=findings,
     )
+
+
+def _proven(night: DriveNight, findings: Iterable[Finding]) -> int:
+    """Count what is proven of a night that came to its end: never more than was seen to be."""
+    plan, bag = night.plan, night.bag
+    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
+    seen = plan.there + (0 if bag is None else bag.proven_count + bag.same_count)
+    return max(min(plan.files - unproven, seen), 0)
 
 
 def _not_listed(night: DriveNight, told: set[str]) -> Iterator[Finding]:

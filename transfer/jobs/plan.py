@@ -86,7 +86,6 @@ class PlanOutcome:
     findings: tuple[Finding, ...]
     absent: tuple[str, ...] = ()
     left_behind: tuple[date, ...] = ()
-    longest_s: float | None = None
 
     @property
     def exit_code(self) -> ExitCode:
@@ -164,7 +163,7 @@ def _as_planned(config: Config, ready: Ready) -> PlanOutcome:
     # Before what does not fit is taken out of the plans.
     nights = tuple(_planned(each) for each in ready.nights)
     findings = list(ready.survey.findings)
-    findings += [finding for each in ready.nights for finding in each.plan.refused]
+    findings += [finding for each in ready.nights for finding in (*each.plan.noticed, *each.plan.refused)]
     drives = tuple(_drive(drive, ready.nights) for drive in ready.drives)
     problems: list[NightferryError] = []
     for drive in ready.drives:

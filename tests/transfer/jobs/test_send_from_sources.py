@@ -2,12 +2,10 @@
 
 import os
 import sys
-from pathlib import Path
 
 import pytest
-from faulty_drive import faulty
+from faulty_drive import faulty, need_fuse
 from nights import EVENING_NS, NIGHT, assert_valid, entries, listed_truly, noise, payload, prepared
-from volumes import unavailable
 
 from manifests.findings import FindingKind
 from transfer.errors import ExitCode
@@ -130,8 +128,7 @@ class Impatient(Stop):
 @pytest.fixture
 def through(computer, tmp_path):
     """Have the sources read through a file system with faults."""
-    if sys.platform != "linux" or not Path("/dev/fuse").exists():
-        unavailable("needs FUSE")
+    need_fuse()
     computer.small_night()
 
     def send(stick, *rules):

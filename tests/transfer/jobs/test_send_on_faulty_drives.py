@@ -1,11 +1,9 @@
 """A drive that fails, lies, fills up or hangs: nothing is claimed that is not so; the next run completes."""
 
 import random
-import sys
-from pathlib import Path
 
 import pytest
-from faulty_drive import faulty
+from faulty_drive import faulty, need_fuse
 from nights import (
     NIGHT,
     assert_valid,
@@ -15,7 +13,6 @@ from nights import (
     payload,
     prepared,
 )
-from volumes import need_tools, unavailable
 
 from manifests.findings import FindingKind
 from transfer.errors import ExitCode
@@ -33,9 +30,7 @@ FIVE = {
 
 @pytest.fixture(autouse=True)
 def _fuse():
-    if sys.platform != "linux" or not Path("/dev/fuse").exists():
-        unavailable("needs FUSE")
-    need_tools("umount", "fusermount")
+    need_fuse()
 
 
 @pytest.fixture

@@ -1,0 +1,86 @@
+"""What this computer remembers is used where it fits, lost without harm, and never in the way of a run."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from manifests.bags.digests import Digests
+from manifests.bags.entries import Entry
+from transfer.engine.listed_bag import known_of
+from transfer.records import Records
+
+NIGHT = date(2026, 3, 14)
+DRIVE = "0e1c9d2a-6d1f-4c1e-9d53-0c9d7f5a1b11"
+
+
+def entry(name="light.fits", path=None):
+    digests = Digests("0" * 64, "1" * 32)
+    return Entry(path or f"data/frames/{name}", 7, digests, 99, "frames", name, NIGHT)
+
+
+def remember(records, *entries, fingerprint="a tag manifest\n"):
+    memory = records.remember_bag(DRIVE, NIGHT)
+    for each in entries:
+        memory.add(each)
+    memory.keep(fingerprint)
+
+
+def test_a_bag_is_remembered_in_its_order(tmp_path):
+    records = Records(tmp_path)
+    listed = [entry("b.fits"), entry("a.fits"), entry("a.fits", "data/frames/a (2).fits")]
+    remember(records, *listed)
+    expected = [((each.source, each.original), known_of(each)) for each in listed]
+    assert records.bag(DRIVE, NIGHT, "a tag manifest\n") == expected
+
+
+def test_a_bag_that_has_changed_is_not_remembered(tmp_path):
+    records = Records(tmp_path)
+    remember(records, entry())
+    assert records.bag(DRIVE, NIGHT, "another tag manifest\n") is None
+    assert records.bag(DRIVE, date(2026, 3, 15), "a tag manifest\n") is None
+    assert records.bag("another drive", NIGHT, "a tag manifest\n") is None
+
+
+@pytest.mark.parametrize("content", [b"", b"{", b"[]", b'{"format":99}', b'{"format":1,"files":[[1]]}'])
+def test_a_memory_that_is_damaged_is_none(tmp_path, content):
+    records = Records(tmp_path)
+    remember(records, entry())
+    (path,) = (tmp_path / "bags" / DRIVE).iterdir()
+    path.write_bytes(content)
+    assert records.bag(DRIVE, NIGHT, "a tag manifest\n") is None
+
+
+def test_what_was_not_kept_leaves_nothing(tmp_path):
+    records = Records(tmp_path)
+    memory = records.remember_bag(DRIVE, NIGHT)
+    memory.add(entry())
+    memory.drop()
+    memory.drop()
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
+
+
+def test_nights_of_frames_are_those_of_one_longitude(tmp_path):
+    records = Records(tmp_path)
+    seen = {"frames": {"not \udcff unicode.fits": [1, 2, "2026-03-14", True]}}
+    records.keep_nights(-1.9, seen)
+    assert records.nights(-1.9) == seen
+    assert records.nights(7.5) == {}
+
+
+def test_receipts_are_kept_by_their_time(tmp_path):
+    records = Records(tmp_path)
+    moment = datetime(2026, 3, 15, 6, 30, tzinfo=UTC)
+    kept = records.keep_receipt("EVERYTHING IS PROVEN.\n", moment)
+    assert kept == tmp_path / "receipts/2026-03-15T063000Z.txt"
+    assert kept.read_text() == "EVERYTHING IS PROVEN.\n"
+
+
+def test_a_computer_that_takes_no_records_can_still_send(tmp_path):
+    in_the_way = tmp_path / "records"
+    in_the_way.write_text("a file where the folder should be")
+    records = Records(in_the_way)
+    remember(records, entry())
+    records.keep_nights(0, {})
+    assert records.keep_receipt("text", datetime.now(UTC)) is None
+    assert records.bag(DRIVE, NIGHT, "a tag manifest\n") is None
+    assert records.nights(0) == {}

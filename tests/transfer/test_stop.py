@@ -1,0 +1,50 @@
+"""A run is asked to end by a clock or by somebody, and says why."""
+
+from transfer.stop import Stop
+
+
+class Clock:
+    def __init__(self):
+        self.now_s = 100.0
+
+    def __call__(self):
+        return self.now_s
+
+
+def test_without_a_limit_a_run_may_go_on_for_ever():
+    stop = Stop()
+    assert (stop.why, stop.signalled, stop.left_s(), stop.limit_s) == ("", False, float("inf"), float("inf"))
+
+
+def test_a_limit_counts_from_the_beginning():
+    clock = Clock()
+    stop = Stop(30, clock)
+    clock.now_s += 29
+    assert (stop.why, stop.left_s()) == ("", 1)
+    clock.now_s += 1
+    assert (stop.why, stop.signalled) == ("the time limit was reached", False)
+
+
+def test_the_first_who_asks_is_the_reason():
+    stop = Stop(0)
+    stop.ask("signal SIGTERM")
+    stop.ask("signal SIGINT")
+    assert (stop.why, stop.signalled) == ("signal SIGTERM", True)
+
+
+def test_a_pause_ends_when_somebody_asks():
+    stop = Stop()
+    stop.ask("signal SIGTERM")
+    stop.pause(1e6)
+
+
+def test_there_is_patience_with_a_slow_drive_until_the_limit_and_less_when_somebody_asked():
+    clock = Clock()
+    stop = Stop(1000, clock)
+    assert stop.has_patience(200)
+    assert not stop.has_patience(301)
+    stop.ask("signal SIGTERM")
+    assert stop.has_patience(20)
+    assert not stop.has_patience(46)
+    clock.now_s += 1000
+    assert not stop.has_patience(0)
