@@ -23,6 +23,7 @@ _COMMANDS = {
     "plan": "Say what send would carry, whether it fits, how long it takes, what looks wrong.",
     "send": "Carry the night to the drive and prove every copy.",
     "check": "Prove every bag found at or below each PATH again.",
+    "file": "Bring a drive's nights, or a folder of frames, into the archive.",
     "targets": "List the archive's targets: nights, hours by filter, where in the sky.",
     "nights": "List the archive's nights: what each gave, findings, moon.",
     "frames": "Find frames in the archive, as a table, CSV, JSON, ECSV, VOTable or paths.",
@@ -44,13 +45,18 @@ class _Commands(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep whether JSON was asked for: a line that is wrong is told so, too."""
+        ctx.obj = "--json" in args
+        return super().parse_args(ctx, args)
+
     def invoke(self, ctx: click.Context) -> object:
         """Run the command; what is wrong with its line is told as JSON where that was asked for."""
         _take_any_character()
         try:
             return super().invoke(ctx)
         except click.UsageError as error:
-            if "--json" not in sys.argv:
+            if not ctx.obj:
                 raise
             told = {"command": ctx.invoked_subcommand or "", "exit": error.exit_code, "findings": []}
             click.echo(json.dumps(told | {"message": error.format_message()}, indent=2))
