@@ -134,6 +134,18 @@ def test_a_disk_that_changes_every_copy_gets_none_named_and_each_is_told(
         assert frames_in(disk.path / "run") == []
 
 
+def test_what_is_known_of_a_frame_is_told_once_though_its_batch_is_written_again(
+    lights: list[Path], gather: Gather, tmp_path: Path
+) -> None:
+    content = lights[0].read_bytes()
+    lights[0].write_bytes(content[:-1] + b"!")
+    with failing_disk(tmp_path, "rename|nightferry-|2|1|EIO") as disk:
+        outcome = gather(into=disk.path / "run")
+        assert disk.faults == 1
+        assert [failure.kind for failure in outcome.failures] == [FindingKind.CHANGED]
+        assert named(disk.path / "run") == {"light_1.fits", "light_2.fits"}
+
+
 def faults() -> list[str]:
     once = [("write", what) for what in ("flip", "drop", "short", "EIO", "ENOSPC")]
     once += [(call, "EIO") for call in ("fsync", "create", "rename", "read", "flush")]

@@ -139,6 +139,17 @@ def test_frames_of_one_name_from_several_nights_get_a_name_each(
     assert names == ["light_0001 (2).fits", "light_0001.fits"]
 
 
+def test_two_frames_of_the_archive_with_one_name_are_nothing_to_look_at(
+    archive: SmallArchive, gather: Gather
+) -> None:
+    archive.light("light_0001.fits")
+    gather()
+    archive.light("light_0001.fits", night=LATER)
+    outcome = gather()
+    assert outcome.count(How.HARD_LINK) == 1
+    assert outcome.remarks == ()
+
+
 # Which target
 
 
@@ -278,6 +289,8 @@ def test_a_light_of_another_size_than_listed_is_told_and_left_out(
     outcome = gather()
     assert frames_in(folder) == [path for path in WHOLE if "light_1" not in path]
     assert kinds(outcome) == [FindingKind.CHANGED]
+    assert not outcome.missing
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
 
 
 def test_a_file_that_became_a_link_out_of_the_archive_is_not_followed(
