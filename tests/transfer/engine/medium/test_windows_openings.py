@@ -55,6 +55,7 @@ def test_only_a_new_file_is_created_and_nothing_is_ever_emptied():
 def test_only_what_is_to_be_written_is_opened_for_writing():
     assert {name for name, how in ALL.items() if _rights(how) & WRITE} == {
         "NEW_FILE",
+        "FILE_TO_EXTEND",
         "FOLDER_TO_FLUSH",
         "LOCK",
     }
