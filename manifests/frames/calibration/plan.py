@@ -53,7 +53,8 @@ class Row:
 def plan_calibration(lights: Iterable[FiledFrame], library: Library) -> list[Row]:
     """Give the rows for a set of lights: their darks, flats and bias, then those of the flats.
 
-    Lights that get the same answer share a row. Frames of other types among `lights` are left out.
+    Lights that get the same answer share a row, and so do all for whose frames the same ones stand in.
+    Frames of other types among `lights` are left out.
     """
     needs = grouped(lights).get(FrameType.LIGHT, [])
     flats = _shared_answers(FrameType.LIGHT, needs, FrameType.FLAT, library)
@@ -89,7 +90,7 @@ def _shared_answers(
     for need in needs:
         answer = library.match(kind, need.setup)
         stand_in = _stand_in(of, need, answer, library)
-        same = (answer.why, stand_in) if isinstance(answer, Missing) else _identity(answer)
+        same = stand_in or answer.why if isinstance(answer, Missing) else _identity(answer)
         shared.setdefault(same, _Shared(of, [], answer, stand_in)).needs.append(need)
     return list(shared.values())
 
@@ -111,8 +112,11 @@ def _row(shared: _Shared) -> Row:
     setups = list(dict.fromkeys(only_relevant(kind, need.setup) for need in shared.needs))
     if isinstance(answer, Match):
         why = sentences.matched(kind, setups, answer.groups, answer.not_checked)
+    elif shared.stand_in is None:
+        why = answer.why
     else:
-        why = answer.why + sentences.stands_in(shared.stand_in)
+        missing = answer.why if len(setups) == 1 else sentences.none(kind, setups)
+        why = missing + sentences.stands_in(shared.stand_in)
     return Row(
         of=shared.of,
         described=f"{sentences.described(kind, setups)}, {sentences.nights_of(setups)}",

@@ -42,13 +42,18 @@ def exposure_unknown(kind: FrameType) -> str:
 
 def missing(kind: FrameType, need: Setup, nearest: Setup | None) -> str:
     """Say what is missing: "no dark for 300 s, gain 100, −10 °C; nearest 180 s"."""
-    head = f"no {kind.value} for {described(kind, [need])}"
+    head = none(kind, [need])
     if nearest is None:
         return f"{head}; there are no {several(kind)}"
     agreeing = differing(kind, agreement_of(kind, need), agreement_of(kind, nearest))
     close = [fact.name for fact in CLOSE[kind]]
     parts = [_instead(kind, fact, need, nearest) for fact in (*agreeing, *close)]
     return f"{head}; nearest {', '.join(part for part in parts if part)}"
+
+
+def none(kind: FrameType, needs: Sequence[Setup]) -> str:
+    """Say that nothing fits: "no dark flat for 0.4 to 2.2 s, gain 100, −10 °C"."""
+    return f"no {kind.value} for {described(kind, needs)}"
 
 
 def _instead(kind: FrameType, fact: str, need: Setup, nearest: Setup) -> str | None:
@@ -58,9 +63,9 @@ def _instead(kind: FrameType, fact: str, need: Setup, nearest: Setup) -> str | N
     return had if wanted is None or fact in _ASKED_BY[kind] else f"{had} instead of {wanted}"
 
 
-def stands_in(kind: FrameType | None) -> str:
-    """Say what stands in for what is missing; empty where nothing does."""
-    return "" if kind is None else f"; the {several(kind)} stand in for them, as is common practice"
+def stands_in(kind: FrameType) -> str:
+    """Say what stands in for what is missing."""
+    return f"; the {several(kind)} stand in for them, as is common practice"
 
 
 def too_far_in_time(kind: FrameType, need: Setup, nearest: Setup) -> str:

@@ -107,6 +107,17 @@ def test_bias_stands_in_for_dark_flats_and_nothing_is_missing() -> None:
     )
 
 
+def test_flats_of_many_exposures_that_bias_stands_in_for_share_a_row() -> None:
+    dark, _, _, bias = WHOLE
+    flats = [filed(f"flat {n}", FrameType.FLAT, exposure_s=float(n)) for n in (2, 3, 9)]
+    (row,) = rows_for([filed("a", FrameType.LIGHT)], dark, *flats, bias)[FrameType.FLAT, FrameType.DARK_FLAT]
+    assert row.frames == ("flat 2", "flat 3", "flat 9")
+    assert row.why == (
+        "no dark flat for 2 to 9 s, gain 100, −10 °C;"
+        " the bias frames stand in for them, as is common practice"
+    )
+
+
 def test_without_bias_darks_and_dark_flats_stand_in_and_nothing_is_missing() -> None:
     rows = rows_for([filed("a", FrameType.LIGHT)], *WHOLE[:3])
     assert not any(row.missing for every in rows.values() for row in every)
