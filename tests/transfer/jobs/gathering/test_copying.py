@@ -139,7 +139,7 @@ def test_what_is_known_of_a_frame_is_told_once_though_its_batch_is_written_again
 ) -> None:
     content = lights[0].read_bytes()
     lights[0].write_bytes(content[:-1] + b"!")
-    with failing_disk(tmp_path, "rename|nightferry-|2|1|EIO") as disk:
+    with failing_disk(tmp_path, "rename|light_|2|1|EIO") as disk:
         outcome = gather(into=disk.path / "run")
         assert disk.faults == 1
         assert [failure.kind for failure in outcome.failures] == [FindingKind.CHANGED]
@@ -148,16 +148,15 @@ def test_what_is_known_of_a_frame_is_told_once_though_its_batch_is_written_again
 
 def faults() -> list[str]:
     once = [("write", what) for what in ("flip", "drop", "short", "EIO", "ENOSPC")]
-    once += [(call, "EIO") for call in ("fsync", "create", "rename", "read", "flush")]
+    once += [(call, "EIO") for call in ("fsync", "create", "read", "flush")]
     for_good = [
         ("write", "ENODEV"),
         ("fsync", "EIO"),
-        ("rename", "EROFS"),
         ("create", "EROFS"),
         ("read", "EIO"),
     ]
     rules = [f"{call}|nightferry-|2|1|{what}" for call, what in once]
-    rules += ["fsyncdir||1|9|EIO", "mkdir||2|1|EIO"]
+    rules += ["fsyncdir||1|9|EIO", "mkdir||2|1|EIO", "rename|light_|2|1|EIO", "rename|light_|2|9999|EROFS"]
     return rules + [f"{call}|nightferry-|2|9999|{what}" for call, what in for_good]
 
 
@@ -169,6 +168,7 @@ def test_whatever_fails_only_whole_frames_have_names_and_the_next_run_lays_out_t
         with contextlib.suppress(DoesNotFit, DriveFailed):
             outcome = gather(into=disk.path / "run")
             assert named(disk.path / "run") >= {Path(each.path).name for each in outcome.laid_out}
+        assert disk.faults
         behind = disk.behind
         assert_whole(behind / "run", lights)
     with failing_disk(tmp_path / "later") as healthy:
