@@ -42,6 +42,7 @@ def light(
     name: str = "Ha",
     night: date = MARCH_14,
     frame: Any = None,
+    stem: str = "",
     **facts: Any,
 ) -> Entry:
     """Give the entry of a filed light of 600 s; `frame` and `facts` say what is different about it."""
@@ -69,7 +70,7 @@ def light(
     )
     sky = FrameSky(202.47, 47.195, 60.0 + number / 10, 100.0, 1.15, -30.0, -5.0, 0.2, 90.0)
     plain = {"target": target, "filter": name, "sky": sky}
-    path = f"data/{night}/{name}/{target} {name} {number:03}.fits"
+    path = f"data/{night}/{name}/{stem or target} {name} {number:03}.fits"
     return entry(path, night, replace(taken, **(frame or {})), **(plain | facts))
 
 

@@ -27,8 +27,8 @@ _LIGHTS = (FrameType.LIGHT, None)
 _COLUMNS = (
     Column("night"),
     Column("hours", right=True),
-    Column("moon", right=True),
-    Column("findings", right=True),
+    Column("moon", right=True, expendable=2),
+    Column("findings", right=True, expendable=1),
     Column("absent", right=True, rare=True),
     Column("target", narrow=Narrow.WRAPS, least=12),
     Column("frames by filter", narrow=Narrow.WRAPS, least=20),

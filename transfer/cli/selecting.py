@@ -196,9 +196,7 @@ def nights_between(
 ) -> Between[date] | None:
     """Give the nights that these options mean, None for all. Raises ConfigurationError."""
     if night is not None and (since or until):
-        raise ConfigurationError(
-            "--night is one night, --since and --until are a range: give one or the other"
-        )
+        raise ConfigurationError("--night is one night, --since and --until are a range: give one of the two")
     first, last = night or since, night or until
     if first and last and first > last:
         raise ConfigurationError("--since is later than --until")

@@ -21,14 +21,13 @@ from transfer.jobs.browsing.archive import browsed
 from transfer.jobs.browsing.words import counted, hours_told
 
 _COLUMNS = (
-    Column("target", narrow=Narrow.WRAPS, least=12),
+    Column("target", narrow=Narrow.WRAPS, least=10),
     Column("nights", right=True),
     Column("hours", right=True),
-    Column("hours by filter", narrow=Narrow.WRAPS, least=12),
-    Column("first night"),
-    Column("last night"),
-    Column("RA"),
-    Column("Dec"),
+    Column("by filter", narrow=Narrow.WRAPS, least=12),
+    Column("first", expendable=2),
+    Column("last"),
+    Column("RA, Dec", expendable=1),
     Column("absent", right=True, rare=True),
 )
 
@@ -81,10 +80,15 @@ def _cells(row: TargetRow) -> tuple[Cell, ...]:
         [f"{each.filter or '-'} {hours_told(each.hours)}" for each in row.filters],
         row.first_night.isoformat(),
         row.last_night.isoformat(),
-        None if row.ra_deg is None else hours_and_minutes(row.ra_deg),
-        None if row.dec_deg is None else degrees_and_minutes(row.dec_deg),
+        _position(row),
         f"{row.absent_frames:,}" if row.absent_frames else None,
     )
+
+
+def _position(row: TargetRow) -> str | None:
+    if row.ra_deg is None or row.dec_deg is None:
+        return None
+    return f"{hours_and_minutes(row.ra_deg)} {degrees_and_minutes(row.dec_deg)}"
 
 
 def hours_and_minutes(ra_deg: float) -> str:

@@ -15,12 +15,12 @@ _COLUMNS = (
     Column("UTC", expendable=3),
     Column("target", narrow=Narrow.LOSES_ITS_END, least=10),
     Column("filter", narrow=Narrow.LOSES_ITS_END, least=4),
-    Column("type"),
+    Column("type", expendable=1),
     Column("exposure", right=True),
     Column("alt", right=True, expendable=2),
     Column("camera", narrow=Narrow.LOSES_ITS_END, least=10, expendable=4),
     Column("notes", narrow=Narrow.LOSES_ITS_END, least=8, rare=True),
-    Column("file", narrow=Narrow.LOSES_ITS_START, least=16),
+    Column("file", narrow=Narrow.LOSES_ITS_START, least=17),
 )
 
 

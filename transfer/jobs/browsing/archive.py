@@ -14,7 +14,7 @@ from manifests.index.faults import IndexBusy, IndexDamaged, IndexFault, IndexOld
 from manifests.index.opening import Index, open_index
 from manifests.index.schema import INDEX_NAME
 from transfer.errors import NightferryError
-from transfer.jobs.browsing.faults import faults_as_errors, not_there
+from transfer.jobs.browsing.faults import faults_as_errors, no_archive, not_there
 from transfer.jobs.browsing.freshness import is_as_it_was
 from transfer.jobs.browsing.notes import (
     BagsChanged,
@@ -147,7 +147,7 @@ class _Opening:
         from transfer.jobs.browsing.whereabouts import is_an_archive, on_network
 
         if not (damage or is_an_archive(self._root)):
-            raise not_there(self._root, "There is no archive in this folder")
+            raise no_archive(self._root)
         self._tell(Building(damage))
         try:
             report = bring_up_to_date(self._root, on_network=on_network(self._root))
@@ -169,25 +169,37 @@ class _Opening:
             return open_index(self._path)
         except IndexUnusable as fault:
             return self._for_this_run(fault)
-        self._take(report.refreshed)
+        self.findings += report.refreshed.findings
+        self._tell_changes(report.refreshed)
         return open_index(self._path)
 
     def _for_this_run(self, fault: IndexFault) -> Index:
         """Make an index in a folder of its own, of what there is of the archive's and of the bags."""
         from manifests.index.found_bags import bags_of
-        from manifests.index.opening import open_place
         from manifests.index.refreshing import refresh
 
         self._tell(ForThisRunOnly(fault))
         folder = tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True)
         path = Path(self._stack.enter_context(folder)) / INDEX_NAME
-        with suppress(IndexFault), open_index(self._path) as old, open_place(path, on_network=True) as copy:
-            old.connection.backup(copy.connection)
-        index = open_index(path, write=True, on_network=True)
-        self._take(refresh(index, bags_of(self._root)))
+        copied = self._copied_to(path)
+        index = self._stack.enter_context(open_index(path, write=True, on_network=True))
+        refreshed = refresh(index, bags_of(self._root))
+        self.findings += refreshed.findings
+        if copied:
+            self._tell_changes(refreshed)
         return index
 
-    def _take(self, refreshed: Refreshed) -> None:
-        self.findings += refreshed.findings
+    def _copied_to(self, path: Path) -> bool:
+        """Copy the archive's index, with the absent bags that no bag tells of, where there is a sound one."""
+        from manifests.index.opening import open_place
+
+        try:
+            with open_index(self._path) as old, open_place(path, on_network=True) as copy:
+                old.connection.backup(copy.connection)
+        except IndexFault:
+            return False
+        return True
+
+    def _tell_changes(self, refreshed: Refreshed) -> None:
         if refreshed.read or refreshed.moved or refreshed.vanished or refreshed.returned:
             self._tell(BagsChanged(refreshed))

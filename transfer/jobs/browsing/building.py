@@ -14,7 +14,7 @@ from manifests.index.opening import open_index
 from manifests.index.rebuilding import BroughtUpToDate, rebuild
 from manifests.index.schema import INDEX_NAME
 from transfer.errors import ExitCode
-from transfer.jobs.browsing.faults import faults_as_errors, not_there
+from transfer.jobs.browsing.faults import faults_as_errors, no_archive, not_there
 from transfer.jobs.browsing.whereabouts import is_an_archive, on_network
 from transfer.jobs.browsing.words import counted
 
@@ -69,7 +69,7 @@ def build_index(root: Path) -> IndexOutcome:
         if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
             raise not_there(root)
         if not (root / INDEX_NAME).exists() and not is_an_archive(root):
-            raise not_there(root, "There is no archive in this folder")
+            raise no_archive(root)
         report = rebuild(root, on_network=on_network(root))
         with open_index(root / INDEX_NAME) as index:
             known = tuple(bags(index))

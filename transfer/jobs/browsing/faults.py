@@ -16,10 +16,16 @@ def as_error(fault: IndexFault) -> NightferryError:
     return kind(_sentence(fault.happened), fault.path, fault.next_step)
 
 
-def not_there(root: Path, happened: str = "The archive's folder is not there") -> NotThere:
-    """Give the end of a run that looked for an archive where there is none."""
+def not_there(root: Path) -> NotThere:
+    """Give the end of a run whose archive's folder is not there."""
     step = "Connect and mount what it is on, or name another folder with --archive."
-    return NotThere(happened, root, step)
+    return NotThere("The archive's folder is not there", root, step)
+
+
+def no_archive(root: Path) -> NotThere:
+    """Give the end of a run that found a folder, and no archive in it."""
+    step = "Is its disk or share mounted? A folder becomes an archive when `nightferry file` files into it."
+    return NotThere("There is no archive in this folder", root, step)
 
 
 @contextmanager

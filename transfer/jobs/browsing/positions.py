@@ -21,7 +21,7 @@ def degrees_of_position(text: str) -> tuple[float, float]:
     degrees; one in parts (`22:37:04`, `22 37 04`) is hours for the right ascension and degrees for the
     declination. Raises ValueError.
     """
-    words = _SEPARATORS.split(text.strip(" \t,;"))
+    words = [word for word in _SEPARATORS.split(text) if word]
     middle = _middle(words)
     if middle:
         ra_deg = degrees_of_angle(" ".join(words[:middle]), in_parts="hourangle")
