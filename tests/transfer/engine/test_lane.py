@@ -130,6 +130,33 @@ def test_an_error_voids_what_was_written_since_the_last_barrier_and_the_next_bat
     assert (lane.voided, lane.failure, lane.trouble) == ([task("a")], None, "Input/output error")
 
 
+def test_a_failed_flush_voids_the_batch_that_was_written_meanwhile(folder):
+    """On some drivers the second file's lost write comes out as an error of the first one's flush."""
+    written = threading.Event()
+    settled = []
+
+    def settle(batch):
+        if batch.files[0].task.file.path == "a":
+            assert written.wait(20)
+            raise OSError(5, "Input/output error")
+        settled.append(batch.files[0].task.file.path)
+        batch.files[0].close()
+
+    counted = []
+
+    def count(size_bytes):
+        counted.append(size_bytes)
+        if len(counted) == 2:
+            written.set()
+
+    lane = Lane(Receiver(folder, settle), count, batch_bytes=7)
+    carry(lane, "a")
+    carry(lane, "b")
+    lane.finish()
+    assert [each.file.path for each in lane.voided] == ["a", "b"]
+    assert settled == []
+
+
 def test_a_drive_that_keeps_failing_ends_the_lane(folder):
     def settle(batch):
         raise OSError(5, "Input/output error")

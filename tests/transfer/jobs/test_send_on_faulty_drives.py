@@ -152,6 +152,15 @@ def test_a_manifest_that_was_written_wrong_is_written_again(night, tmp_path):
     assert_valid(drive / BAG)
 
 
+def test_a_journal_that_the_drive_spoils_is_no_proof(night, tmp_path):
+    outcome, faults, drive = send_to(night, tmp_path / "faulty", r"write|journal\.jsonl|1|1|flip")
+    assert faults == 1
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert outcome.files_proven == len(listed_truly(drive / BAG)) < 5
+    assert night.send(drive).files_proven == 5
+    assert_valid(drive / BAG)
+
+
 def test_a_receipt_that_cannot_be_written_is_no_success(night, tmp_path):
     outcome, _, drive = send_to(night, tmp_path / "faulty", r"write|READ ME|2|9999|flip")
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
@@ -165,7 +174,7 @@ def test_a_receipt_that_cannot_be_written_is_no_success(night, tmp_path):
 
 
 def test_a_failed_flush_voids_its_batch_which_is_written_again(night, tmp_path):
-    with faulty(tmp_path / "faulty", r"fsync|\.part$|4|1|EIO") as drive:
+    with faulty(tmp_path / "faulty", r"fsync|incoming/\d+\.part|1|1|EIO") as drive:
         prepared(drive.behind)
         outcome = night.send(drive.path)
         assert drive.faults == 1
@@ -203,7 +212,7 @@ def test_a_log_whose_place_is_taken_is_never_listed_with_its_older_digest(night,
         if not faults:
             break
         assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
-        log.write_bytes(log.read_bytes() + b"and on\n")
+        night.append(log, b"and on\n")
     assert outcome.exit_code is ExitCode.PROVEN
     assert first > 5
     assert_valid(behind / BAG)
