@@ -87,4 +87,8 @@ def _is_at_or_below(path: str, folder: str) -> bool:
 
 
 def _is_unicode(text: str) -> bool:
-    return text.isascii() or "\ufffd" not in text.encode("utf-8", "replace").decode()
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -60,6 +60,17 @@ def test_what_is_in_a_cone_is_in_its_box(
         assert is_in_box(cone, other_ra, other_dec)
 
 
+@pytest.mark.parametrize("radius", [1e-4, 0.01, 0.5, 30.0, 90.0, 150.0])
+@pytest.mark.parametrize("middle", [(0.0, 0.0), (359.99, 41.0), (83.8, -89.9999), (200.0, 90.0)])
+def test_the_edge_of_a_cone_is_where_its_radius_ends(radius: float, middle: tuple[float, float]) -> None:
+    ra, dec = middle
+    cone = Cone(ra, dec, radius)
+    for part, inside in ((1 - 1e-6, True), (1 + 1e-6, False)):
+        along = dec - radius * part  # straight south, past the pole if need be
+        other = (ra, along) if along >= -90 else (ra + 180, -180 - along)
+        assert is_inside(cone, *other) is inside
+
+
 def test_the_box_of_a_small_cone_is_small() -> None:
     for least, most in Cone(123.0, 45.0, 0.5).box():
         assert most - least < 2 * math.radians(0.5) + 1e-9

@@ -62,10 +62,22 @@ def test_no_error_of_sqlites_gets_out() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["no such table: files", "no such column: night", "no such index: files_by_time"]
+    "text",
+    [
+        "no such table: files",
+        "no such column: night",
+        "no such index: files_by_time",
+        "unsupported file format",
+        "Could not decode to UTF-8 column 'path' with text 'x'",
+    ],
 )
-def test_an_index_without_its_tables_is_damaged(text: str) -> None:
+def test_an_index_that_makes_no_sense_is_damaged(text: str) -> None:
     assert type(fault_of(PATH, sqlite3.OperationalError(text))) is IndexDamaged
+
+
+def test_a_text_of_sqlites_that_quotes_the_damage_is_damage() -> None:
+    with pytest.raises(IndexDamaged), faults_of(PATH):
+        b"\x80".decode()
 
 
 def test_other_errors_are_let_through() -> None:

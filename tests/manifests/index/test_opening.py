@@ -305,6 +305,13 @@ def test_a_reader_sees_nothing_of_what_is_not_done(filed: Any) -> None:
         assert len(list(frames(reader, FrameQuery()))) == 40
 
 
+def test_a_writer_may_ask_in_the_middle_of_what_it_does(filed: Any) -> None:
+    with filed.open(write=True) as writer, writer.writing() as connection:
+        connection.execute("UPDATE series SET target = 'M 31'")
+        assert [row.target for row in targets(writer)] == ["M 31"]
+        assert connection.in_transaction
+
+
 def test_what_fails_half_way_is_taken_back(filed: Any) -> None:
     def fail(connection: sqlite3.Connection) -> None:
         connection.execute("DELETE FROM files")

@@ -14,6 +14,7 @@ import pytest
 from manifests.findings import Finding, FindingKind
 from manifests.index import rebuilding
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexUnusable
+from manifests.index.found_bags import FoundBags, bags_of
 from manifests.index.frame_query import FrameQuery
 from manifests.index.frames import frames
 from manifests.index.rebuilding import bring_up_to_date, rebuild
@@ -116,6 +117,20 @@ def test_a_bag_that_was_carried_over_can_return(filed: Any) -> None:
     (filed.folder.parent / "elsewhere").rename(filed.folder / "NGC 7331")
     assert filed.bring_up_to_date().refreshed.returned == ("NGC 7331",)
     assert not any(row.absent for row in filed.frames())
+
+
+def test_bags_in_a_folder_that_cannot_be_looked_into_are_carried_over_as_they_were(
+    filed: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def find(archive: Path) -> FoundBags:
+        found = bags_of(archive)
+        return FoundBags(
+            {}, [Finding(FindingKind.UNREADABLE, "Permission denied", path) for path in found.bags]
+        )
+
+    monkeypatch.setattr(rebuilding, "bags_of", find)
+    assert len(filed.rebuild().refreshed.findings) == 2
+    assert [row.absent for row in filed.frames()] == [False] * 60
 
 
 # Damage

@@ -80,6 +80,18 @@ def test_an_entry_that_says_something_new_replaces_what_it_said(filed: Any, make
     assert [row.findings for row in filed.frames(FrameQuery(any_finding=True))] == []
 
 
+def test_what_is_gone_from_a_bag_leaves_nothing_behind(filed: Any, make: Any) -> None:
+    sums = Finding(FindingKind.DATASUM_WRONG)
+    filed.write("NGC 7331", [make.light(3, name="OIII", findings=(sums,))])
+    look(filed)
+    filed.write("NGC 7331", [make.light(4, "M 31")])
+    look(filed)
+    with filed.open() as index:
+        left = [tuple(row) for row in index.rows("SELECT target, filter FROM series WHERE is_frame")]
+        assert left == [("M 31", "Ha")]
+        assert list(index.rows("SELECT * FROM findings")) == []
+
+
 def test_a_bag_that_vanished_is_absent_and_not_dropped(filed: Any) -> None:
     (filed.folder / "NGC 7331").rename(filed.folder.parent / "elsewhere")
     assert look(filed).vanished == ("NGC 7331",)
@@ -130,6 +142,14 @@ def test_two_bags_that_changed_places_are_told_apart(filed: Any, make: Any) -> N
         ("M 31", "NGC 7331"),
         ("NGC 7331", "M 31"),
     ]
+
+
+def test_a_bag_of_thousands_is_stored_to_the_last(archive: Any, make: Any) -> None:
+    sums = Finding(FindingKind.DATASUM_WRONG)
+    lights = [make.light(number) for number in range(2003)]
+    archive.write("NGC 7331", [*lights[:-1], replace(lights[-1], findings=(sums,))])
+    assert look(archive).files_added == 2003
+    assert [row.path for row in archive.frames(FrameQuery(any_finding=True))] == [lights[-1].path]
 
 
 # What is not read
@@ -297,6 +317,17 @@ def test_a_bag_whose_tag_manifest_cannot_be_read_keeps_its_rows(filed: Any, unre
     assert [row.absent for row in filed.frames()] == [False, False]
 
 
+def test_a_bag_whose_name_is_not_unicode_is_a_finding(filed: Any) -> None:
+    try:
+        name = os.fsdecode(b"NGC \xff")
+        (filed.folder / "NGC 7331").rename(filed.folder / name)
+    except (OSError, UnicodeError):
+        pytest.skip("no such name can be on this system")
+    found = look(filed)
+    assert kinds(found) == [(FindingKind.UNREADABLE, name)]
+    assert found.bags == 1
+
+
 # One bag
 
 
@@ -342,7 +373,11 @@ ACTS = st.lists(
 
 def act(archive: Any, make: Any, name: str, what: str, numbers: list[int]) -> None:
     folder = archive.folder / name
-    entries = [make.light(number, name="Ha" if number % 2 else "OIII") for number in numbers]
+    sums = Finding(FindingKind.DATASUM_WRONG)
+    entries = [
+        make.light(number, name="Ha" if number % 2 else "OIII", findings=(sums,) if number > 3 else ())
+        for number in numbers
+    ]
     if what == "write":
         archive.write(name, entries)
     elif what == "double":
