@@ -69,7 +69,8 @@ def _lines(found: Sequence[TargetRow]) -> Iterator[str]:
 
 def _message(found: Sequence[TargetRow]) -> str:
     frames = counted(sum(row.frames for row in found), "frame")
-    return f"{counted(len(found), 'target')}, {frames}, {hours_told(sum(row.hours for row in found))} hours."
+    named = counted(sum(row.target is not None for row in found), "target")
+    return f"{named}, {frames}, {hours_told(sum(row.hours for row in found))} hours."
 
 
 def _cells(row: TargetRow) -> tuple[Cell, ...]:

@@ -85,7 +85,7 @@ def obscore_values(identity: Identity, listing: Listing, row: FrameRow) -> dict[
         "calib_level": 1,
         "obs_collection": identity.name,
         "obs_id": f"{row.bag}/{row.path}",
-        "obs_publisher_did": f"{_AUTHORITY}/{identity.id}?{row.sha256}",
+        "obs_publisher_did": f"{_AUTHORITY}/{identity.id or 'frames'}?{row.sha256}",
         "target_name": row.target,
         "s_ra": row.sky.ra_deg,
         "s_dec": row.sky.dec_deg,
