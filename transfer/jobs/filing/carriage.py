@@ -84,7 +84,8 @@ class Carriage:
         free = self.archive.folder.free_bytes()
         if needed <= free:
             return True
-        happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
+        room = f"{free / 1e9:.2f} GB are free at {self.archive.root}"
+        happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {room}"
         self.full.append(DoesNotFit(happened, self.archive.root, "Make room on it, then file again."))
         for planned in carry:
             account.take_refused(not_filed(planned.item.shown, "it does not fit on the archive's disk"))
@@ -98,6 +99,8 @@ class Carriage:
         self.background.do(lambda: self._look_at_skies(frames))
         portion = Portion(account.delivery, {planned.item.opened: planned for planned in carry})
         copied = self.copying.copy(portion, carry, self._prove_behind, lambda: not self._has_to_end)
+        if copied.failed:
+            account.see_whether_the_drive_left()
         finishing = Finishing(self.archive, self.copying, account, portion)
 
         def finish() -> None:

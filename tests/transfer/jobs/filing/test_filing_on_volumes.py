@@ -1,0 +1,128 @@
+"""Filing on real file systems: killed at any moment, into a full archive, from a drive that leaves."""
+
+import os
+import random
+import select
+import signal
+import subprocess
+from pathlib import Path
+
+from desks import Desk, fingerprint
+from nights import NIGHT, Computer, listed_truly, payload, prepared
+
+from manifests.bags.paths import OWN
+from transfer.errors import ExitCode
+from transfer.events import BytesDone
+
+
+def file_and_kill(desk: Desk, drive: Path, after_s: float) -> None:
+    """File in a process that is killed after so long, wherever it is then."""
+    child = os.fork()
+    if child == 0:
+        try:
+            desk.file(drive)
+        finally:
+            os._exit(0)
+    with os.fdopen(os.pidfd_open(child)) as handle:
+        ended = select.poll()
+        ended.register(handle, select.POLLIN)
+        ended.poll(after_s * 1000)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+
+
+def sent(computer: Computer, drive: Path, frames: int = 8, size_bytes: int = 1 << 20) -> Path:
+    computer.frames_of(frames, size_bytes)
+    computer.log("mount.log")
+    prepared(drive)
+    assert computer.send(drive).exit_code is ExitCode.PROVEN
+    return drive / NIGHT.isoformat()
+
+
+def assert_nothing_false(desk: Desk, night: Path) -> None:
+    """What a manifest lists is there and matches; what has a final name is a file of the night, whole."""
+    contents = set(payload(night).values())
+    for bag in desk.bags():
+        listed_truly(bag)
+    assert set(desk.files().values()) <= contents
+
+
+def test_runs_killed_at_any_moment_leave_nothing_false_and_the_next_one_completes(volumes, computer):
+    moments = random.Random("killed while filing")
+    with volumes("exfat") as drive, volumes("ext4", size_mb=256) as disk:
+        night = sent(computer, drive.path)
+        before = fingerprint(night / "data")
+        for number in range(8):
+            desk = Desk(computer.root / f"desk {number}", archive_at=disk.path / f"archive {number}")
+            file_and_kill(desk, drive.path, moments.uniform(0.02, 0.8))
+            assert_nothing_false(desk, night)
+            outcome = desk.file(drive.path)
+            assert outcome.exit_code is ExitCode.PROVEN, outcome
+            assert outcome.filed + outcome.already_there == 9
+            assert sorted(desk.files().values()) == sorted(payload(night).values())
+            desk.assert_all_valid()
+            assert fingerprint(night / "data") == before
+            listed_truly(night)
+
+
+def test_a_night_that_the_archives_disk_cannot_hold_is_exit_4_and_what_is_listed_is_whole(volumes, computer):
+    with volumes("exfat") as drive, volumes("ext4", size_mb=16) as disk:
+        night = sent(computer, drive.path, frames=24)
+        desk = Desk(computer.root / "desk", archive_at=disk.path / "archive")
+        outcome = desk.file(drive.path)
+        assert outcome.exit_code is ExitCode.DOES_NOT_FIT
+        assert str(disk.path) in outcome.message + outcome.next_step
+        assert_nothing_false(desk, night)
+        assert not list((night / OWN).glob("acknowledgement-*"))
+        roomy = Desk(computer.root / "roomy desk")
+        assert roomy.file(drive.path).filed == 25
+
+
+def test_an_archive_that_cannot_be_written_to_is_told_and_the_drive_has_no_word(volumes, computer):
+    with volumes("exfat") as drive, volumes("ext4") as disk:
+        night = sent(computer, drive.path, frames=2)
+        desk = Desk(computer.root / "desk", archive_at=disk.path / "archive")
+        subprocess.run(["mount", "-o", "remount,ro", disk.path], check=True)
+        outcome = desk.file(drive.path)
+        assert outcome.exit_code is not ExitCode.PROVEN
+        assert outcome.filed == 0
+        assert str(desk.archive) in outcome.message
+        assert not list((night / OWN).glob("acknowledgement-*"))
+
+
+def test_a_drive_that_cannot_be_written_to_is_filed_and_that_it_has_no_word_is_said(volumes, computer, desk):
+    with volumes("ext4") as drive:
+        night = sent(computer, drive.path, frames=2)
+        subprocess.run(["mount", "-o", "remount,ro", drive.path], check=True)
+        outcome = desk.file(drive.path)
+        assert outcome.filed == 3
+        assert len(desk.files()) == 3
+        assert not list((night / OWN).glob("acknowledgement-*"))
+        told = outcome.as_json()["deliveries"][0]
+        assert told["acknowledged"] is False, told
+
+
+def test_a_drive_that_leaves_midway_is_told_and_the_rest_is_filed_when_it_is_back(volumes, computer):
+    with volumes("exfat") as drive, volumes("ext4", size_mb=128) as disk:
+        night = sent(computer, drive.path, frames=24)
+        sent_files = sorted(payload(night).values())
+        desk = Desk(computer.root / "desk", archive_at=disk.path / "archive")
+        drivers = []
+
+        def leave(event: object) -> None:
+            if isinstance(event, BytesDone) and not drivers:
+                drivers.append(drive.server())
+                os.kill(drivers[0], signal.SIGKILL)
+
+        outcome = desk.file(drive.path, listen=leave)
+        assert drivers
+        assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+        assert outcome.filed < 25
+        for bag in desk.bags():
+            listed_truly(bag)
+        drive.pull()
+        drive.mount_again()
+        again = desk.file(drive.path)
+        assert again.exit_code is ExitCode.PROVEN, again
+        assert sorted(desk.files().values()) == sent_files
+        desk.assert_all_valid()
