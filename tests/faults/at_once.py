@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import signal
 import subprocess
@@ -43,6 +44,9 @@ def _another(scene: Scene) -> Scene:
     other.begin_session()
     for number in range(3):
         other.computer.frame(f"M 51/Ha/light_{number:03}.fits", data=other.dice.randbytes(60_000))
+    # No two computers write their frames in the same nanosecond: size and time tell a file that is known.
+    for path in (other.root / "imaging/computer").rglob("*.*"):
+        os.utime(path, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns + 10**9))
     other.look()
     return other
 
@@ -93,4 +97,4 @@ def _judge_again(scenes: list[Scene]) -> None:
     require_whole(scenes[0].drive, scenes[0].known)
 
 
-FAULTS = (Fault("at-once", "two and four runs at once, one killed", ("exfat", "ext4"), 100, try_at_once, 3),)
+FAULTS = (Fault("at-once", "two and four runs at once, one killed", ("exfat", "ext4"), 100, try_at_once, 2),)

@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from system_calls import draw
 from trials import Fault, Trial, drive_scene, telling
 
 _MOMENTS = ("openat", "read", "close")
+_HELD_S = 2.0
 _SOURCES = "{room}/imaging/computer/"
 
 
@@ -77,11 +79,11 @@ _CHANGES = (_grow, _grow, _shrink, _vanish, _replace, _rewrite)
 
 def try_change(trial: Trial) -> None:
     """Change a source while it is read; or hold it locked for the whole run."""
-    if trial.dice.randrange(6) == 0:
+    if trial.dice_for("lock").randrange(6) == 0:
         _try_locked(trial)
         return
     _, call = draw(trial, _MOMENTS, (SendChanging,), _SOURCES)
-    change = trial.dice.choice(_CHANGES)
+    change = trial.dice_for("change").choice(_CHANGES)
     with drive_scene(trial) as (scene, _):
         job = SendChanging(scene)
         job.make_ready()
@@ -135,18 +137,28 @@ def _try_locked(trial: Trial) -> None:
 
 @contextmanager
 def _held(path: Path) -> Iterator[None]:
-    """Hold a write lease (fcntl(2), F_SETLEASE); the kernel's word that others wait does not end us."""
+    """Hold a write lease (fcntl(2), F_SETLEASE), for two seconds: the kernel would break it after 45.
+
+    The kernel's word that others wait, SIGURG here, does not end this process.
+    """
     descriptor = os.open(path, os.O_RDWR)
+
+    def let_go() -> None:
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+
+    waiting = threading.Timer(_HELD_S, let_go)
     try:
         fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_WRLCK)
+        waiting.start()
         yield
     finally:
-        with contextlib.suppress(OSError):
-            fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
+        waiting.cancel()
+        let_go()
         os.close(descriptor)
 
 
 FAULTS = (
-    Fault("sources", "sources grow, shrink, vanish, are replaced, locked", ("ext4",), 200, try_change, 5),
+    Fault("sources", "sources grow, shrink, vanish, are replaced, locked", ("ext4",), 200, try_change, 3),
 )

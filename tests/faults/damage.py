@@ -239,4 +239,4 @@ def _judge_send(scene: Scene) -> None:
         require_listed_there(bag)
 
 
-FAULTS = (Fault("damage", "a bit, a block, a length, a name or a list changed", KINDS, 2000, try_damage, 24),)
+FAULTS = (Fault("damage", "a bit, a block, a length, a name or a list changed", KINDS, 2000, try_damage, 8),)

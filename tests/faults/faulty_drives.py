@@ -89,7 +89,7 @@ def _require_told(ran: Ran, rule: str) -> None:
 
 FAULTS = (
     Fault(
-        "wrong-bytes", "wrong bytes read back or kept, once and always", ("fuse",), 200, try_wrong_bytes, 5
+        "wrong-bytes", "wrong bytes read back or kept, once and always", ("fuse",), 200, try_wrong_bytes, 3
     ),
     Fault("hangs", "the device hangs in a write, a flush, a read", ("fuse",), 30, try_hang, 1),
 )

@@ -268,4 +268,4 @@ def _remove_deep(bag: Path) -> None:
         run_plainly(["rm", "-rf", str(bag)])
 
 
-FAULTS = (Fault("hostile-bags", "bags made to mislead or to hang a check", ("ext4",), 300, try_bag, 12),)
+FAULTS = (Fault("hostile-bags", "bags made to mislead or to hang a check", ("ext4",), 300, try_bag, 6),)

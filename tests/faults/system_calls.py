@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from jobs import JOBS, Job
+from jobs import JOBS, Job, SendFirst, SendMore
 from scene import run_plainly
 from traced import Call, Places, calls_of, run_traced, trace_all
 from trials import Fault, NotMade, Trial, drive_scene, telling
@@ -62,7 +62,7 @@ def draw(
     The interpreter's calls on its own files are not among them: a Python that reads an empty module, say,
     is beyond what a program in Python can notice.
     """
-    dice = trial.dice
+    dice = trial.dice_for("moment")
     kind = dice.choice(jobs)
     calls = [c for c in calls_in(trial, kind) if c.name in names and c.path.startswith(place)]
     if not calls:
@@ -89,9 +89,18 @@ def try_kill(trial: Trial) -> None:
 def try_failure(trial: Trial) -> None:
     """Make a system call of a run fail, once or from then on."""
     kind, call = draw(trial, tuple(FAILURES))
-    dice = trial.dice
+    dice = trial.dice_for("failure")
     what = dice.choice(FAILURES[call.name])
-    lasting = dice.randrange(_LASTING_ONCE_IN) == 0
+    _fail(trial, kind, call, what, lasting=dice.randrange(_LASTING_ONCE_IN) == 0)
+
+
+def try_false_end(trial: Trial) -> None:
+    """Let a read of a source say that its end was reached, once or from then on."""
+    kind, call = draw(trial, ("read",), (SendFirst, SendMore), "{room}/imaging/computer/")
+    _fail(trial, kind, call, "empty", lasting=trial.dice_for("failure").randrange(_LASTING_ONCE_IN) == 0)
+
+
+def _fail(trial: Trial, kind: type[Job], call: Call, what: str, *, lasting: bool) -> None:
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
         job.make_ready()
@@ -111,13 +120,14 @@ def _as_rule(what: str) -> str:
 
 
 FAULTS = (
-    Fault("killed", "a run killed at a system call", KINDS, 1000, try_kill, 12),
+    Fault("false-end", "a read of a source ends before its end", ("ext4",), 50, try_false_end, 1),
+    Fault("killed", "a run killed at a system call", KINDS, 1000, try_kill, 6),
     Fault(
         "call-fails",
         "a system call fails, or loses a write or ends a read early",
         KINDS,
         1000,
         try_failure,
-        16,
+        8,
     ),
 )

@@ -34,7 +34,11 @@ class Trial:
     @property
     def dice(self) -> random.Random:
         """Give dice that fall as they did the last time."""
-        return random.Random(f"{self.fault}|{self.on}|{self.seed}|{self.number}")
+        return self.dice_for("")
+
+    def dice_for(self, purpose: str) -> random.Random:
+        """Give dice of a purpose's own, so that no choice of one trial hangs on another of it."""
+        return random.Random(f"{self.fault}|{self.on}|{self.seed}|{self.number}|{purpose}")
 
     @property
     def command(self) -> str:

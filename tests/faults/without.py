@@ -19,10 +19,15 @@ def _nothing(*_: Any, **__: Any) -> None:
     """Do nothing."""
 
 
-def _flush() -> None:
+def _file_flush() -> None:
     from transfer.engine.medium.linux import LinuxFolder
 
     LinuxFolder.flush_files = _nothing  # type: ignore[method-assign]
+
+
+def _flush() -> None:
+    _file_flush()
+    _folder_flush()
 
 
 def _folder_flush() -> None:
@@ -99,6 +104,7 @@ def _lock() -> None:
 
 PROTECTIONS: dict[str, Callable[[], None]] = {
     "flush": _flush,
+    "file-flush": _file_flush,
     "folder-flush": _folder_flush,
     "eviction": _eviction,
     "length-check": _length_check,
@@ -113,14 +119,15 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
 # Which faults a protection is there against, and on which drive each shows most surely.
 AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
     "flush": (("power-cut", "ext4"), ("cache-trap", "ext4")),
+    "file-flush": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
     "folder-flush": (("power-cut", "ext4"), ("power-cut", "exfat")),
     "eviction": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
-    "length-check": (("call-fails", "ext4"),),
+    "length-check": (("false-end", "ext4"),),
     "device-pin": (("unmounted", "ext4"), ("unmounted", "exfat")),
     "digest-compare": (("wrong-bytes", "fuse"), ("cache-trap", "ext4")),
     "manifest-reread": (("wrong-bytes", "fuse"),),
     "exclusive-create": (("planted", "ext4"),),
-    "withdrawal": (("killed", "ext4"),),
+    "withdrawal": (("power-cut", "ext4"),),
     "lock": (("at-once", "ext4"),),
 }
 

@@ -1,0 +1,41 @@
+"""A seeded share of the faults that `tests/faults/run.py` makes; each failure says how to repeat it alone."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from registry import FAULTS
+from run import Row, try_number
+from trials import Fault
+from volumes import need, need_tools, unavailable
+
+SEED = 20260314
+
+
+def _share() -> list[tuple[Fault, str, int]]:
+    """Give the slice's trials, spread over all that a fault is tried on."""
+    return [
+        (fault, fault.on[number % len(fault.on)], number)
+        for fault in FAULTS
+        for number in range(fault.slice_count)
+    ]
+
+
+@pytest.mark.volume
+@pytest.mark.parametrize(
+    ("fault", "on", "number"), _share(), ids=[f"{f.name}-{on}-{number}" for f, on, number in _share()]
+)
+def test_whatever_goes_wrong_nothing_is_lost_and_nothing_falsely_claimed(fault, on, number):
+    if on != "fuse":
+        need(on)
+    elif not Path("/dev/fuse").exists():
+        unavailable("needs FUSE")
+    need_tools("strace", "sha256sum", "xxhsum")
+    row = Row(fault, on)
+    try_number(row, SEED, number)
+    assert row.failures == []
