@@ -54,7 +54,7 @@ def file_it(
 
 def _tell(outcome: FileOutcome) -> None:
     screen = screen_of(sys.stdout)
-    told = bool(outcome.accounts)
+    told = bool(outcome.accounts or outcome.findings)
     lines = (
         list(_lines(outcome))
         if told

@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from manifests.bags.paths import PAYLOAD
-from manifests.findings import Finding
+from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import FrameType
 from manifests.index.schema import MOST_EXPOSURE_S
 from transfer.jobs.filing.items import Delivery, Refusal
@@ -58,6 +58,7 @@ class Account:
     """What became of one delivery. `listing` keeps every file, and `filed` those of a bag that is to hear.
 
     `acknowledged` says whether the drive carries the archive's word home; `unanswered` why it does not.
+    `has_left`: the drive left while it was being read. `cut_short`: there may be files that nobody looked at.
     """
 
     delivery: Delivery
@@ -69,6 +70,8 @@ class Account:
     filed_bytes: int = 0
     acknowledged: bool = False
     unanswered: str = ""
+    has_left: bool = False
+    cut_short: bool = False
     sums: dict[str, Sum] = field(default_factory=lambda: defaultdict(Sum))
     files: list[ToldFile] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
@@ -93,6 +96,14 @@ class Account:
         if answer is not None and item.sha256 is not None:
             path = item.opened.removeprefix(f"{answer.bag}/")
             self.home.append(Filed(path, item.sha256, item.size_bytes, item.file.source, item.file.path, to))
+
+    def see_whether_the_drive_left(self) -> None:
+        """Note that the drive is no longer where it was, if so: not each of its files is at fault."""
+        below = self.delivery.below
+        if below is not None and not self.has_left and not below.still_there():
+            self.has_left = True
+            detail = "the drive left while it was being read"
+            self.delivery.faults.append(Finding(FindingKind.VANISHED, detail, str(self.delivery.root)))
 
     def take_planned(self, planned: Planned) -> None:
         """Count a file that would be filed."""
@@ -125,4 +136,5 @@ class Account:
     @property
     def whole(self) -> bool:
         """Whether every file of the delivery is in the archive, and nothing about it is in doubt."""
-        return not self.refused and not self.delivery.faults and not self.would_be_filed
+        done = not self.refused and not self.would_be_filed and not self.cut_short
+        return done and not self.delivery.faults

@@ -45,6 +45,9 @@ class Carriage:
         try:
             for items in account.delivery.portions:
                 self._carry_portion(account, items)
+                if self.has_to_end:
+                    account.cut_short = account.delivery.below is None  # a folder may have years more
+                    break
         except OSError as error:
             self._fail(archive_failure(error, self.archive.root))
         except NightferryError as error:
@@ -57,7 +60,7 @@ class Carriage:
         self.failure = self.failure or error
 
     def _carry_portion(self, account: Account, items: list[Item]) -> None:
-        if self._has_to_end:
+        if self.has_to_end:
             self._leave_out(account, items)
             return
         plan = self.copying.planner.plan(items)
@@ -69,7 +72,8 @@ class Carriage:
             self._copy(account, plan.carry)
 
     @property
-    def _has_to_end(self) -> bool:
+    def has_to_end(self) -> bool:
+        """Whether nothing more is to be begun."""
         self.stopped = self.stopped or bool(self.copying.around.stop.why)
         return self.stopped or self.failure is not None
 
@@ -98,7 +102,7 @@ class Carriage:
         frames = [planned.item.frame for planned in carry]
         self.background.do(lambda: self._look_at_skies(frames))
         portion = Portion(account.delivery, {planned.item.opened: planned for planned in carry})
-        copied = self.copying.copy(portion, carry, self._prove_behind, lambda: not self._has_to_end)
+        copied = self.copying.copy(portion, carry, self._prove_behind, lambda: not self.has_to_end)
         if copied.failed:
             account.see_whether_the_drive_left()
         finishing = Finishing(self.archive, self.copying, account, portion)

@@ -36,12 +36,17 @@ def exit_code(
     return ExitCode.SOMETHING_UNPROVEN if wrong or unseen else ExitCode.PROVEN
 
 
-def message(accounts: Sequence[Account], code: ExitCode, why: str, *, from_medium: bool) -> str:
-    """Say in one line what came of it; `why` it ended before its time."""
+def message(
+    accounts: Sequence[Account], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
+) -> str:
+    """Say in one line what came of it: `why` it ended before its time, what could not be looked at."""
     filed = sum(account.filed for account in accounts)
     there = sum(account.already_there for account in accounts)
     refused = sum(account.refused for account in accounts)
-    if not accounts or not filed + there + refused:
+    if unseen:
+        places = "1 place" if unseen == 1 else f"{unseen} places"
+        why = f"{places} could not be looked at{f'. {why}' if why else ''}"
+    if not filed + there + refused:
         return f"Nothing was filed: {why}." if why else "There is nothing to file."
     told = [_filed(filed, sum(account.filed_bytes for account in accounts), from_medium)] if filed else []
     if there:
@@ -50,7 +55,7 @@ def message(accounts: Sequence[Account], code: ExitCode, why: str, *, from_mediu
     if refused:
         told.append(f"{_many(refused)} {'are' if refused > 1 else 'is'} not filed")
     line = "; ".join(told) + "."
-    return f"{line} {why}." if why else line
+    return f"{line} {why[:1].upper()}{why[1:]}." if why else line
 
 
 def _filed(count: int, size_bytes: int, from_medium: bool) -> str:
@@ -88,8 +93,12 @@ def next_step(
         return full[0].next_step
     if code is ExitCode.STOPPED_EARLY:
         return "File again: what is in the archive stays there, and the rest is filed."
-    if any(account.refused for account in accounts):
+    if any(account.has_left for account in accounts):
+        return "Plug the drive in again, then file again: what is filed stays, and the rest is filed."
+    if any(account.refused and account.delivery.drive_id for account in accounts):
         return "Keep the drive as it is: what is not filed is listed. Send it again, then file again."
+    if any(account.refused for account in accounts):
+        return "What is not filed is listed; the rest is in the archive."
     if any(account.delivery.faults for account in accounts):
         return "Look at what is listed before the drive is used again."
     return ""

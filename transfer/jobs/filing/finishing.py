@@ -26,6 +26,7 @@ class Finishing:
     account: Account
     portion: Portion
     failure: NightferryError | None = None
+    _trouble: str = ""
     _todo: dict[str, Planned] = field(default_factory=dict)
     _refused: dict[str, Refusal] = field(default_factory=dict)
     _unlisted: dict[str, str] = field(default_factory=dict)
@@ -64,6 +65,7 @@ class Finishing:
     def _end_lane(self, copied: Copied) -> None:
         lane = copied.lane
         lane.finish()
+        self._trouble = f"writing it failed ({lane.trouble})" if lane.trouble else self._trouble
         for planned, failed in copied.failed_files(self.portion):
             self._refuse(planned, failed.finding)
         for task in lane.voided:
@@ -161,7 +163,8 @@ class Finishing:
     def _why_left(self) -> str:
         if self.failure is not None:
             return self.failure.happened
-        return self.copying.around.stop.why or "its copy in the archive did not match, three times"
+        why = self.copying.around.stop.why or self._trouble
+        return why or "its copy in the archive did not match, three times"
 
 
 def _nothing() -> None:

@@ -61,6 +61,7 @@ class FileRun:
         self._unseen: list[Finding] = []
         self._full: list[DoesNotFit] = []
         self._failure: NightferryError | None = None
+        self._cut_short = False
         self._archive: Archive | None = None
         self._namer: Namer | None = None
         self._shelf: Shelf | None = None
@@ -161,6 +162,9 @@ class FileRun:
         with Background() as background:
             carriage = Carriage(archive, copying, background)
             for account in accounts:
+                self._cut_short = carriage.has_to_end
+                if self._cut_short:
+                    break
                 self._accounts.append(account)
                 carriage.carry(account, lambda account: self._answer(account, archive))
         self._failure, self._full = carriage.failure, carriage.full
@@ -195,13 +199,12 @@ class FileRun:
     def outcome(self) -> FileOutcome:
         """Say how things stand now."""
         accounts, why = tuple(self._accounts), self._around.stop.why
-        stopped = bool(why) and not all(account.whole for account in accounts)
+        stopped = bool(why) and (self._cut_short or not all(account.whole for account in accounts))
         code = exit_code(accounts, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))
+        ended = self._why_ended(why if stopped else "")
         told = FileOutcome(
             exit_code=code,
-            message=message(
-                accounts, code, self._why_ended(why if stopped else ""), from_medium=self._from_medium
-            ),
+            message=message(accounts, code, ended, from_medium=self._from_medium, unseen=len(self._unseen)),
             next_step=next_step(code, accounts, self._failure, self._full),
             archive_folder=self._folder_shown,
             archive=None if self._archive is None else self._archive.mark,

@@ -10,7 +10,10 @@ from desks import Desk
 from nights import EVENING_NS, fits, noise
 
 from manifests.findings import FindingKind
+from transfer.errors import ExitCode
+from transfer.events import Event, PhaseEnded
 from transfer.jobs.filing import loose_items
+from transfer.stop import Stop
 
 
 @pytest.fixture
@@ -128,3 +131,20 @@ def test_what_would_be_filed_is_shown_and_nothing_is_written(years: Path, desk: 
     again = desk.file(years, dry_run=True)
     assert (again.would_be_filed, again.already_there) == (0, 4)
     assert sorted(path for path in desk.root.rglob("*") if path.is_file()) == before
+
+
+def test_a_run_told_to_end_looks_at_no_more_of_a_folder_and_does_not_say_that_it_is_done(
+    years: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(loose_items, "_PORTION_FILES", 1)
+    stop = Stop()
+
+    def listen(event: Event) -> None:
+        if isinstance(event, PhaseEnded):
+            stop.ask("signal SIGTERM")
+
+    outcome = desk.file(years, stop=stop, listen=listen)
+    assert outcome.exit_code is ExitCode.STOPPED_EARLY
+    assert 1 <= len(outcome.accounts[0].files) <= 2
+    assert desk.file(years).exit_code is ExitCode.PROVEN
+    assert len(desk.files()) == 4

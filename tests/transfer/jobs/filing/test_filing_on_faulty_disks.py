@@ -1,0 +1,140 @@
+"""Disks that make faults: a wrong copy is never listed, and what can be made good is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from desks import Desk
+from faulty_drive import faulty
+from nights import Computer, noise
+from volumes import need
+
+from manifests.findings import FindingKind
+from transfer.errors import ExitCode
+
+
+@pytest.fixture(autouse=True)
+def fuse() -> None:
+    need("ext4")
+
+
+@pytest.fixture
+def night(computer: Computer, stick: Path) -> Path:
+    """Give a drive with three lights and a log."""
+    for number in (1, 2, 3):
+        computer.frame(f"light_{number}.fits", data=noise(9000, number))
+    computer.log("mount.log")
+    computer.send(stick)
+    return stick
+
+
+def at(tmp_path: Path, mounted: Path) -> Desk:
+    return Desk(tmp_path / "desk at a faulty disk", archive_at=mounted / "archive")
+
+
+def test_a_copy_that_is_not_what_was_written_is_written_again_from_the_drive(night: Path, tmp_path: Path):
+    with faulty(tmp_path / "faulty", r"write|incoming/\d+\.part|1|1|flip") as disk:
+        desk = at(tmp_path, disk.path)
+        outcome = desk.file(night)
+        assert disk.faults == 1
+        assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
+        assert outcome.accounts[0].acknowledged
+        desk.assert_all_valid()
+
+
+def test_a_copy_that_stays_wrong_is_left_out_and_named_and_the_others_are_filed(night: Path, tmp_path: Path):
+    with faulty(tmp_path / "faulty", r"read|light_2\.fits|1|9999|flip") as disk:
+        desk = at(tmp_path, disk.path)
+        outcome = desk.file(night)
+        assert (outcome.exit_code, outcome.filed, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 3, 1)
+        (finding,) = [one for one in outcome.all_findings() if one.kind is FindingKind.NOT_FILED]
+        assert finding.path.endswith("light_2.fits")
+        assert not outcome.accounts[0].acknowledged
+        assert not list(desk.archive.rglob("light_2*"))
+        desk.assert_all_valid()
+
+
+def test_a_flush_that_fails_once_has_its_files_written_again(night: Path, tmp_path: Path):
+    with faulty(tmp_path / "faulty", r"fsync|\d+\.part|1|1|EIO") as disk:
+        desk = at(tmp_path, disk.path)
+        outcome = desk.file(night)
+        assert disk.faults == 1
+        assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
+        desk.assert_all_valid()
+
+
+@pytest.mark.parametrize(
+    ("rule", "code"),
+    [
+        (r"write|\d+\.part|2|9999|ENOSPC", ExitCode.DOES_NOT_FIT),
+        (r"write|\d+\.part|2|9999|EIO", ExitCode.SOMETHING_UNPROVEN),
+        (r"rename|M 51/data|2|9999|EROFS", ExitCode.SOMETHING_UNPROVEN),
+        (r"create||6|9999|EACCES", ExitCode.SOMETHING_UNPROVEN),
+        (r"write|manifest|1|9999|ENOSPC", ExitCode.DOES_NOT_FIT),
+    ],
+)
+def test_an_archive_that_fails_in_the_middle_loses_nothing_and_the_next_run_goes_on(
+    night: Path, tmp_path: Path, rule: str, code: ExitCode
+):
+    with faulty(tmp_path / "faulty", rule) as disk:
+        desk = at(tmp_path, disk.path)
+        outcome = desk.file(night)
+        assert outcome.exit_code is code
+        assert outcome.next_step
+        assert outcome.filed + outcome.refused == 4
+        assert not outcome.accounts[0].acknowledged
+    whole = Desk(tmp_path / "desk at the same disk mended", archive_at=disk.behind / "archive")
+    outcome = whole.file(night)
+    assert (outcome.exit_code, outcome.refused) == (ExitCode.PROVEN, 0)
+    assert len(whole.files()) == 4
+    whole.assert_all_valid()
+
+
+def test_a_drive_that_leaves_while_it_is_read_ends_the_run_and_what_was_read_is_filed(
+    night: Path, tmp_path: Path, desk: Desk
+):
+    with faulty(tmp_path / "faulty", r"read|light_2\.fits|1|9999|ENODEV", behind=night) as drive:
+        outcome = desk.file(drive.path)
+        assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+        assert outcome.refused >= 1
+        assert not outcome.accounts[0].acknowledged
+    desk.assert_all_valid()
+    assert desk.file(night).exit_code is ExitCode.PROVEN
+    assert len(desk.files()) == 4
+
+
+def test_a_drive_whose_lists_cannot_be_read_is_named(night: Path, tmp_path: Path, desk: Desk):
+    with faulty(tmp_path / "faulty", r"read|entries|1|9999|EIO", behind=night) as drive:
+        outcome = desk.file(drive.path)
+    assert (outcome.exit_code, outcome.filed) == (ExitCode.SOMETHING_UNPROVEN, 0)
+    assert outcome.message == "Nothing was filed: 1 place could not be looked at."
+    (finding,) = outcome.all_findings()
+    assert finding.path == str(drive.path / "2026-03-14")
+
+
+def test_a_drive_that_ends_a_file_early_is_not_believed(night: Path, tmp_path: Path, desk: Desk):
+    with faulty(tmp_path / "faulty", r"read|light_2\.fits|1|9999|short", behind=night) as drive:
+        outcome = desk.file(drive.path)
+    assert (outcome.exit_code, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 1)
+    assert not list(desk.archive.rglob("light_2*"))
+
+
+def test_a_word_that_cannot_be_written_is_said_and_all_is_filed(night: Path, tmp_path: Path, desk: Desk):
+    with faulty(tmp_path / "faulty", r"create|acknowledgement|1|9999|EIO", behind=night) as drive:
+        outcome = desk.file(drive.path)
+        assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
+        assert not outcome.accounts[0].acknowledged
+        assert FindingKind.NOT_ACKNOWLEDGED in [finding.kind for finding in outcome.all_findings()]
+    assert desk.file(night).accounts[0].acknowledged
+
+
+def test_an_index_that_cannot_be_written_is_a_finding_and_all_is_filed(night: Path, tmp_path: Path):
+    with faulty(tmp_path / "faulty", r"create|index\.sqlite|1|9999|EACCES") as disk:
+        desk = at(tmp_path, disk.path)
+        outcome = desk.file(night)
+        assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
+        assert outcome.accounts[0].acknowledged
+        assert FindingKind.INDEX_BEHIND in [finding.kind for finding in outcome.all_findings()]
+        again = desk.file(night)
+        assert (again.exit_code, again.already_there) == (ExitCode.PROVEN, 4)
