@@ -91,13 +91,17 @@ def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightR
 def _parts(index: Index, ends: dict[str, str]) -> dict[str, list[NightPart]]:
     """Give each night's parts; those of several bags or setups that are alike are one."""
     parts: dict[str, list[NightPart]] = {}
+    before = None
     for night, frame_type, target, name, frames, exposure_s in index.rows(_PARTS, ends):
-        part = NightPart(_TYPES[frame_type], target, name, frames, exposure_s)
-        of_night = parts.setdefault(night, [])
-        if of_night and of_night[-1][:3] == part[:3]:
-            last = of_night.pop()
-            part = part._replace(frames=last.frames + frames, exposure_s=last.exposure_s + exposure_s)
-        of_night.append(part)
+        key = (night, frame_type, target, name)
+        if key != before:
+            part = NightPart(_TYPES[frame_type], target, name, frames, exposure_s)
+            parts.setdefault(night, []).append(part)
+        else:  # they come in order, so that those that are alike are neighbours
+            last = parts[night].pop()
+            sums = {"frames": last.frames + frames, "exposure_s": last.exposure_s + exposure_s}
+            parts[night].append(last._replace(**sums))
+        before = key
     return parts
 
 
