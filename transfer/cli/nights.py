@@ -11,11 +11,12 @@ from typing import Any
 import click
 
 from manifests.frames.frame import FrameType
+from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.nights import NightPart, NightRow, nights
 from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.night_options import night_options, nights_between
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
-from transfer.cli.selecting import night_options, nights_between
 from transfer.cli.tables import NOTHING, Cell, Column, Narrow, table
 from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
@@ -103,12 +104,12 @@ def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
     """Give what a night gave: each target's lights, then calibration frames, then logs."""
     lights: dict[str | None, list[str]] = {}
     others: list[str] = []
-    for part in row.parts:
-        if part.frame_type in _LIGHTS:
-            frames = f"{part.filter or NOTHING} {part.frames:,} ({hours_told(part.hours)} h)"
-            lights.setdefault(part.target, []).append(frames)
+    for frame_type, target, name, frames, exposure_s in row.parts:
+        if frame_type in _LIGHTS:
+            hours = hours_told(exposure_s / SECONDS_PER_HOUR)
+            lights.setdefault(target, []).append(f"{name or NOTHING} {frames:,} ({hours} h)")
         else:
-            others.append(" ".join(filter(None, (part.frame_type, part.filter, f"{part.frames:,}"))))
+            others.append(f"{frame_type} {name} {frames:,}" if name else f"{frame_type} {frames:,}")
     yield from lights.items()
     if others:
         yield "(calibration)", others

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 import click
 
 from manifests.bags.paths import shown
-from transfer.config import Config, find_config, load_config
 from transfer.errors import NightferryError, unforeseen
 
 if TYPE_CHECKING:
+    from transfer.config import Config
     from transfer.jobs.send import SendRequest
 
 Parameters = ParamSpec("Parameters")
@@ -71,6 +71,8 @@ def user_folder() -> Path:
 
 def the_config(config_file: str | None) -> Config:
     """Find and read the configuration. Raises ConfigurationError."""
+    from transfer.config import find_config, load_config  # which a command about a named folder does without
+
     return load_config(find_config(config_file, os.environ, Path.cwd(), user_folder()), os.environ)
 
 

@@ -1,10 +1,10 @@
-"""The options that say which nights and which frames, and the question that they make."""
+"""The options that say which frames, and the question that they make."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import TypeVar
 
 import click
@@ -15,12 +15,12 @@ from manifests.index.cones import Cone
 from manifests.index.frame_query import Between, FrameQuery, Order
 from transfer.cli.asking import ANY, Found, Kind, Position, Radius, Range
 from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
+from transfer.cli.night_options import night_options, nights_between
 from transfer.errors import ConfigurationError
 from transfer.jobs.browsing.choosing import Typed
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 _RADIUS_DEG = 1.0
 
 # The sun's centre stands 6, 12 and 18 degrees below the horizon where civil, nautical and astronomical
@@ -33,16 +33,6 @@ _TWILIGHTS: dict[str, Between[float]] = {
     "any": Between(-18.0, None),
     "none": Between(None, -18.0),
 }
-
-
-def night_options(function: Command) -> Command:
-    """Add the options that say which nights."""
-    options = (
-        click.option("--night", type=_NIGHT, metavar="DATE", help="The night of that evening."),
-        click.option("--since", type=_NIGHT, metavar="DATE", help="That night and later ones."),
-        click.option("--until", type=_NIGHT, metavar="DATE", help="That night and earlier ones."),
-    )
-    return _with(function, options)
 
 
 def frame_options(function: Command) -> Command:
@@ -189,18 +179,6 @@ class Asked:
                 raise ConfigurationError("--radius says how near to a position, and there is no --position")
             return None
         return Cone(*self.position, _RADIUS_DEG if self.radius_deg is None else self.radius_deg)
-
-
-def nights_between(
-    night: datetime | None, since: datetime | None, until: datetime | None
-) -> Between[date] | None:
-    """Give the nights that these options mean, None for all. Raises ConfigurationError."""
-    if night is not None and (since or until):
-        raise ConfigurationError("--night is one night, --since and --until are a range: give one of the two")
-    first, last = night or since, night or until
-    if first and last and first > last:
-        raise ConfigurationError("--since is later than --until")
-    return Between(first and first.date(), last and last.date()) if first or last else None
 
 
 def _with(function: Command, options: tuple[Callable[[Command], Command], ...]) -> Command:

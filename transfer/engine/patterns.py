@@ -7,7 +7,6 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from difflib import SequenceMatcher
 
 _FITS_ENDINGS = frozenset({".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fits.fz", ".fit.fz", ".fz"})
 _ENDING = re.compile(r"(?:\.(?:fits|fit|fts))?\.[A-Za-z0-9]{1,8}\Z", re.IGNORECASE)
@@ -111,7 +110,11 @@ def _alike(ending: str, written: str) -> bool:
     if ending == written or not written:
         return False
     both_fits = ending in _FITS_ENDINGS and written in _FITS_ENDINGS
-    return both_fits or SequenceMatcher(None, ending[1:], written[1:]).ratio() >= _ALIKE
+    if both_fits:
+        return True
+    from difflib import SequenceMatcher  # for what matched nothing: no other run need load it
+
+    return SequenceMatcher(None, ending[1:], written[1:]).ratio() >= _ALIKE
 
 
 def _ending(path: str) -> str:

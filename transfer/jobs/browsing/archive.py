@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
@@ -175,6 +174,8 @@ class _Opening:
 
     def _for_this_run(self, fault: IndexFault) -> Index:
         """Make an index in a folder of its own, of what there is of the archive's and of the bags."""
+        import tempfile
+
         from manifests.index.found_bags import bags_of
         from manifests.index.refreshing import refresh
 
