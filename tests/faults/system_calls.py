@@ -101,15 +101,16 @@ def try_false_end(trial: Trial) -> None:
 
 
 def _fail(trial: Trial, kind: type[Job], call: Call, what: str, *, lasting: bool) -> None:
+    lasting = lasting and what != "EINTR"  # Python begins such a call anew, for as long as signals come
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
         job.make_ready()
         places = Places(drive.path, scene.root)
         command = scene.command(*job.words())
-        traced = run_traced(command, scene.root / "trace", call, places, _as_rule(what), lasting)
-        if not traced.struck:
-            raise NotMade
         with telling(f"{kind.name}, {call.rule(_as_rule(what), lasting)} on {call.path}"):
+            traced = run_traced(command, scene.root / "trace", call, places, _as_rule(what), lasting)
+            if not traced.struck:
+                raise NotMade
             job.judge(traced.ran)
             job.judge_again()
 
