@@ -101,7 +101,7 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
 
 
 def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
-    """Give what a night gave: each target's lights, then calibration frames, then logs."""
+    """Give what a night gave: the lights of each target and of none, then calibration frames, then logs."""
     lights: dict[str | None, list[str]] = {}
     others: list[str] = []
     for frame_type, target, name, frames, exposure_s in row.parts:
@@ -110,7 +110,10 @@ def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
             lights.setdefault(target, []).append(f"{name or NOTHING} {frames:,} ({hours} h)")
         else:
             others.append(f"{frame_type} {name} {frames:,}" if name else f"{frame_type} {frames:,}")
+    of_no_target = lights.pop(None, None)
     yield from lights.items()
+    if of_no_target:
+        yield None, of_no_target
     if others:
         yield "(calibration)", others
     if row.logs:

@@ -85,7 +85,10 @@ def test_frames_of_nobody_knows_what_are_last_and_a_dash(root: Path) -> None:
     unplaced = replace(of, target=None, sky=None)
     write_bag(root / "unplaced", [unplaced])
     lines = asking(root)("targets").stdout.splitlines()
-    assert lines[-2].startswith("-  ") or lines[-2].startswith("unplaced")
+    assert lines[-2].startswith("-  ")
+    assert lines[-1] == "2 targets, 11 frames, 1.7 hours."
+    nights = asking(root)("nights", "--night", "2026-03-14").stdout.splitlines()
+    assert nights[3].split() == ["-", "Ha", "1", "(0.2", "h)"]
 
 
 def test_nights_say_what_each_gave(ask: Ask) -> None:

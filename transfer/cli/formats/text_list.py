@@ -19,7 +19,7 @@ _COLUMNS = (
     Column("exposure", right=True),
     Column("alt", right=True, expendable=2),
     Column("camera", narrow=Narrow.LOSES_ITS_END, least=10, expendable=4),
-    Column("notes", narrow=Narrow.LOSES_ITS_END, least=8, rare=True),
+    Column("notes", narrow=Narrow.LOSES_ITS_END, least=14, rare=True),
     Column("file", narrow=Narrow.LOSES_ITS_START, least=17),
 )
 
