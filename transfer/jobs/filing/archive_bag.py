@@ -52,14 +52,23 @@ class ArchiveBag(ListedBag):
         return self._sizes.get(folder, set())
 
     def holds_at(self, path: str, sha256: str) -> bool:
-        """Tell whether the bag has a content under this path."""
+        """Tell whether the bag lists a content under this path, and a file of its size is there."""
         held = self.held.get(path)
-        return held is not None and held.sha256 == sha256
+        return held is not None and held.sha256 == sha256 and self._is_there(path, held)
+
+    def has_lost(self, path: str, sha256: str) -> bool:
+        """Tell whether the bag lists a content under this path and has lost it, or a part of it."""
+        held = self.held.get(path)
+        return held is not None and held.sha256 == sha256 and not self._is_there(path, held)
+
+    def _is_there(self, path: str, held: Held) -> bool:
+        facts = self.folder.stat(self.at(path))
+        return facts is not None and facts.st_size == held.size_bytes
 
     def is_part_of(self, path: str, size_bytes: int, sha256: str) -> bool:
         """Tell whether a content is the beginning of the longer file that the bag has at a path."""
         held = self.held.get(path)
-        if held is None or held.size_bytes <= size_bytes:
+        if held is None or held.size_bytes <= size_bytes or not self._is_there(path, held):
             return False
         return beginning_sha256(self.folder, self.at(path), size_bytes) == sha256
 

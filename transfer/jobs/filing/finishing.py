@@ -86,9 +86,12 @@ class Finishing:
 
     def _take_grown(self) -> None:
         """Name the files that take the place of their older part, now that no other is on its way."""
+        shelf = self.copying.shelf
         grown, self.portion.grown = self.portion.grown, []
         for bag, arrival in grown:
-            for reason in self.copying.shelf.take(bag, [arrival]).values():
+            if shelf.listed(bag).has_lost(arrival.entry.path, arrival.entry.digests.sha256):
+                shelf.set_aside_what_is_left(bag, arrival.entry.path)
+            for reason in shelf.take(bag, [arrival]).values():
                 planned = self.portion.arrived.pop(f"{bag}/{arrival.entry.path}")
                 self.portion.refusals.append(not_filed(planned.item.shown, reason))
 

@@ -27,8 +27,8 @@ Found = Mapping[str, tuple[Holding, ...]]
 class Planned:
     """One file and its place: the bag, and the path there that it would have if nobody else had it.
 
-    `claimed` is the path that it got, once it came; with `replaces` it takes the place of its older part.
-    `said` are the findings that its entry has.
+    `claimed` is the path that it got, once it came; with `replaces` it takes the place of its older part, or
+    of itself where the archive has lost it. `said` are the findings that its entry has.
     """
 
     item: Item
@@ -81,23 +81,25 @@ class Planner:
     def plan(self, items: list[Item]) -> Plan:
         """Plan for some files. Those without a name are placed after those with one."""
         self.namer.meet(item.frame for item in items if item.frame is not None)
-        found = self.holdings.of(item.sha256 for item in items if item.sha256 is not None)
         plan = Plan()
+        digests: dict[Planned, str | None] = {}
         for item in items:
             try:
-                self._plan_one(item, plan, found)
+                planned = self._placed(item)
+                digests[planned] = item.sha256 or self._looked_into(planned)
             except NightferryError as error:
                 plan.refusals.append(not_filed(item.shown, error.happened))
+        found = self.holdings.of(sha256 for sha256 in digests.values() if sha256 is not None)
+        for planned, sha256 in digests.items():
+            self._decide(planned, self.there(planned, sha256, planned.item.size_bytes, found), plan)
         return plan
 
-    def _plan_one(self, item: Item, plan: Plan, found: Found) -> None:
-        planned = self._placed(item)
-        to = self.there(planned, item.sha256, item.size_bytes, found) or self._looked_into(planned)
-        reason = self._cannot_hold(planned)
+    def _decide(self, planned: Planned, to: str, plan: Plan) -> None:
+        reason = "" if to else self._cannot_hold(planned)
         if to:
             plan.there.append(There(planned, to))
         elif reason:
-            plan.refusals.append(not_filed(item.shown, reason))
+            plan.refusals.append(not_filed(planned.item.shown, reason))
         else:
             plan.carry.append(planned)
 
@@ -111,6 +113,7 @@ class Planner:
         place = place_of(item.frame, names, item.night, item.stored)
         findings = (*item.findings, *(() if names is None else names.findings), *_no_type(item))
         bag = self.shelf.bag_of(place.owner)
+        self.shelf.listed(bag)  # one whose list is damaged takes nothing
         if names is None:
             return Planned(item, bag, place.path, findings=findings)
         return Planned(item, bag, place.path, names.target, names.filter, findings)
@@ -121,30 +124,25 @@ class Planner:
             return ""
         for holding in found.get(sha256, ()):
             counts = stands_for(planned, holding.bag, holding.path)
-            if counts and not holding.absent and self._is_there(holding, size_bytes):
+            if counts and self.shelf.has(holding.bag, holding.path, size_bytes):
                 return f"{holding.bag}/{holding.path}"
         listed = self.shelf.listed(planned.bag)
         there = listed.holds_at(planned.path, sha256) or listed.is_part_of(planned.path, size_bytes, sha256)
         return planned.wanted if there else ""
 
-    def _is_there(self, holding: Holding, size_bytes: int) -> bool:
-        facts = self.shelf.folder.stat(f"{holding.bag}/{holding.path}")
-        return facts is not None and facts.st_size == size_bytes
-
-    def _looked_into(self, planned: Planned) -> str:
-        """Read a file that no bag vouches for, where one of its size lies where it would go.
+    def _looked_into(self, planned: Planned) -> str | None:
+        """Digest a file that no bag vouches for, where one of its size lies where it would go.
 
         So a folder that was filed before is read, and nothing is written.
         """
         item = planned.item
         folder = planned.path.rpartition("/")[0]
         if item.expected or item.size_bytes not in self.shelf.listed(planned.bag).sizes_in(folder):
-            return ""
+            return None
         try:
-            sha256 = self._digest(item)
+            return self._digest(item)
         except OSError:
-            return ""  # met again, and told, when it is to be carried
-        return self.there(planned, sha256, item.size_bytes, self.holdings.of([sha256]))
+            return None  # met again, and told, when it is to be carried
 
     def _digest(self, item: Item) -> str:
         digest = hashlib.sha256()

@@ -136,6 +136,21 @@ class Shelf:
                 self._new.setdefault(entry.digests.sha256, (bag, entry.path))
         return refused
 
+    def has(self, bag: str, path: str, size_bytes: int) -> bool:
+        """Tell whether a file of this size is there. What an index says may have been so once."""
+        try:
+            facts = self.folder.stat(f"{bag}/{path}")
+        except OSError:
+            return False
+        return facts is not None and facts.st_size == size_bytes
+
+    def set_aside_what_is_left(self, bag: str, path: str) -> None:
+        """Keep what is left of a damaged file apart, so that the whole one can take its place."""
+        with self._lock:
+            opened = self._opened(bag)
+            if self.folder.stat(f"{bag}/{path}") is not None:
+                self.folder.flush_folders(sorted(opened.set_aside(path)))
+
     def new(self, sha256: str) -> tuple[str, str] | None:
         """Give bag and path of a content that this run has brought."""
         with self._lock:

@@ -73,7 +73,9 @@ class Sorting:
     def _give_place(self, planned: Planned, written: Written, content: Content) -> None:
         if not planned.claimed:
             listed = self.shelf.listed(planned.bag)
-            planned.replaces = listed.grew_into(planned.path, written.part, content.size_bytes)
+            lost = listed.has_lost(planned.path, content.digests.sha256)
+            grown = listed.grew_into(planned.path, written.part, content.size_bytes)
+            planned.replaces = lost or grown
             planned.claimed = planned.path if planned.replaces else listed.claim(planned.path)
         arrival = Arrival(written.part, self._entry(planned, written, content), planned.replaces)
         self.arrived[f"{planned.bag}/{planned.claimed}"] = planned

@@ -283,3 +283,40 @@ def test_ones_own_names_and_keywords_decide_where_a_frame_goes(
     assert [told.to for told in planned.accounts[0].files] == ["Owl cluster/data/2026-03-14/Ha/light.fits"]
     desk.file(stick)
     assert list(desk.files()) == ["Owl cluster/data/2026-03-14/Ha/light.fits"]
+
+
+def test_a_file_that_the_archive_has_lost_is_filed_again_in_its_place(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+    desk.file(stick)
+    before = desk.files()
+    (desk.archive / "M 51/data/2026-03-14/Ha/light 1.fits").unlink()
+    log = desk.archive / "nights/2026-03-14/data/logs/mount.log"
+    log.write_bytes(log.read_bytes()[:4])
+    outcome = desk.file(stick)
+    assert (outcome.exit_code, outcome.filed, outcome.already_there) == (0, 2, 3)
+    assert desk.files() == before
+    desk.assert_all_valid()
+    (left,) = (desk.archive / "nights/2026-03-14/nightferry/set-aside").iterdir()
+    assert left.read_bytes() == before["nights/2026-03-14/data/logs/mount.log"][:4]
+
+
+def test_a_damaged_list_of_a_bag_takes_nothing_and_the_other_bags_do(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+    desk.file(stick)
+    listed = desk.archive / "M 51/nightferry/entries.jsonl"
+    damaged = listed.read_bytes().replace(b"600.0", b"900.0")
+    listed.write_bytes(damaged)
+    computer.frame("new light.fits", data=noise(99, 7))
+    computer.frame("new dark.fits", kind="Dark", data=noise(99, 8))
+    computer.send(stick)
+    outcome = desk.file(stick)
+    assert (outcome.exit_code, outcome.filed) == (1, 1)
+    assert "The list of this bag is damaged" in " ".join(one.detail for one in outcome.all_findings())
+    assert listed.read_bytes() == damaged
+    assert not outcome.accounts[0].acknowledged

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 from desks import Desk
+from faulty_drive import faulty
 from nights import EVENING_NS, fits, noise
+from volumes import need
 
 from manifests.findings import FindingKind
 from transfer.errors import ExitCode
@@ -100,10 +102,16 @@ def test_a_frame_without_a_date_is_dated_by_its_file_and_that_is_said(tmp_path: 
     assert FindingKind.NO_DATE in [finding.kind for finding in outcome.all_findings()]
 
 
-def test_a_file_that_cannot_be_opened_is_named_and_the_others_are_filed(years: Path, desk: Desk):
+def test_a_file_that_cannot_be_read_is_named_and_the_others_are_filed(
+    years: Path, desk: Desk, tmp_path: Path
+):
+    need("ext4")
     (years / "gone.fits").symlink_to("nowhere")
-    outcome = desk.file(years)
-    assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 4, 1)
+    with faulty(tmp_path / "faulty", r"read|notes|1|9999|EIO", behind=years) as folder:
+        outcome = desk.file(folder.path)
+    assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 3, 1)
+    assert "notes.txt" in " ".join(finding.path for finding in outcome.all_findings())
+    assert "gone.fits" in " ".join(finding.path for finding in outcome.all_findings())
 
 
 def test_bags_in_a_folder_are_held_against_their_manifests_and_the_rest_is_filed_beside(
