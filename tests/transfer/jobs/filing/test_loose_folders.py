@@ -106,11 +106,16 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_are_filed(
     years: Path, desk: Desk, tmp_path: Path
 ):
     need("ext4")
-    (years / "gone.fits").symlink_to("nowhere")
     with faulty(tmp_path / "faulty", r"read|notes|1|9999|EIO", behind=years) as folder:
         outcome = desk.file(folder.path)
     assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 3, 1)
     assert "notes.txt" in " ".join(finding.path for finding in outcome.all_findings())
+
+
+def test_a_link_that_leads_nowhere_is_a_finding(years: Path, desk: Desk):
+    (years / "gone.fits").symlink_to("nowhere")
+    outcome = desk.file(years)
+    assert outcome.filed == 4
     assert "gone.fits" in " ".join(finding.path for finding in outcome.all_findings())
 
 
