@@ -25,6 +25,7 @@ class FindingKind(StrEnum):
     # What happened to a source while it was carried.
     STILL_GROWING = "still growing"
     CHANGED_WHILE_READ = "changed while it was read"
+    SOURCE_ABSENT = "the folder of this source is not there"
     NOTHING_MATCHED = "nothing matches its patterns"
     VANISHED = "vanished"
     LOCKED = "locked by another program"

@@ -9,12 +9,16 @@ from pathlib import Path
 import click
 import humanize
 
+from manifests.bags.paths import shown
+from manifests.bags.verify import Verification
 from transfer.cli.options import ends_with_exit_code, json_option, print_json
 from transfer.cli.progress import Progress
 from transfer.engine.cold_reading import ColdReader
 from transfer.engine.medium import ReadBack, this_computer
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
 from transfer.stop import Stop
+
+_WHOLE = 1 << 16  # a path is not cut short
 
 
 @click.command("check")
@@ -56,17 +60,26 @@ def _lines(outcome: CheckOutcome) -> Iterator[str]:
 
 def _bag(bag: CheckedBag) -> Iterator[str]:
     verification = bag.verification
-    state = "holds" if verification.holds else "DOES NOT HOLD"
+    state = _state(verification)
     size = humanize.naturalsize(verification.bytes_verified)
     count = (
         f"{verification.agreed} look right"
         if verification.quick
         else f"{verification.verified} proven, {size}"
     )
-    yield f"{state:<14}{verification.path}  ({count}{_read_back(bag)})"
+    yield f"{state:<14}{shown(str(verification.path), _WHOLE)}  ({count}{_read_back(bag)})"
     for finding in verification.findings:
         detail = f" ({finding.detail})" if finding.detail else ""
-        yield f"    {finding.kind.value}: {finding.path}{detail}"
+        # The names may be other people's: what they do to a terminal is written out.
+        yield f"    {finding.kind.value}: {shown(finding.path, _WHOLE)}{shown(detail, _WHOLE)}"
+
+
+def _state(verification: Verification) -> str:
+    if verification.holds:
+        return "holds"
+    if len(verification.unfinished) == len(verification.findings):
+        return "NOT FINISHED" if verification.complete else "STOPPED"
+    return "DOES NOT HOLD"
 
 
 def _read_back(bag: CheckedBag) -> str:

@@ -52,6 +52,7 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command; what is wrong with its line is told as JSON where that was asked for."""
+        _have_streams()
         _take_any_character()
         try:
             return super().invoke(ctx)
@@ -65,6 +66,18 @@ class _Commands(click.Group):
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
             formatter.write_dl(list(_COMMANDS.items()))
+
+
+def _have_streams() -> None:
+    """Have the three standard streams, also where whoever started this closed them.
+
+    Else the first file that is opened for writing would be taken for one of them.
+    """
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(descriptor)
+    sys.stdout = sys.stdout or io.TextIOWrapper(io.FileIO(1, "w", closefd=False), write_through=True)
+    sys.stderr = sys.stderr or io.TextIOWrapper(io.FileIO(2, "w", closefd=False), write_through=True)
 
 
 def _take_any_character() -> None:

@@ -36,6 +36,8 @@ def command(drive: Path, name: str | None, as_json: bool) -> int:
 def _lines(outcome: PrepareOutcome) -> Iterator[str]:
     mark, volume = outcome.mark, outcome.volume
     yield f"Ready to be sent to: {mark.name!r} at {outcome.root}"
+    if outcome.called_before:
+        yield f"It was called {outcome.called_before!r}: a configuration that names it so no longer finds it."
     yield f"  file system   {volume.file_system or 'not told by this system'}"
     yield f"  free          {humanize.naturalsize(outcome.free_bytes)}"
     yield from _speeds(outcome)

@@ -191,7 +191,7 @@ class _Walk:
         elif not isinstance(error, FileNotFoundError):
             self._find(FindingKind.UNREADABLE, path, f"{_reason(error)}.")
         elif entry.is_symlink():
-            self._find(FindingKind.UNREADABLE, path, "The link leads to nothing that is there.")
+            self._find(FindingKind.NOT_A_FILE, path, "The link leads to nothing that is there.")
 
     def _find(self, kind: FindingKind, path: str, detail: str) -> None:
         self._findings.append(Finding(kind, detail, path))

@@ -25,6 +25,8 @@ _NOT_CARRIED = frozenset(
     }
 )
 
+_UNSEEN = frozenset({FindingKind.UNREADABLE, FindingKind.SOURCE_ABSENT})
+
 
 def night_outcome(night: DriveNight) -> NightOutcome:
     """Say how one night stands on one drive."""
@@ -79,16 +81,16 @@ def ending(
     """Say how the run stands, whether or not it came to its end. `noticed` is what the sources gave."""
     outcomes = tuple(night_outcome(night) for night in nights)
     unproven = sum(each.files - each.proven for each in outcomes)
-    unproven += sum(found.kind is FindingKind.UNREADABLE for found in noticed)
-    code = _exit_code(stop, nights, unproven)
+    unseen = [found for found in noticed if found.kind in _UNSEEN]
+    code = _exit_code(stop, nights, unproven, unseen)
     return SendOutcome(
         exit_code=code,
-        message=_message(code, stop, nights, outcomes),
+        message=_message(code, stop, nights, outcomes) + _told_unseen(unseen),
         began=began,
         ended=ended,
         nights=outcomes,
         findings=tuple(noticed),
-        next_step=_next_step(code, nights),
+        next_step=_next_step(code, nights, unproven),
     )
 
 
@@ -98,10 +100,12 @@ def failed(error: NightferryError, began: datetime, ended: datetime) -> SendOutc
     return SendOutcome(error.exit_code, f"{where}{error.happened}.", began, ended, next_step=error.next_step)
 
 
-def _exit_code(stop: Stop, nights: Sequence[DriveNight], unproven: int) -> ExitCode:
+def _exit_code(
+    stop: Stop, nights: Sequence[DriveNight], unproven: int, unseen: Sequence[Finding]
+) -> ExitCode:
     failure = _first(night.failure for night in nights)
     if nights and not unproven and failure is None:
-        return ExitCode.PROVEN
+        return _code_of_unseen(unseen)
     if failure is not None:
         return failure.exit_code
     if stop.why or any(night.stopped for night in nights):
@@ -110,11 +114,25 @@ def _exit_code(stop: Stop, nights: Sequence[DriveNight], unproven: int) -> ExitC
     return ExitCode.SOMETHING_UNPROVEN if full is None else full.exit_code
 
 
+def _code_of_unseen(unseen: Sequence[Finding]) -> ExitCode:
+    """Give the code of a run that carried all it saw: there may be files where it could not look."""
+    if any(found.kind is FindingKind.SOURCE_ABSENT for found in unseen):
+        return ExitCode.NOT_THERE
+    return ExitCode.SOMETHING_UNPROVEN if unseen else ExitCode.PROVEN
+
+
+def _told_unseen(unseen: Sequence[Finding]) -> str:
+    if not unseen:
+        return ""
+    places = ", ".join(found.path for found in unseen[:3]) + (", …" if len(unseen) > 3 else "")
+    return f" Not looked into, and perhaps with more files: {places}."
+
+
 def _first(errors: Iterable[NightferryError | None]) -> NightferryError | None:
     return next((error for error in errors if error is not None), None)
 
 
-def _next_step(code: ExitCode, nights: Sequence[DriveNight]) -> str:
+def _next_step(code: ExitCode, nights: Sequence[DriveNight], unproven: int) -> str:
     error = _first(night.failure or night.full for night in nights)
     if error is not None:
         return error.next_step
@@ -122,6 +140,10 @@ def _next_step(code: ExitCode, nights: Sequence[DriveNight]) -> str:
         return "The drive may be pulled, and the computer switched off."
     if not nights:
         return "Look at the sources with: nightferry plan"
+    if not unproven:
+        return (
+            "Connect, or correct, what could not be looked into (nightferry plan names it), and send again."
+        )
     return "Send again: what is proven stays proven, and the rest is carried."
 
 
@@ -138,6 +160,8 @@ def _message(
     if code is ExitCode.PROVEN:
         return _all_proven(outcomes, f"{proven} files ({size})", drives)
     unproven = sum(each.files for each in outcomes) - proven
+    if not unproven and code is not ExitCode.STOPPED_EARLY and not _reason(stop, nights):
+        return _all_proven(outcomes, f"{proven} files ({size})", drives)
     return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{_reason(stop, nights)}"
 
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 # has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.
 _LINES_BYTES = 1 << 10
 _CLUSTER_BYTES = 128 << 10
-_RESERVE_BYTES = 4 << 20
+RESERVE_BYTES = 4 << 20
 
 
 @dataclass(slots=True)
@@ -76,7 +76,7 @@ class NightPlan:
     def needed_bytes(self) -> int:
         """Give the space that what is to be carried may take, names and lists included."""
         each = 2 * _LINES_BYTES + _CLUSTER_BYTES // 2
-        return self.task_bytes + len(self.tasks) * each + _RESERVE_BYTES if self.tasks else 0
+        return self.task_bytes + len(self.tasks) * each
 
 
 def unfinished_nights(folder: PinnedFolder) -> frozenset[date]:

@@ -33,7 +33,10 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class PrepareOutcome:
-    """What was prepared: the mark, the volume it is on, what was measured, what deserves a look."""
+    """What was prepared: the mark, the volume it is on, what was measured, what deserves a look.
+
+    `called_before` is the name that an earlier mark gave it, where that was another.
+    """
 
     root: Path
     mark: Mark
@@ -42,6 +45,7 @@ class PrepareOutcome:
     free_bytes: int
     measured: Measured | None
     findings: tuple[Finding, ...]
+    called_before: str = ""
 
     def as_json(self) -> dict[str, Any]:
         """Give the outcome as `--json` prints it."""
@@ -53,6 +57,7 @@ class PrepareOutcome:
             "path": str(self.root),
             "id": self.mark.id,
             "name": self.mark.name,
+            "called_before": self.called_before,
             "file_system": self.volume.file_system,
             "free_bytes": self.free_bytes,
             "largest_file_bytes": None if limits is None else limits.largest_file_bytes,
@@ -78,7 +83,9 @@ def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> Prep
         # The lock is on the mark, which Windows doesn't replace while it is held: it is let go of first.
         with nullcontext() if old is None else only_run_on(root, medium):
             measured = _measured(root, medium)
-        return _marked(root, mark, measured, medium)
+        outcome = _marked(root, mark, measured, medium)
+        renamed = old is not None and old.name != mark.name
+        return replace(outcome, called_before=old.name) if old is not None and renamed else outcome
     except OSError as error:
         step = "Is it write-protected, full, or owned by another user?"
         raise DriveFailed(f"The drive cannot be written to ({error.strerror})", root, step) from error

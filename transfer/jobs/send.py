@@ -19,7 +19,7 @@ from transfer.events import Listener, nobody
 from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.ending import ending, failed
 from transfer.jobs.last_answer import Answer, Asked, asked, keep_answer
-from transfer.jobs.night_plan import NightPlan, listed_bag, plan_night, unfinished_nights
+from transfer.jobs.night_plan import RESERVE_BYTES, NightPlan, listed_bag, plan_night, unfinished_nights
 from transfer.jobs.outcome import RECEIPT_NAME, SendOutcome
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.records import Records
@@ -76,8 +76,10 @@ def find_named_drives(
     found, absent = find_drives(config.drives, medium)
     if not found:
         names = ", ".join(f"{drive.name!r}" for drive in config.drives) or "any name"
+        others = ", ".join(f"{drive.mark.name!r} at {drive.root}" for drive in find_drives((), medium)[0])
+        there = f" (there is {others})" if others else ""
         step = "Plug it in and mount it. A new one is made ready with: nightferry prepare PATH --name NAME"
-        raise NotThere(f"No prepared drive of {names} is mounted on this computer", "", step)
+        raise NotThere(f"No prepared drive of {names} is mounted on this computer{there}", "", step)
     return found, [drive.name for drive in absent]
 
 
@@ -190,6 +192,11 @@ class SendRun:
         """Say why. Where all is there, keep the answer for as long as nothing that it rests on changes."""
         outcome = self.outcome()
         if not outcome.nothing_new:
+            # The receipt of an earlier run may say on the drive that all is well.
+            from transfer.jobs.carrying import Carrying
+
+            lied_to = [night for night in ready.nights if night.drive.folder.stat(RECEIPT_NAME) is not None]
+            Carrying(ready.survey, lied_to, self._around).leave_receipts(outcome)
             _keep_receipt(outcome, self._around.records)
         elif wrong := [night for night in ready.nights if not _receipt_says(outcome.headline, night.drive)]:
             # An earlier run died at its very end, or missed a file that has gone since.
@@ -231,7 +238,7 @@ def _keep_receipt(outcome: SendOutcome, records: Records) -> None:
 
 def fit(drive: OpenDrive, nights: list[DriveNight]) -> None:
     """Keep the nights that fit on the drive, the newest first; the others are left out, and told."""
-    free = drive.folder.free_bytes()
+    free = max(drive.folder.free_bytes() - RESERVE_BYTES, 0)  # once, whatever the number of nights
     for night in nights:
         needed = night.plan.needed_bytes()
         if needed > free:
@@ -242,5 +249,8 @@ def fit(drive: OpenDrive, nights: list[DriveNight]) -> None:
 
 def _too_much(drive: OpenDrive, plan: NightPlan, needed: int, free: int) -> DoesNotFit:
     night = plan.night.isoformat()
-    happened = f"The night of {night} needs {needed / 1e9:.2f} GB, and {free / 1e9:.2f} GB are free"
+    import humanize  # not loaded where everything fits
+
+    room = humanize.naturalsize(free)
+    happened = f"The night of {night} needs {humanize.naturalsize(needed)}, and there is room for {room}"
     return DoesNotFit(happened, drive.root, "Make room on the drive, or send to another one.")

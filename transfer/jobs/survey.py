@@ -14,6 +14,7 @@ from manifests.frames.nights import frame_night, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.engine.patterns import near_misses
 from transfer.engine.sources import SourceFile, walk
+from transfer.errors import NotThere
 from transfer.jobs.last_answer import SourcesDigest
 from transfer.records import Records
 
@@ -46,8 +47,8 @@ class Survey:
 def survey(config: Config, records: Records, now: datetime, keep_out: Collection[Path] = ()) -> Survey:
     """Walk every source and date every file; no link leads into a folder of `keep_out`.
 
-    The header of a frame that was not met before is read, no more of it than that. Raises NotThere
-    where a source folder is not there.
+    The header of a frame that was not met before is read, no more of it than that. A source folder that
+    is not there is a finding; where none is there, NotThere is raised.
     """
     longitude_deg, guessed = longitude_of(config, now)
     result = Survey(longitude_deg)
@@ -56,12 +57,20 @@ def survey(config: Config, records: Records, now: datetime, keep_out: Collection
     seen = records.nights(longitude_deg)
     frames: dict[str, dict[str, list[Any]]] = {}
     digest = SourcesDigest()
+    absent: list[NotThere] = []
     for source in config.sources:
         result.folders[source.name] = source.folder
         nights = _FrameNights(source, longitude_deg, seen.get(source.name, {}))
-        _add_source(result, source, nights, digest, keep_out)
+        try:
+            _add_source(result, source, nights, digest, keep_out)
+        except NotThere as error:
+            # One folder that is not there keeps no other's files from the drive.
+            absent.append(error)
+            result.findings.append(Finding(FindingKind.SOURCE_ABSENT, str(source.folder), source.name))
         digest.end_of(source.name)
         frames[source.name] = nights.rows
+    if absent and len(absent) == len(config.sources):
+        raise absent[0]
     result.digest = digest.text()
     if frames != seen:
         records.keep_nights(longitude_deg, frames)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from nights import NIGHT, assert_valid, command_line, prepared, run
+from nights import NIGHT, Computer, assert_valid, command_line, prepared, run
 
 from transfer.cli.main import main
 
@@ -219,4 +219,14 @@ def test_the_configured_time_limit_holds(computer, stick):
     computer.more = '[send]\ntime_limit = "5m"\n'
     computer.configure()
     assert computer.command("send", "--drive", stick).exit == 0
+    assert_valid(stick / NIGHT.isoformat())
+
+
+def test_a_launcher_that_closed_the_standard_streams_gets_its_night_carried(tmp_path):
+    computer = Computer(tmp_path / "night")
+    computer.small_night()
+    stick = prepared(tmp_path / "stick")
+    words = command_line("send", "--config", computer.file, "--drive", stick)
+    closed = subprocess.run(["sh", "-c", '"$@" <&- >&- 2>&-', "sh", *words], check=False)
+    assert closed.returncode == 0
     assert_valid(stick / NIGHT.isoformat())

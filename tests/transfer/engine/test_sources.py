@@ -109,7 +109,7 @@ def test_a_link_to_a_sibling_is_no_loop(tmp_path):
 @posix_only
 def test_a_link_to_nothing_is_a_finding(tmp_path):
     (tmp_path / "gone.fits").symlink_to("nowhere")
-    assert seen(tmp_path) == (set(), {"gone.fits": FindingKind.UNREADABLE})
+    assert seen(tmp_path) == (set(), {"gone.fits": FindingKind.NOT_A_FILE})
 
 
 @posix_only

@@ -39,8 +39,10 @@ def test_a_drive_that_is_prepared_again_keeps_its_id_and_its_name(tmp_path):
     first = prepared(tmp_path).mark
     again = prepared(tmp_path, None).mark
     assert (again.id, again.name) == (first.id, "Field stick")
-    renamed = prepared(tmp_path, "Another name").mark
-    assert (renamed.id, renamed.name) == (first.id, "Another name")
+    renamed = prepared(tmp_path, "Another name")
+    assert (renamed.mark.id, renamed.mark.name) == (first.id, "Another name")
+    assert renamed.called_before == "Field stick"
+    assert not prepared(tmp_path, "Another name").called_before
 
 
 def test_what_is_on_the_drive_stays(tmp_path):

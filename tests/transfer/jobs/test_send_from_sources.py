@@ -249,10 +249,32 @@ def test_a_link_from_a_source_to_the_drive_is_not_followed(computer, stick):
     assert "Nothing new" in computer.send(stick).message
 
 
-def test_a_source_that_is_not_there_is_told_before_anything_is_written(computer, stick):
+def test_a_source_that_is_not_there_keeps_no_other_sources_night_from_the_drive(computer, stick):
     computer.small_night()
     computer.logs.rename(computer.root / "unplugged")
     outcome = computer.send(stick)
     assert outcome.exit_code is ExitCode.NOT_THERE
-    assert "logs" in outcome.message
+    assert not outcome.safe_to_pull
+    assert "Not looked into, and perhaps with more files: logs." in outcome.message
+    assert FindingKind.SOURCE_ABSENT in [found.kind for found in outcome.all_findings()]
+    assert_valid(stick / NIGHT.isoformat())
+    assert computer.send(stick).exit_code is ExitCode.NOT_THERE
+    (computer.root / "unplugged").rename(computer.logs)
+    assert computer.send(stick).exit_code is ExitCode.PROVEN
+
+
+def test_where_no_source_is_there_nothing_is_written(computer, stick):
+    computer.small_night()
+    computer.logs.rename(computer.root / "unplugged")
+    computer.frames.rename(computer.root / "unplugged too")
+    assert computer.send(stick).exit_code is ExitCode.NOT_THERE
     assert untouched(stick) == ["nightferry-drive.toml"]
+
+
+def test_what_is_no_file_in_a_source_is_told_and_is_no_alarm(computer, stick):
+    computer.small_night()
+    os.mkfifo(computer.logs / "pipe")
+    (computer.logs / "old.log").symlink_to("gone.log")
+    outcome = computer.send(stick)
+    assert outcome.exit_code is ExitCode.PROVEN
+    assert [found.kind for found in outcome.findings] == [FindingKind.NOT_A_FILE] * 2

@@ -163,8 +163,20 @@ def test_a_night_that_does_not_fit_is_refused_before_the_first_byte(volumes, com
         outcome = computer.send(drive.path)
         assert outcome.exit_code is ExitCode.DOES_NOT_FIT
         assert (outcome.files_proven, outcome.files_unproven) == (0, 8)
-        assert "free" in outcome.message
+        assert "there is room for" in outcome.message
         assert {path: path.stat().st_mtime_ns for path in drive.path.rglob("*")} == before
+        assert not (drive.path / "READ ME FIRST.txt").exists()
+
+
+def test_a_receipt_that_says_all_is_well_is_taken_back_where_the_next_night_does_not_fit(volumes, computer):
+    computer.frame("first.fits", begun="2026-03-10T22:00:00")
+    with volumes("exfat", size_mb=20) as drive:
+        prepared(drive.path)
+        assert computer.send(drive.path).exit_code is ExitCode.PROVEN
+        assert receipt_of(drive).startswith("EVERYTHING IS PROVEN")
+        computer.frames_of(8, 3 << 20)
+        assert computer.send(drive.path).exit_code is ExitCode.DOES_NOT_FIT
+        assert receipt_of(drive).startswith("NOT EVERYTHING IS PROVEN")
 
 
 def test_the_newest_night_goes_first_where_not_all_fit(volumes, computer):
