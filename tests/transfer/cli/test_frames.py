@@ -289,7 +289,10 @@ def test_damage_on_the_way_leaves_one_whole_document(long: Path) -> None:
 
 
 def test_csv_has_a_heading_and_a_line_for_each_frame(listed: Path, ask: Ask) -> None:
-    rows = list(csv.DictReader(io.StringIO(ask("--csv", "--target", "m51").stdout)))
+    answer = ask("--csv", "--target", "m51")
+    assert answer.stdout_bytes.count(b"\n") == 8
+    assert b"\r" not in answer.stdout_bytes
+    rows = list(csv.DictReader(io.StringIO(answer.stdout)))
     assert len(rows) == 7
     assert rows[0]["path"] == str(listed / "M 51" / "data" / "2026-03-14" / "Ha" / "M 51 Ha 000.fits")
     assert (rows[0]["exposure_s"], rows[0]["absent"], rows[0]["observer"]) == ("600.0", "false", "")
@@ -340,7 +343,7 @@ def run(*words: str, **environ: str) -> subprocess.CompletedProcess[bytes]:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="needs a shell with head")
-@pytest.mark.parametrize("form", ["--present", "--json", "--paths"])
+@pytest.mark.parametrize("form", ["--present", "--json", "--csv", "--ecsv", "--paths"])
 def test_a_reader_that_has_had_enough_is_no_error(long: Path, form: str) -> None:
     words = [str(word) for word in command_line("frames", "--archive", str(long), form)]
     ran = subprocess.run(

@@ -19,8 +19,9 @@ def write_csv(listing: Listing, out: BinaryIO) -> None:
 
     Control characters are spelt out, so that a list is safe on a terminal and a line is a frame.
     """
-    lines = csv.writer(text := io.TextIOWrapper(out, "utf-8", "backslashreplace", "\n", write_through=False))
+    text = io.TextIOWrapper(out, "utf-8", "backslashreplace", "\n")
     try:
+        lines = csv.writer(text, lineterminator="\n")
         lines.writerow(_HEADING)
         for row in listing:
             lines.writerow(_cells(listing, row))
