@@ -36,7 +36,9 @@ class FrameSky:
 
         Raises TypeError or ValueError where a fact is not a number (an entry edited by hand).
         """
-        return cls(**{name: float(value) for name, value in facts.items() if name in _FACTS})
+        return cls(
+            **{name: float(value) for name, value in facts.items() if name in _FACTS and value is not None}
+        )
 
 
 _FACTS = frozenset(field.name for field in fields(FrameSky))

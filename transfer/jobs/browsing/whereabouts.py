@@ -4,22 +4,25 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from manifests.bags.bag_finding import find_bags
+from manifests.bags.bag_reading import is_bag
 from manifests.bags.paths import BAGIT_TXT
+from transfer.engine.drive import MARK_NAME as DRIVE_MARK
 from transfer.engine.medium import this_computer
 from transfer.engine.networks import is_on_a_network
-from transfer.jobs.filing.archive_mark import MARK_NAME
+from transfer.jobs.filing.archive_mark import MARK_NAME as ARCHIVE_MARK
 
 
 def is_an_archive(root: Path) -> bool:
-    """Tell whether a folder without an index is an archive: it has the mark of one, or bags lie below it.
+    """Tell whether a folder without an index is an archive: it has the mark of one, or bags lie in it.
 
     An index is written into an archive and into nothing else: not into a folder that was named by mistake,
-    nor into a bag. Raises OSError where the folder is not there.
+    nor a drive that nights are sent to, nor a bag. Raises OSError where the folder is not there.
     """
-    if (root / MARK_NAME).is_file():
+    if (root / ARCHIVE_MARK).is_file():
         return True
-    return not (root / BAGIT_TXT).exists() and any(bag.is_relative_to(root) for bag in find_bags(root))
+    if (root / DRIVE_MARK).exists() or (root / BAGIT_TXT).exists():
+        return False
+    return any(map(is_bag, root.iterdir())) or any(map(is_bag, (root / "nights").glob("*")))
 
 
 def on_network(root: Path) -> bool:
