@@ -114,7 +114,7 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give an archive with frames that know everything, and some that know next to nothing."""
     root = small_archive(tmp_path_factory.mktemp("outside") / "archive")
     odd = [
-        light(20, "Hα, the “long” way", "馬", stem="odd", frame={"camera": 'Lantern "26C", rear\tside'}),
+        light(20, "Hα, <the> “long” & way", "馬", stem="odd", frame={"camera": 'Lantern "26C", rear\tside'}),
         sky(light(21, "M 33", stem="dark"), ra_deg=None, dec_deg=None, altitude_deg=None),
         light(22, "M 33", frame={"exposure_s": None, "begun_utc": None, "width_px": None, "telescope": None}),
         light(23, "M 33", stem="packed").at("data/packed 023.fits.gz"),

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from typing import TYPE_CHECKING, Any, BinaryIO, NamedTuple
+import io
+import re
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, BinaryIO, NamedTuple
+from xml.sax.saxutils import escape
 
 from manifests.index.frame_query import FrameRow
 from transfer.cli.formats.columns import COLUMNS, FrameColumn, Kind, findings_told
@@ -12,41 +17,93 @@ from transfer.cli.formats.listing import Listing
 from transfer.cli.formats.obscore import OBSCORE, obscore_values
 from transfer.jobs.browsing.identity import Identity, identity_of
 
-if TYPE_CHECKING:
-    from astropy.io.votable.tree import TableElement, VOTableFile
-
 _VERSION = "1.4"  # the first with TIMESYS
-_DATATYPES = {Kind.TEXT: "char", Kind.WHOLE: "long", Kind.REAL: "double", Kind.TRUTH: "boolean"}
-_FILLED_WITH = {"char": "", "unicodeChar": "", "int": 0, "long": 0, "double": float("nan"), "boolean": False}
+_TEXT = "char"
+_DATATYPES = {Kind.TEXT: _TEXT, Kind.WHOLE: "long", Kind.REAL: "double", Kind.TRUTH: "boolean"}
+_ROWS = re.compile(rb"(?<=<TABLEDATA>).*(?=</TABLEDATA>)", re.DOTALL)
 
 # The systems that values are in, by the columns that are in them.
-_SYSTEMS = {
-    "s_ra": "icrs",
-    "s_dec": "icrs",
-    "ra_deg": "icrs",
-    "dec_deg": "icrs",
-    "t_min": "utc",
-    "t_max": "utc",
-}
+_ICRS, _UTC = ("s_ra", "s_dec", "ra_deg", "dec_deg"), ("t_min", "t_max")
+_SYSTEMS = dict.fromkeys(_ICRS, "icrs") | dict.fromkeys(_UTC, "utc")
 
 
 class _Field(NamedTuple):
-    """A column as VOTable describes it, and its values: None is null."""
+    """A column as VOTable describes it."""
 
     name: str
     datatype: str
-    values: Sequence[Any]
     unit: str = ""
     ucd: str = ""
     utype: str = ""
     meaning: str = ""
 
 
+def _own(column: FrameColumn) -> _Field:
+    # VOUnits has no degree Celsius; what the number means is in the description.
+    unit = "" if column.unit == "deg_C" else column.unit
+    return _Field(column.name, _DATATYPES[column.kind], unit, column.ucd, "", column.meaning)
+
+
+_FIELDS = (
+    *(_Field(*column) for column in OBSCORE),
+    _Field("path", _TEXT),
+    *map(_own, COLUMNS),
+    _Field("findings", _TEXT),
+)
+
+
 def write_votable(listing: Listing, out: BinaryIO) -> None:
-    """Write one table of all frames (VOTable 1.4, TABLEDATA)."""
+    """Write one table of all frames (VOTable 1.4, TABLEDATA).
+
+    What says what the table is, is astropy's; the rows are put into it as they come. They wait in a file of
+    their own, for only they tell which columns need more than ASCII.
+    """
+    identity = identity_of(listing.root)
+    with tempfile.TemporaryFile() as rows:
+        wide = _write_rows(identity, listing, rows)
+        document = _document(identity, wide)
+        place = _ROWS.search(document)
+        assert place is not None
+        out.write(document[: place.start()] + b"\n")
+        rows.seek(0)
+        shutil.copyfileobj(rows, out)
+        out.write(document[place.end() :])
+
+
+def _write_rows(identity: Identity, listing: Listing, out: BinaryIO) -> set[str]:
+    """Write the rows, and give the names of the columns that hold more than ASCII."""
+    wide: set[str] = set()
+    for row in listing:
+        cells = [_cell(value) for value in _values(identity, listing, row)]
+        line = "".join(cells)
+        if not line.isascii():
+            wide.update(field.name for field, cell in zip(_FIELDS, cells, strict=True) if not cell.isascii())
+        out.write(f"<TR>{line}</TR>\n".encode())
+    return wide
+
+
+def _values(identity: Identity, listing: Listing, row: FrameRow) -> Iterator[Any]:
+    known: Mapping[str, Any] = obscore_values(identity, listing, row)
+    for column in OBSCORE:
+        yield known.get(column.name)
+    yield str(listing.path_of(row))
+    for own in COLUMNS:
+        yield own.value(row)
+    yield findings_told(row)
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return "<TD/>"
+    if isinstance(value, bool):
+        return "<TD>T</TD>" if value else "<TD>F</TD>"
+    return f"<TD>{escape(spelt_out(value)) if isinstance(value, str) else value}</TD>"
+
+
+def _document(identity: Identity, wide: set[str]) -> bytes:
+    """Give the document around the rows, with one in their place; `wide` columns are unicodeChar."""
     from astropy.io.votable.tree import CooSys, Resource, TableElement, TimeSys, VOTableFile
 
-    rows, identity = list(listing), identity_of(listing.root)
     document = VOTableFile(version=_VERSION)
     document.resources.append(resource := Resource(type="results"))
     resource.coordinate_systems.append(CooSys(ID="icrs", system="ICRS"))
@@ -56,65 +113,28 @@ def write_votable(listing: Listing, out: BinaryIO) -> None:
     )
     resource.tables.append(table := TableElement(document, name="frames"))
     table.description = f"Frames of the archive {spelt_out(identity.name)}"
-    _fill(
-        document, table, [*_obscore_fields(identity, listing, rows), *_own_fields(listing, rows)], len(rows)
-    )
-    document.to_xml(out)
+    table.fields.extend(_described(document, wide))
+    table.create_arrays(1)
+    table.array.mask[0] = (True,) * len(_FIELDS)
+    document.to_xml(text := io.BytesIO())
+    return text.getvalue()
 
 
-def _obscore_fields(identity: Identity, listing: Listing, rows: Iterable[FrameRow]) -> Iterable[_Field]:
-    known = [obscore_values(identity, listing, row) for row in rows]
-    for column in OBSCORE:
-        values = [of_row.get(column.name) for of_row in known]
-        yield _Field(column.name, column.datatype, values, column.unit, column.ucd, column.utype)
-
-
-def _own_fields(listing: Listing, rows: Sequence[FrameRow]) -> Iterable[_Field]:
-    yield _text("path", rows, lambda row: str(listing.path_of(row)))
-    for column in COLUMNS:
-        yield _own_field(column, [column.value(row) for row in rows])
-    yield _text("findings", rows, findings_told)
-
-
-def _text(name: str, rows: Iterable[FrameRow], value: Callable[[FrameRow], str | None]) -> _Field:
-    return _Field(name, "char", [value(row) for row in rows])
-
-
-def _own_field(column: FrameColumn, values: Sequence[Any]) -> _Field:
-    # VOUnits has no degree Celsius; what the number means is in the description.
-    unit = "" if column.unit == "deg_C" else column.unit
-    return _Field(column.name, _DATATYPES[column.kind], values, unit, column.ucd, "", column.meaning)
-
-
-def _fill(document: VOTableFile, table: TableElement, fields: Sequence[_Field], count: int) -> None:
+def _described(document: object, wide: set[str]) -> Iterable[Any]:
     from astropy.io.votable.tree import Field
 
-    spelt = [_spelt(field) for field in fields]
-    for each in spelt:
+    for each in _FIELDS:
+        is_text = each.datatype == _TEXT
         field = Field(
             document,
             ID=each.name,
             name=each.name,
-            datatype=each.datatype,
-            arraysize="*" if each.datatype in ("char", "unicodeChar") else None,
+            datatype="unicodeChar" if each.name in wide else each.datatype,
+            arraysize="*" if is_text else None,
             unit=each.unit or None,
             ucd=each.ucd or None,
             utype=each.utype or None,
             ref=_SYSTEMS.get(each.name),
         )
         field.description = each.meaning or None
-        table.fields.append(field)
-    table.create_arrays(count)
-    for each in spelt:
-        filled = _FILLED_WITH[each.datatype]
-        table.array[each.name] = [filled if value is None else value for value in each.values]
-        table.array.mask[each.name] = [value is None for value in each.values]
-
-
-def _spelt(field: _Field) -> _Field:
-    """Give a text column as XML can hold it; `char` is for ASCII alone."""
-    if field.datatype != "char":
-        return field
-    values = [None if value is None else spelt_out(str(value)) for value in field.values]
-    is_ascii = all(value is None or value.isascii() for value in values)
-    return field._replace(datatype="char" if is_ascii else "unicodeChar", values=values)
+        yield field
