@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import NamedTuple
@@ -13,7 +14,7 @@ from manifests.frames.frame import FrameType
 from manifests.index.schema import MOST_EXPOSURE_S
 from transfer.jobs.filing.items import Delivery, Refusal
 from transfer.jobs.filing.places import NIGHTS
-from transfer.jobs.filing.planning import Planned
+from transfer.jobs.filing.planning import Planned, There
 
 
 class FileState(StrEnum):
@@ -85,10 +86,11 @@ class Account:
         self._sum(planned, planned.claimed)
         self._in_archive(planned, f"{planned.bag}/{planned.claimed}", FileState.FILED)
 
-    def take_there(self, planned: Planned, to: str) -> None:
-        """Count a file that the archive had."""
-        self.already_there += 1
-        self._in_archive(planned, to, FileState.ALREADY_THERE)
+    def take_all_there(self, files: Iterable[There]) -> None:
+        """Count files that the archive had."""
+        for planned, to in files:
+            self.already_there += 1
+            self._in_archive(planned, to, FileState.ALREADY_THERE)
 
     def _in_archive(self, planned: Planned, to: str, state: FileState) -> None:
         item, answer = planned.item, self.delivery.acknowledgeable
@@ -112,11 +114,12 @@ class Account:
         self._list(ToldFile(planned.item.shown, planned.wanted, FileState.WOULD_BE_FILED))
         self.findings += [Finding(one.kind, one.detail, planned.item.shown) for one in planned.findings]
 
-    def take_refused(self, refusal: Refusal) -> None:
-        """Count a file that is not filed."""
-        self.refused += 1
-        self.findings.append(refusal.finding)
-        self._list(ToldFile(refusal.shown, "", FileState.REFUSED))
+    def take_all_refused(self, refusals: Iterable[Refusal]) -> None:
+        """Count files that are not filed."""
+        for refusal in refusals:
+            self.refused += 1
+            self.findings.append(refusal.finding)
+            self._list(ToldFile(refusal.shown, "", FileState.REFUSED))
 
     def _sum(self, planned: Planned, path: str) -> None:
         item = planned.item

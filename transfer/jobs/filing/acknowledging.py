@@ -40,7 +40,6 @@ def acknowledge(
     bag: Acknowledgeable,
     files: list[Filed],
     archive: ArchiveMark,
-    read_back: str,
     now: datetime,
     medium: Medium,
 ) -> bool:
@@ -57,7 +56,7 @@ def acknowledge(
         with only_run_on(bag.root, medium):
             if listed.fingerprint() != bag.fingerprint:
                 raise NotAcknowledged("the bag has changed since it was read: file again")
-            document = _document(files, archive, manifest_sha256, read_back, now)
+            document = _document(files, archive, manifest_sha256, now)
             try_again(lambda: _write(listed, archive, document))
     except OSError as error:
         raise NotAcknowledged(error.strerror or str(error)) from error
@@ -66,15 +65,12 @@ def acknowledge(
     return True
 
 
-def _document(
-    files: list[Filed], archive: ArchiveMark, manifest_sha256: str, read_back: str, now: datetime
-) -> bytes:
+def _document(files: list[Filed], archive: ArchiveMark, manifest_sha256: str, now: datetime) -> bytes:
     told: dict[str, Any] = {
         "format": _FORMAT,
         "archive": {"id": archive.id, "name": archive.name},
         "acknowledged": now.astimezone(UTC).isoformat(timespec="seconds"),
         "manifest_sha256": manifest_sha256,
-        "read_back": read_back,
         "files": [file._asdict() for file in sorted(files)],
     }
     return json.dumps(told, indent=1).encode("ascii") + b"\n"

@@ -16,7 +16,7 @@ from transfer.jobs.filing.archive import Archive, archive_failure
 from transfer.jobs.filing.background import Background
 from transfer.jobs.filing.copying import Copying
 from transfer.jobs.filing.finishing import Finishing
-from transfer.jobs.filing.items import Item, not_filed
+from transfer.jobs.filing.items import Item, Refusal, not_filed
 from transfer.jobs.filing.planning import Planned
 from transfer.jobs.filing.receiving import Portion
 
@@ -41,7 +41,10 @@ class Carriage:
     _has_begun: bool = False
 
     def carry(self, account: Account, at_end: Callable[[Account], None]) -> None:
-        """Carry one delivery; `at_end` comes when all that was carried of it is proven and listed."""
+        """Carry one delivery; `at_end` comes when all that was carried of it is proven and listed.
+
+        What becomes of files is counted in the background, where it is known last.
+        """
         try:
             for items in account.delivery.portions:
                 self._carry_portion(account, items)
@@ -52,22 +55,24 @@ class Carriage:
             self._fail(archive_failure(error, self.archive.root))
         except NightferryError as error:
             self._fail(error)
-        for refusal in account.delivery.refusals:
-            account.take_refused(refusal)
+        self._refuse(account, account.delivery.refusals)
         self.background.do(lambda: at_end(account))
+
+    def _refuse(self, account: Account, refusals: Iterable[Refusal]) -> None:
+        refused = list(refusals)
+        self.background.do(lambda: account.take_all_refused(refused))
 
     def _fail(self, error: NightferryError | None) -> None:
         self.failure = self.failure or error
 
     def _carry_portion(self, account: Account, items: list[Item]) -> None:
         if self.has_to_end:
-            self._leave_out(account, items)
+            why = self.failure.happened if self.failure is not None else self.copying.around.stop.why
+            self._refuse(account, (not_filed(item.shown, why) for item in items))
             return
         plan = self.copying.planner.plan(items)
-        for there in plan.there:
-            account.take_there(there.planned, there.to)
-        for refusal in plan.refusals:
-            account.take_refused(refusal)
+        self.background.do(lambda: account.take_all_there(plan.there))
+        self._refuse(account, plan.refusals)
         if plan.carry and self._fits(account, plan.carry):
             self._copy(account, plan.carry)
 
@@ -76,11 +81,6 @@ class Carriage:
         """Whether nothing more is to be begun."""
         self.stopped = self.stopped or bool(self.copying.around.stop.why)
         return self.stopped or self.failure is not None
-
-    def _leave_out(self, account: Account, items: Iterable[Item]) -> None:
-        why = self.failure.happened if self.failure is not None else self.copying.around.stop.why
-        for item in items:
-            account.take_refused(not_filed(item.shown, why))
 
     def _fits(self, account: Account, carry: list[Planned]) -> bool:
         """Make sure that there is room before the first byte is written."""
@@ -91,8 +91,8 @@ class Carriage:
         room = f"{free / 1e9:.2f} GB are free at {self.archive.root}"
         happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {room}"
         self.full.append(DoesNotFit(happened, self.archive.root, "Make room on it, then file again."))
-        for planned in carry:
-            account.take_refused(not_filed(planned.item.shown, "it does not fit on the archive's disk"))
+        why = "it does not fit on the archive's disk"
+        self._refuse(account, (not_filed(planned.item.shown, why) for planned in carry))
         return False
 
     def _copy(self, account: Account, carry: list[Planned]) -> None:

@@ -145,22 +145,18 @@ class Finishing:
     # What became of the files
 
     def _count(self) -> None:
-        for there in self.portion.there:
-            self.account.take_there(there.planned, there.to)
-        for refusal in self.portion.refusals:
-            self.account.take_refused(refusal)
-        for refusal in self._refused.values():
-            self.account.take_refused(refusal)
-        for opened, planned in self._todo.items():
-            if opened not in self._refused:
-                self.account.take_refused(not_filed(planned.item.shown, self._why_left))
-        for place, planned in self.portion.arrived.items():
+        account, portion = self.account, self.portion
+        account.take_all_there(portion.there)
+        account.take_all_refused([*portion.refusals, *self._refused.values()])
+        left = (planned for opened, planned in self._todo.items() if opened not in self._refused)
+        account.take_all_refused(not_filed(planned.item.shown, self._why_left) for planned in left)
+        for place, planned in portion.arrived.items():
             if planned.item.opened in self._todo or planned.item.opened in self._refused:
                 continue
             if place in self._unlisted:
-                self.account.take_refused(not_filed(planned.item.shown, self._unlisted[place]))
+                account.take_all_refused([not_filed(planned.item.shown, self._unlisted[place])])
             else:
-                self.account.take_filed(planned)
+                account.take_filed(planned)
 
     @property
     def _why_left(self) -> str:

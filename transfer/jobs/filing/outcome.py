@@ -9,6 +9,7 @@ from typing import Any
 from manifests.findings import Finding, FindingKind
 from manifests.frames.names.places import SameField
 from manifests.frames.names.targets import TargetName
+from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode
 from transfer.jobs.filing.account import Account, Sum
 from transfer.jobs.filing.archive_mark import ArchiveMark
@@ -55,6 +56,13 @@ class FileOutcome:
         """How many a run without `dry_run` would file."""
         return sum(account.would_be_filed for account in self.accounts)
 
+    @property
+    def _read_back(self) -> str | None:
+        """Where the weakest proof of this run was read from; None where nothing was filed."""
+        if not self.filed:
+            return None
+        return (ReadBack.MEDIUM if self.from_medium else ReadBack.PERHAPS_MEMORY).value
+
     def sums(self) -> dict[str, Sum]:
         """Give what went to each folder of the archive, by its path there."""
         added: dict[str, Sum] = {}
@@ -87,7 +95,7 @@ class FileOutcome:
             "filed": self.filed,
             "already_there": self.already_there,
             "refused": self.refused,
-            "read_back": "medium" if self.from_medium else "perhaps memory",
+            "read_back": self._read_back,
             "deliveries": [_delivery_json(account) for account in self.accounts],
             "files": [told for account in self.accounts for told in _files_json(account)],
             "names": [

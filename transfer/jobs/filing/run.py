@@ -11,7 +11,6 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
 from transfer.config import Config
-from transfer.engine.medium import ReadBack
 from transfer.errors import ConfigurationError, DoesNotFit, NightferryError
 from transfer.jobs.filing.account import Account
 from transfer.jobs.filing.acknowledging import NotAcknowledged, acknowledge
@@ -149,12 +148,9 @@ class FileRun:
                 plan = planner.plan(items)
                 for planned in plan.carry:
                     account.take_planned(planned)
-                for there in plan.there:
-                    account.take_there(there.planned, there.to)
-                for refusal in plan.refusals:
-                    account.take_refused(refusal)
-            for refusal in account.delivery.refusals:
-                account.take_refused(refusal)
+                account.take_all_there(plan.there)
+                account.take_all_refused(plan.refusals)
+            account.take_all_refused(account.delivery.refusals)
 
     # Carrying
 
@@ -177,9 +173,7 @@ class FileRun:
         if answer is None or not account.whole or not account.home:
             return
         try:
-            acknowledge(
-                answer, account.home, archive.mark, self._read_back, self._around.clock(), self._around.medium
-            )
+            acknowledge(answer, account.home, archive.mark, self._around.clock(), self._around.medium)
             account.acknowledged = True
         except NotAcknowledged as error:
             account.unanswered = str(error)
@@ -191,10 +185,6 @@ class FileRun:
     @property
     def _from_medium(self) -> bool:
         return self._shelf is None or self._shelf.all_from_medium
-
-    @property
-    def _read_back(self) -> str:
-        return (ReadBack.MEDIUM if self._from_medium else ReadBack.PERHAPS_MEMORY).value
 
     def outcome(self) -> FileOutcome:
         """Say how things stand now."""

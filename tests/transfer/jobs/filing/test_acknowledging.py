@@ -13,6 +13,7 @@ from nights import Computer, assert_valid, noise
 from manifests.findings import FindingKind
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
+from transfer.events import Event, PhaseEnded
 
 
 def word(stick: Path, night: str = "2026-03-14") -> dict:
@@ -97,6 +98,24 @@ def test_a_drive_that_another_run_is_at_work_on_is_filed_and_not_written_to(
     assert not outcome.accounts[0].acknowledged
     assert FindingKind.NOT_ACKNOWLEDGED in [finding.kind for finding in outcome.all_findings()]
     assert fingerprint(stick) == before
+    assert desk.file(stick).accounts[0].acknowledged
+
+
+def test_a_bag_that_changes_while_it_is_filed_is_not_acknowledged(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+
+    def send_more(event: Event) -> None:
+        if isinstance(event, PhaseEnded):
+            computer.frame("late.fits", data=noise(100, 9))
+            computer.send(stick)
+
+    outcome = desk.file(stick, listen=send_more)
+    assert (outcome.filed, outcome.exit_code) == (5, 0)
+    assert not outcome.accounts[0].acknowledged
+    assert "has changed since it was read" in outcome.accounts[0].unanswered
     assert desk.file(stick).accounts[0].acknowledged
 
 

@@ -320,3 +320,30 @@ def test_a_damaged_list_of_a_bag_takes_nothing_and_the_other_bags_do(
     assert "The list of this bag is damaged" in " ".join(one.detail for one in outcome.all_findings())
     assert listed.read_bytes() == damaged
     assert not outcome.accounts[0].acknowledged
+
+
+def test_empty_files_are_known_by_their_names(computer: Computer, stick: Path, desk: Desk):
+    computer.log("guiding.txt", b"")
+    computer.log("power.txt", b"")
+    outcome = desk.file(computer.logs)
+    assert (outcome.filed, outcome.already_there) == (2, 0)
+    again = desk.file(computer.logs)
+    assert (again.filed, again.already_there) == (0, 2)
+    desk.assert_all_valid()
+
+
+def test_a_frame_without_a_name_goes_with_the_named_ones_of_its_night(
+    computer: Computer, stick: Path, desk: Desk
+):
+    for name, target in (("1 nameless.fits", ""), ("2 named.fits", "M 51")):
+        header = fits(target=target)[:2880].rstrip().removesuffix(b"END")
+        header += _card("RA", 202.4) + _card("DEC", 47.2) + b"END"
+        computer.frame(name, header.ljust(2880) + noise(2880, len(name)))
+    computer.send(stick)
+    outcome = desk.file(stick)
+    assert {path.partition("/")[0] for path in desk.files()} == {"M 51"}
+    assert [finding.kind for finding in outcome.all_findings()] == [FindingKind.NO_TARGET]
+
+
+def _card(key: str, value: float) -> bytes:
+    return f"{key:<8}= {value:>20}".ljust(80).encode()

@@ -40,6 +40,8 @@ def test_a_copy_that_is_not_what_was_written_is_written_again_from_the_drive(nig
         assert disk.faults == 1
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
         assert outcome.accounts[0].acknowledged
+        size_bytes = (night / "2026-03-14/data/frames/light_3.fits").stat().st_size
+        assert disk.bytes_read("light_3.fits") >= 2 * size_bytes  # one bad copy has all read once more
         desk.assert_all_valid()
 
 
