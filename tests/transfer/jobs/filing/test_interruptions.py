@@ -129,18 +129,22 @@ def test_a_signal_ends_the_command_in_order(computer: Computer, stick: Path, des
     desk.assert_all_valid()
 
 
+def killed_with_files_unlisted(desk: Desk, stick: Path) -> Path:
+    """Kill a run so that the bag of M 51 has whole files that no manifest lists."""
+    bag = desk.archive / "M 51"
+    for last in range(20, 120):
+        shutil.rmtree(desk.archive)
+        desk.archive.mkdir()
+        died(lambda medium: desk.file(stick, medium=medium, new_archive=True), last)
+        if list(bag.glob("data/*/*/*.fits")) and not (bag / "manifest-sha256.txt").exists():
+            return bag
+    raise AssertionError("no kill left what was wanted")
+
+
 def test_what_stands_whole_but_was_not_written_so_is_kept_apart(
     two_nights: Path, computer: Computer, desk: Desk
 ):
-    journals: list[Path] = []
-    for last in range(40, 120):
-        shutil.rmtree(desk.archive)
-        desk.archive.mkdir()
-        died(lambda medium: desk.file(two_nights, medium=medium, new_archive=True), last)
-        journals = [path for path in desk.archive.rglob("journal.jsonl") if path.stat().st_size]
-        if journals:
-            break
-    bag = journals[0].parents[1]
+    bag = killed_with_files_unlisted(desk, two_nights)
     victim = next(path for path in (bag / "data").rglob("*") if path.is_file())
     content = bytearray(victim.read_bytes())
     content[-1] ^= 1
@@ -148,6 +152,21 @@ def test_what_stands_whole_but_was_not_written_so_is_kept_apart(
     outcome = desk.file(two_nights)
     assert list((bag / "nightferry/set-aside").iterdir())
     assert "kept apart" in " ".join(finding.detail for finding in outcome.all_findings())
+    assert contents(computer.root / "computer") == {
+        hashlib.sha256(one).hexdigest() for one in desk.files().values()
+    }
+    desk.assert_all_valid()
+
+
+def test_other_content_under_the_name_of_what_a_dead_run_left_is_kept_beside_it(
+    two_nights: Path, computer: Computer, desk: Desk
+):
+    bag = killed_with_files_unlisted(desk, two_nights)
+    (name, *_) = sorted(path.name for path in (bag / "data").rglob("*.fits"))
+    computer.frame(f"elsewhere/{name}", data=noise(700, 77))
+    computer.send(two_nights, scope=Scope(everything=True))
+    desk.file(two_nights)
+    assert not (bag / "nightferry/set-aside").exists()
     assert contents(computer.root / "computer") == {
         hashlib.sha256(one).hexdigest() for one in desk.files().values()
     }
