@@ -188,6 +188,11 @@ class Shelf:
         with self._lock:
             return set(self._open[bag].unproven) if bag in self._open else set()
 
+    def unproven_bytes(self) -> int:
+        """Give how much there is to be read back."""
+        with self._lock:
+            return sum(bag.unproven_bytes for bag in self._open.values())
+
     def give_up(self, bag: str, path: str, *, source_is_there: bool) -> None:
         """Take a copy that stays bad out of the bag."""
         with self._lock:

@@ -109,6 +109,8 @@ def test_a_run_that_is_told_to_end_leaves_valid_bags_and_says_what_is_left(
     assert outcome.refused + outcome.filed == 6
     assert outcome.refused > 0
     assert not outcome.accounts[0].acknowledged
+    desk.assert_all_valid()
+    assert len(desk.files()) == outcome.filed
     desk.file(stick)
     assert len(desk.files()) == 6
     desk.assert_all_valid()
