@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.bags.stored_names import portable_path
-from transfer.engine.durable import write_durably
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
 from transfer.engine.networks import is_on_a_network
@@ -25,6 +24,7 @@ from transfer.jobs.filing.archive_mark import (
     new_mark,
     parse_mark,
 )
+from transfer.jobs.filing.beginning import write_first_mark
 from transfer.jobs.send import Surroundings
 
 _LOOK_S = 1.0
@@ -133,12 +133,12 @@ def _begun(root: Path, around: Surroundings) -> ArchiveMark:
     try:
         folder = around.medium.pin(root)
         try:
-            write_durably(folder, MARK_NAME, mark_text(mark).encode("utf-8"))
+            write_first_mark(folder, mark_text(mark).encode("utf-8"))
         finally:
             folder.close()
     except OSError as error:
         raise archive_failure(error, root) from error
-    # Another computer may have begun it at the same moment: what stands there now is the archive's mark.
+    # Another computer may have begun it at the same moment.
     return read_archive_mark(root) or mark
 
 

@@ -15,7 +15,9 @@ from nights import Computer, fits
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.events import Event, Waiting
+from transfer.jobs.filing import beginning
 from transfer.jobs.filing.archive_mark import MARK_NAME, ArchiveMark, mark_text, new_mark, parse_mark
+from transfer.jobs.filing.beginning import write_first_mark
 from transfer.stop import Stop
 
 NOW = datetime(2026, 3, 15, 9, 30, tzinfo=UTC)
@@ -179,3 +181,32 @@ def test_two_computers_file_into_one_archive_at_the_same_time(
         assert (one.result().exit_code, two.result().exit_code) == (0, 0)
     assert len(desk.files()) == 6
     desk.assert_all_valid()
+
+
+def test_of_several_runs_that_begin_an_archive_at_once_one_does(tmp_path: Path):
+    from concurrent.futures import ThreadPoolExecutor
+
+    folder = tmp_path / "archive"
+    folder.mkdir()
+    marks = [mark_text(new_mark("x", NOW)).encode() for _ in range(8)]
+
+    def begin(mark: bytes) -> bytes:
+        pinned = this_computer().pin(folder)
+        write_first_mark(pinned, mark)
+        pinned.close()
+        return (folder / MARK_NAME).read_bytes()
+
+    with ThreadPoolExecutor(8) as at_once:
+        seen = set(at_once.map(begin, marks))
+    assert len(seen) == 1
+    assert seen < set(marks)
+    assert [path.name for path in folder.iterdir()] == [MARK_NAME]
+
+
+def test_what_a_run_left_that_died_while_it_began_an_archive_is_no_hindrance(
+    tmp_path: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(beginning, "_PATIENCE_S", 0.0)
+    (desk.archive / f"{MARK_NAME}.part").write_bytes(b"id = ")
+    assert desk.file(years(tmp_path)).exit_code is ExitCode.PROVEN
+    assert parse_mark((desk.archive / MARK_NAME).read_bytes()) is not None
