@@ -47,7 +47,7 @@ class _BagReader:
         refusals = [self._refusal(found) for found in inventory.findings if _is_of_a_file(found, inventory)]
         faults += [self._shown(found) for found in inventory.findings if not _is_of_a_file(found, inventory)]
         items = list(self._items(inventory, refusals))
-        may_answer = self._is_ours and bag.journal is None and not faults
+        may_answer = self._is_ours and not faults  # a bag that is not finished has one
         answer = Acknowledgeable(self._pinned.path, self._pinned, self._bag_path, fingerprint)
         return Delivery(
             label=label,

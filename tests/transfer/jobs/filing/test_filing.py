@@ -345,5 +345,23 @@ def test_a_frame_without_a_name_goes_with_the_named_ones_of_its_night(
     assert [finding.kind for finding in outcome.all_findings()] == [FindingKind.NO_TARGET]
 
 
+def test_a_header_that_does_not_fit_time_and_site_is_a_finding_and_the_sky_is_kept_beside_it(
+    computer: Computer, stick: Path, desk: Desk
+):
+    cards = {"RA": 202.4, "DEC": 47.2, "CENTALT": 10.0}
+    header = fits(target="M 51")[:2880].rstrip().removesuffix(b"END")
+    header += b"".join(_card(*card) for card in cards.items()) + b"END"
+    computer.frame("light.fits", header.ljust(2880) + noise(2880))
+    computer.send(stick)
+    outcome = desk.file(stick)
+    entry = desk.entry("M 51/data/2026-03-14/Ha/light.fits")
+    assert [finding.kind for finding in entry.findings] == [FindingKind.ALTITUDE_WRONG]
+    assert FindingKind.ALTITUDE_WRONG in kinds(outcome)
+    assert entry.frame is not None
+    assert entry.frame.altitude_deg == 10.0
+    assert entry.sky is not None
+    assert 45 < (entry.sky.altitude_deg or 0) < 60
+
+
 def _card(key: str, value: float) -> bytes:
     return f"{key:<8}= {value:>20}".ljust(80).encode()
