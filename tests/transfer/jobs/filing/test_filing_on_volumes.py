@@ -7,6 +7,7 @@ import signal
 import subprocess
 from pathlib import Path
 
+import pytest
 from desks import Desk, fingerprint
 from nights import NIGHT, Computer, listed_truly, payload, prepared
 
@@ -126,3 +127,32 @@ def test_a_drive_that_leaves_midway_is_told_and_the_rest_is_filed_when_it_is_bac
         assert again.exit_code is ExitCode.PROVEN, again
         assert sorted(desk.files().values()) == sent_files
         desk.assert_all_valid()
+
+
+@pytest.mark.parametrize("kind", ["exfat", "ntfs", "ext4"])
+def test_an_archive_on_any_disk_is_proven_from_the_medium_and_proves_itself_elsewhere(
+    volumes, computer, stick, kind
+):
+    computer.small_night()
+    computer.frames_of(4, 300_000)
+    computer.send(stick)
+    with volumes(kind) as disk:
+        desk = Desk(computer.root / "desk", archive_at=disk.path / "archive")
+        outcome = desk.file(stick)
+        assert (outcome.exit_code, outcome.filed, outcome.from_medium) == (ExitCode.PROVEN, 9, True)
+        disk.unmount()
+        disk.mount_again()
+        desk.assert_all_valid()
+        assert desk.file(stick).already_there == 9
+
+
+def test_an_archive_on_a_disk_that_takes_few_names_keeps_every_file(volumes, computer, stick):
+    computer.frame("M 51: core?/light<1>.fits", target="M 51: core?", filter_name="L*")
+    computer.log("a?b.log")
+    computer.send(stick)
+    with volumes("fat32") as disk:
+        desk = Desk(computer.root / "desk", archive_at=disk.path / "archive")
+        outcome = desk.file(stick)
+        assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 2)
+        desk.assert_all_valid()
+        assert desk.file(stick).already_there == 2
