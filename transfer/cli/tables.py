@@ -67,19 +67,29 @@ class _Laid:
         self._texts = [_text(cell, screen) for cell in self._cells]
         self.expendable = column.expendable
         self.says_something = not column.rare or not {NOTHING, ""}.issuperset(self._texts[1:])
-        self.width = max(map(columns_of, self._texts))
+        self.width = self._natural = max(map(columns_of, self._texts))
         stays = column.narrow is Narrow.STAYS
         self.least = self.width if stays else min(self.width, max(column.least, columns_of(column.heading)))
 
-    def lines(self) -> Iterator[list[str]]:
-        """Give each cell's lines, all of them as wide as the column."""
+    def padded(self) -> tuple[list[str], dict[int, list[str]]]:
+        """Give each cell's first line, and by its place what comes below it, all as wide as the column."""
         pad, width = self._pad, self.width
+        if self._fits:
+            return [pad(text, width) for text in self._texts], {}
+        firsts: list[str] = []
+        below: dict[int, list[str]] = {}
         for at, text in enumerate(self._texts):
-            if text.isascii() and len(text) <= width:
-                yield [pad(text, width)]
-            else:
-                lines = [text] if columns_of(text) <= width else self._broken(at)
-                yield [pad(line, width - columns_of(line) + len(line)) for line in lines]
+            lines = [text] if columns_of(text) <= width else self._broken(at)
+            first, *rest = [pad(line, width - columns_of(line) + len(line)) for line in lines]
+            firsts.append(first)
+            if rest:
+                below[at] = rest
+        return firsts, below
+
+    @property
+    def _fits(self) -> bool:
+        """Whether every cell is plain and as wide as it likes, as in most columns of a long list."""
+        return self.width == self._natural and all(map(str.isascii, self._texts))
 
     def _broken(self, at: int) -> Iterable[str]:
         text, cell, ellipsis = self._texts[at], self._cells[at], self._screen.clean("…")
@@ -100,14 +110,19 @@ def _text(cell: Cell, screen: Screen) -> str:
 
 
 def _lines(columns: Sequence[_Laid]) -> Iterator[str]:
-    for cells in zip(*(column.lines() for column in columns), strict=True):
-        if max(map(len, cells)) == 1:  # as nearly all are, in a list of thousands
-            yield _GAP.join([lines[0] for lines in cells]).rstrip()
-            continue
-        for at in range(max(map(len, cells))):
-            parts = zip(cells, columns, strict=True)
-            line = (lines[at] if at < len(lines) else " " * column.width for lines, column in parts)
-            yield _GAP.join(line).rstrip()
+    padded = [column.padded() for column in columns]
+    broken = set().union(*(below for _, below in padded))
+    for at, cells in enumerate(zip(*(firsts for firsts, _ in padded), strict=True)):
+        yield _GAP.join(cells).rstrip()
+        if at in broken:
+            yield from _below(columns, [below.get(at, []) for _, below in padded])
+
+
+def _below(columns: Sequence[_Laid], cells: Sequence[Sequence[str]]) -> Iterator[str]:
+    for at in range(max(map(len, cells))):
+        parts = zip(cells, columns, strict=True)
+        line = (lines[at] if at < len(lines) else " " * column.width for lines, column in parts)
+        yield _GAP.join(line).rstrip()
 
 
 def _fit(columns: list[_Laid], width: int) -> None:
