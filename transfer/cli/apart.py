@@ -16,6 +16,8 @@ from collections.abc import Callable
 
 _LINGER_S = 2.0
 _LOOK_S = 0.05
+# Windows has no SIGHUP, and never comes this far.
+_PASSED_ON = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
 def run_apart(work: Callable[[], int]) -> int:
@@ -23,13 +25,17 @@ def run_apart(work: Callable[[], int]) -> int:
     if not hasattr(os, "fork"):
         return work()
     read_end, write_end = os.pipe()
+    # A signal that comes before the parent can pass it on waits until it can.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _PASSED_ON)
     child = os.fork()
     if child == 0:
         os.close(read_end)
         _leave_the_callers_group()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
         _work_and_say(work, write_end)
     os.close(write_end)
     _pass_signals_on(child)
+    signal.pthread_sigmask(signal.SIG_SETMASK, before)
     return _exit_code(child, read_end)
 
 
@@ -71,7 +77,7 @@ def _pass_signals_on(child: int) -> None:
         with contextlib.suppress(ProcessLookupError):
             os.kill(child, number)
 
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in _PASSED_ON:
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, pass_on)
 
