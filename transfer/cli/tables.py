@@ -64,17 +64,22 @@ class _Laid:
         self._narrow = column.narrow
         self._pad = str.rjust if column.right else str.ljust
         self._cells = (column.heading, *cells)
-        self._texts = [_text(cell, screen) for cell in self._cells]
+        # In line for plain texts: a long list has tens of thousands of cells.
+        self._texts = [
+            cell if isinstance(cell, str) and cell.isascii() and cell.isprintable() else _text(cell, screen)
+            for cell in self._cells
+        ]
+        self._plain = all(map(str.isascii, self._texts))
         self.expendable = column.expendable
         self.says_something = not column.rare or not {NOTHING, ""}.issuperset(self._texts[1:])
-        self.width = self._natural = max(map(columns_of, self._texts))
+        self.width = self._natural = max(map(len if self._plain else columns_of, self._texts))
         stays = column.narrow is Narrow.STAYS
         self.least = self.width if stays else min(self.width, max(column.least, columns_of(column.heading)))
 
     def padded(self) -> tuple[list[str], dict[int, list[str]]]:
         """Give each cell's first line, and by its place what comes below it, all as wide as the column."""
         pad, width = self._pad, self.width
-        if self._fits:
+        if self._plain and width == self._natural:  # as most columns of a long list
             return [pad(text, width) for text in self._texts], {}
         firsts: list[str] = []
         below: dict[int, list[str]] = {}
@@ -85,11 +90,6 @@ class _Laid:
             if rest:
                 below[at] = rest
         return firsts, below
-
-    @property
-    def _fits(self) -> bool:
-        """Whether every cell is plain and as wide as it likes, as in most columns of a long list."""
-        return self.width == self._natural and all(map(str.isascii, self._texts))
 
     def _broken(self, at: int) -> Iterable[str]:
         text, cell, ellipsis = self._texts[at], self._cells[at], self._screen.clean("…")
