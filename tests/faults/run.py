@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import math
+import multiprocessing
 import sys
 import time
 import traceback
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import results
 from registry import FAULTS
 from trials import Fault, NotMade, Trial
 from without import AGAINST, PROTECTIONS
@@ -33,13 +37,40 @@ class Row:
     seconds: float = 0.0
     failures: list[tuple[Trial, str]] = field(default_factory=list)
 
+    def add(self, other: Row) -> None:
+        """Count another row's trials as trials of this one."""
+        self.tried += other.tried
+        self.held += other.held
+        self.not_made += other.not_made
+        self.failures += other.failures
 
-def try_row(row: Row, count: int, seed: int, without: str = "") -> None:
-    """Make one row's trials."""
-    for number in range(count):
-        began = time.monotonic()
-        try_number(row, seed, number, without)
-        row.seconds += time.monotonic() - began
+    def as_result(self, seed: int) -> results.Result:
+        """Give what is kept of it."""
+        commands = tuple(trial.command for trial, _ in self.failures)
+        return results.Result(
+            self.fault.name, self.fault.row, self.on, seed, self.tried, self.held, commands, results.commit()
+        )
+
+
+def try_row(row: Row, count: int, seed: int, without: str, processes: int) -> None:
+    """Make one row's trials, several at once; rows come one after another, for some flush all there is."""
+    asked = [(row.fault.name, row.on, seed, number, without) for number in range(count)]
+    began = time.monotonic()
+    if processes == 1:
+        made = [_try_apart(*each) for each in asked]
+    else:
+        with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as pool:
+            made = list(pool.map(_try_apart, *zip(*asked, strict=True)))
+    for each in made:
+        row.add(each)
+    row.seconds = time.monotonic() - began
+
+
+def _try_apart(name: str, on: str, seed: int, number: int, without: str) -> Row:
+    """Make one trial in a process that may be another one: a fault goes there by its name."""
+    row = Row(next(fault for fault in FAULTS if fault.name == name), on)
+    try_number(row, seed, number, without)
+    return row
 
 
 def try_number(row: Row, seed: int, number: int, without: str = "") -> None:
@@ -75,7 +106,7 @@ def rows(only: list[str], on: str) -> Iterator[Row]:
 
 def share(fault: Fault, scale: float) -> int:
     """Give how many trials one of the fault's places gets."""
-    return max(1, round(fault.full_count * scale / len(fault.on)))
+    return max(1, math.ceil(fault.full_count * scale / len(fault.on)))
 
 
 def show(row: Row) -> None:
@@ -118,6 +149,8 @@ def main() -> int:
     parser.add_argument("--only", action="append", default=[], choices=[fault.name for fault in FAULTS])
     parser.add_argument("--on", default="", help="one kind of drive only")
     parser.add_argument("--scale", type=float, default=0.05, help="1 makes every trial; 0.05 one in twenty")
+    parser.add_argument("--processes", type=int, default=1, help="trials made at once")
+    parser.add_argument("--record", type=Path, help="add what came of each row to this file")
     parser.add_argument("--number", type=int, help="repeat this one trial")
     parser.add_argument("--without", default="", help="take a protection out: see without.py")
     parser.add_argument("--teeth", action="store_true", help="take out each protection, and look who bites")
@@ -130,8 +163,10 @@ def main() -> int:
         if asked.number is not None:
             try_number(row, asked.seed, asked.number, asked.without)
         else:
-            try_row(row, share(row.fault, asked.scale), asked.seed, asked.without)
+            try_row(row, share(row.fault, asked.scale), asked.seed, asked.without, asked.processes)
         show(row)
+        if asked.record:
+            results.add(asked.record, row.as_result(asked.seed))
         done.append(row)
     tried, held = sum(row.tried for row in done), sum(row.held for row in done)
     print(f"{'all':<62} {'':<6} {tried:>6} {held:>6}")

@@ -1,0 +1,65 @@
+"""What came of the trials, kept in a file; as a table: `python tests/faults/results.py FILE`."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class Result:
+    """One row of trials: a fault on one kind of drive, and the commands that repeat what did not hold.
+
+    `commit` is the state of the project that was tried.
+    """
+
+    fault: str
+    row: str
+    on: str
+    seed: int
+    tried: int
+    held: int
+    failures: tuple[str, ...]
+    commit: str
+
+
+def commit() -> str:
+    """Give the state of the project, as git names it."""
+    asked = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty"]
+    return subprocess.run(asked, capture_output=True, text=True, check=False).stdout.strip()
+
+
+def add(file: Path, result: Result) -> None:
+    """Keep a row."""
+    with file.open("a", encoding="utf-8") as kept:
+        kept.write(json.dumps(asdict(result), ensure_ascii=False) + "\n")
+
+
+def read(file: Path) -> list[Result]:
+    """Give the kept rows, the last of each fault on each kind of drive, in the order of the file."""
+    last: dict[tuple[str, str], Result] = {}
+    for line in file.read_text(encoding="utf-8").splitlines():
+        found = json.loads(line)
+        last[found["fault"], found["on"]] = Result(**found | {"failures": tuple(found["failures"])})
+    return list(last.values())
+
+
+def table(kept: Iterable[Result]) -> str:
+    """Give a Markdown table: a fault a line, its kinds of drive together."""
+    lines = ["| what went wrong | on | tried | held |", "| --- | --- | ---: | ---: |"]
+    together: dict[str, list[Result]] = {}
+    for result in kept:
+        together.setdefault(result.fault, []).append(result)
+    for results in together.values():
+        places = ", ".join(result.on for result in results)
+        tried, held = sum(result.tried for result in results), sum(result.held for result in results)
+        lines.append(f"| {results[0].row} | {places} | {tried:,} | {held:,} |")
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":
+    print(table(read(Path(sys.argv[1]))), end="")
