@@ -5,34 +5,44 @@ from __future__ import annotations
 import signal
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import humanize
 
 from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
-from transfer.cli.options import ends_with_exit_code, json_option, print_json
+from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
 from transfer.cli.progress import Progress
 from transfer.engine.cold_reading import ColdReader
-from transfer.engine.medium import ReadBack, this_computer
+from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
 from transfer.stop import Stop
+
+if TYPE_CHECKING:
+    from transfer.config import Config
 
 _WHOLE = 1 << 16  # a path is not cut short
 
 
 @click.command("check")
-@click.argument("paths", nargs=-1, required=True, metavar="PATH...", type=click.Path(path_type=Path))
+@config_option
+@click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
 @click.option("--quick", is_flag=True, help="Compare presence, size and time only; read no file.")
 @json_option
 @ends_with_exit_code("check")
-def command(paths: tuple[Path, ...], quick: bool, as_json: bool) -> int:
-    """Prove every bag found at or below each PATH again. Nothing is written, and no configuration is needed.
+def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_json: bool) -> int:
+    """Prove every bag found at or below each PATH again. Nothing is written.
 
-    A bag is a folder in the form of RFC 8493 (BagIt), whoever made it.
+    A bag is a folder in the form of RFC 8493 (BagIt), whoever made it. Without a PATH: the drives that
+    the configuration names, wherever they are mounted. With one, no configuration is needed.
     """
     stop, medium = Stop(), this_computer()
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
+    config = None if paths and config_file is None else the_config(config_file)
+    absent: list[str] = []
+    if not paths and config is not None:
+        paths, absent = _drives(config, medium)
     with Progress(shown=not as_json) as progress:
         outcome = check(
             [path.absolute() for path in paths],
@@ -42,10 +52,20 @@ def command(paths: tuple[Path, ...], quick: bool, as_json: bool) -> int:
             go_on=lambda: not stop.why,
         )
     if as_json:
-        print_json(outcome.as_json())
+        print_json({**outcome.as_json(), "drives_absent": absent})
     else:
-        click.echo("\n".join(_lines(outcome)))
+        click.echo(
+            "\n".join([*_lines(outcome), *(f"Not here, and not checked: {name!r}." for name in absent)])
+        )
     return int(outcome.exit_code)
+
+
+def _drives(config: Config, medium: Medium) -> tuple[tuple[Path, ...], list[str]]:
+    """Give where the configuration's drives are, and the names of those that are not there."""
+    from transfer.jobs.send import SendRequest, find_named_drives
+
+    found, absent = find_named_drives(config, SendRequest(), medium)
+    return tuple(drive.root for drive in found), absent
 
 
 def _lines(outcome: CheckOutcome) -> Iterator[str]:

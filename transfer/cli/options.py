@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, ParamSpec, TypeVar
 import click
 
 from manifests.bags.paths import shown
-from transfer.errors import NightferryError, unforeseen
+from transfer.errors import ConfigurationError, NightferryError, unforeseen
 
 if TYPE_CHECKING:
     from transfer.config import Config
@@ -74,6 +74,22 @@ def the_config(config_file: str | None) -> Config:
     from transfer.config import find_config, load_config  # which a command about a named folder does without
 
     return load_config(find_config(config_file, os.environ, Path.cwd(), user_folder()), os.environ)
+
+
+def any_config(config_file: str | None) -> Config | None:
+    """Read the configuration where one is named or found; None where there is none to be found.
+
+    Raises ConfigurationError where the one that is named is not there, or what is there cannot be used.
+    """
+    from transfer.config import find_config
+
+    try:
+        find_config(config_file, os.environ, Path.cwd(), user_folder())
+    except ConfigurationError:
+        if config_file is not None:
+            raise
+        return None
+    return the_config(config_file)
 
 
 def records_folder(config: Config) -> Path:

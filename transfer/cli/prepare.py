@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 import humanize
 
-from transfer.cli.options import ends_with_exit_code, json_option, print_json
+from transfer.cli.options import any_config, config_option, ends_with_exit_code, json_option, print_json
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
@@ -17,23 +17,26 @@ from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
 
 @click.command("prepare")
 @click.argument("drive", type=click.Path(path_type=Path))
-@click.option("--name", help="What to call the drive, as the configuration will: a new drive needs a name.")
+@click.option("--name", help="What to call the drive. Default: the one name that the configuration has.")
+@config_option
 @json_option
 @ends_with_exit_code("prepare")
-def command(drive: Path, name: str | None, as_json: bool) -> int:
+def command(drive: Path, name: str | None, config_file: str | None, as_json: bool) -> int:
     """Mark the folder DRIVE as one to send to; measure it; say what it cannot hold.
 
     Any folder can be prepared: a stick, a card, a network share. Nothing on it is deleted.
     """
-    outcome = prepare(drive, name, this_computer(), datetime.now(UTC))
+    config = any_config(config_file) if name is None or config_file is not None else None
+    named = [] if config is None else [each.name for each in config.drives]
+    outcome = prepare(drive, name, this_computer(), datetime.now(UTC), named)
     if as_json:
         print_json(outcome.as_json())
     else:
-        click.echo("\n".join(_lines(outcome)))
+        click.echo("\n".join(_lines(outcome, named)))
     return int(ExitCode.PROVEN)
 
 
-def _lines(outcome: PrepareOutcome) -> Iterator[str]:
+def _lines(outcome: PrepareOutcome, named: Collection[str]) -> Iterator[str]:
     mark, volume = outcome.mark, outcome.volume
     yield f"Ready to be sent to: {mark.name!r} at {outcome.root}"
     if outcome.called_before:
@@ -45,9 +48,10 @@ def _lines(outcome: PrepareOutcome) -> Iterator[str]:
     yield f"  cannot hold   {_cannot_hold(outcome)}"
     for finding in outcome.findings:
         yield f"Worth a look: {finding.path} is {finding.kind.value}: {finding.detail}."
-    yield "Name it in nightferry.toml:"
-    yield "  [[drive]]"
-    yield f'  name = "{mark.name}"'
+    if mark.name not in named:
+        yield "Name it in nightferry.toml:"
+        yield "  [[drive]]"
+        yield f'  name = "{mark.name}"'
 
 
 def _speeds(outcome: PrepareOutcome) -> Iterator[str]:

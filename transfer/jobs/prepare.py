@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -69,8 +70,12 @@ class PrepareOutcome:
         }
 
 
-def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> PrepareOutcome:
+def prepare(
+    path: Path, name: str | None, medium: Medium, now: datetime, named: Sequence[str] = ()
+) -> PrepareOutcome:
     """Mark a folder as a drive to send to. One that has a mark keeps its id, and its name if none is given.
+
+    A new drive without a name gets the one in `named`, the names that the configuration has, if it is one.
 
     Raises NotThere, ConfigurationError, Busy and DriveFailed; nothing but the mark is left on the drive.
     """
@@ -78,7 +83,7 @@ def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> Prep
         raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
     root = path.resolve()
     old = read_mark(root)
-    mark = _mark(old, name, root, now)
+    mark = _mark(old, name, named, root, now)
     try:
         # The lock is on the mark, which Windows doesn't replace while it is held: it is let go of first.
         with nullcontext() if old is None else only_run_on(root, medium):
@@ -91,11 +96,13 @@ def prepare(path: Path, name: str | None, medium: Medium, now: datetime) -> Prep
         raise DriveFailed(f"The drive cannot be written to ({error.strerror})", root, step) from error
 
 
-def _mark(old: Mark | None, name: str | None, root: Path, now: datetime) -> Mark:
+def _mark(old: Mark | None, name: str | None, named: Sequence[str], root: Path, now: datetime) -> Mark:
     if name is not None:
         kept = check_name(name)
     elif old is not None:
         kept = old.name
+    elif len(named) == 1:
+        kept = check_name(named[0])
     else:
         step = f'Give it one: nightferry prepare "{root}" --name "Field stick"'
         raise ConfigurationError("A new drive needs a name", root, step)

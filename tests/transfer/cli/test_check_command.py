@@ -1,0 +1,47 @@
+"""`nightferry check` without a path: the configuration says which drives."""
+
+from __future__ import annotations
+
+from nights import NIGHT, run
+
+
+def configured(computer, stick, more=""):
+    """Have the computer's configuration name the stick."""
+    text = computer.file.read_text()
+    drive = f"[[drive]]\nname = 'Field stick'\nfolder = '{stick}'\n"
+    computer.file.write_text(text + drive + more)
+    return computer.file
+
+
+def test_without_a_path_the_configured_drives_are_proven(computer, stick):
+    settings = configured(computer, stick)
+    assert run("send", "--config", settings).exit == 0
+    ran = run("check", "--config", settings, "--json")
+    assert (ran.exit, ran.document["drives_absent"]) == (0, [])
+    assert [bag["path"] for bag in ran.document["bags"]] == [str(stick / NIGHT.isoformat())]
+
+
+def test_a_drive_that_is_not_there_is_named(computer, stick):
+    settings = configured(computer, stick, "[[drive]]\nname = 'Spare'\n")
+    assert run("send", "--drive", stick, "--config", settings).exit == 0
+    ran = run("check", "--config", settings)
+    assert ran.exit == 0
+    assert "Not here, and not checked: 'Spare'" in ran.out
+
+
+def test_without_any_drive_it_ends_with_3_and_says_so(computer, stick):
+    settings = configured(computer, stick / "gone")
+    ran = run("check", "--config", settings)
+    assert ran.exit == 3
+    assert "Field stick" in ran.err
+
+
+def test_without_a_path_and_a_configuration_it_says_what_is_missing(tmp_path):
+    ran = run("check", environ={"XDG_CONFIG_HOME": str(tmp_path), "HOME": str(tmp_path)})
+    assert ran.exit == 2
+    assert "nightferry.toml" in ran.err
+
+
+def test_a_path_needs_no_configuration(computer, stick):
+    assert computer.command("send", "--drive", stick).exit == 0
+    assert run("check", stick).exit == 0
