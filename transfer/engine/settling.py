@@ -127,7 +127,7 @@ def _arrival(written: Written, bag: OpenBag) -> Arrival | None:
     if older is None:
         return Arrival(written.part, entry, replaces=False)
     if content.digests.sha256 == older.sha256:
-        bag.refresh(entry, older)
+        bag.lists.refresh(entry, older)
         return None
     if content.prefixes.get(older.size_bytes) == older.sha256:
         return Arrival(written.part, entry, replaces=True)

@@ -36,7 +36,9 @@ def night_outcome(night: DriveNight) -> NightOutcome:
     if not done:
         findings += tuple(_not_listed(night, {found.path for found in findings}))
     proven = _proven(night, findings) if done else plan.there
-    carried, carried_bytes = (0, 0) if bag is None or not done else (bag.proven_count, bag.proven_bytes)
+    carried, carried_bytes = (
+        (0, 0) if bag is None or not done else (bag.proofs.proven_count, bag.proofs.proven_bytes)
+    )
     return NightOutcome(
         night=plan.night,
         drive=night.drive.name,
@@ -46,8 +48,8 @@ def night_outcome(night: DriveNight) -> NightOutcome:
         proven_bytes=plan.size_bytes if done and proven == plan.files else plan.there_bytes + carried_bytes,
         carried=carried,
         carried_bytes=carried_bytes,
-        read_back=_weakest(plan.there_from_medium, bag is None or bag.all_from_medium),
-        methods=() if bag is None else tuple(sorted(bag.methods)),
+        read_back=_weakest(plan.there_from_medium, bag is None or bag.proofs.all_from_medium),
+        methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
         summary=night.summary,
         findings=findings,
     )
@@ -57,7 +59,7 @@ def _proven(night: DriveNight, findings: Iterable[Finding]) -> int:
     """Count what is proven of a night that came to its end: never more than was seen to be."""
     plan, bag = night.plan, night.bag
     unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
-    seen = plan.there + (0 if bag is None else bag.proven_count + bag.same_count)
+    seen = plan.there + (0 if bag is None else bag.proofs.proven_count + bag.lists.same_count)
     return max(min(plan.files - unproven, seen), 0)
 
 

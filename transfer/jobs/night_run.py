@@ -156,7 +156,7 @@ class NightRun:
             raise drive_left(night.drive)
         listing = _Listing(self.records, night)
         try:
-            bag.publish(not night.todo and not bag.unproven and night.full is None, listing.begin)
+            bag.publish(not night.todo and not bag.proofs.unproven and night.full is None, listing.begin)
             listing.memory.keep(bag.listed.fingerprint() or "")
         finally:
             listing.memory.drop()
@@ -167,7 +167,7 @@ class NightRun:
         for task in night.todo:
             own = reason or night.reasons.get(task.path, "")
             night.findings.append(_about(task, Finding(FindingKind.NOT_PROVEN, own)))
-        for path in night.bag.unproven if night.bag is not None else ():
+        for path in night.bag.proofs.unproven if night.bag is not None else ():
             night.findings.append(Finding(FindingKind.NOT_PROVEN, f"written, not read back: {reason}", path))
 
     def _why(self, night: DriveNight) -> str:

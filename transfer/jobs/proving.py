@@ -32,12 +32,12 @@ class Proving:
             bad = self._read_back(night)
             self._list_again(night, bad)
             if bad:
-                night.open_bag.doubt()
+                night.open_bag.proofs.doubt()
 
     def _read_back(self, night: DriveNight) -> list[Compared]:
         bag, label = night.open_bag, night.label
-        self.listen(PhaseBegan(Phase.READING_BACK, label, bag.unproven_bytes))
-        bad = bag.prove(
+        self.listen(PhaseBegan(Phase.READING_BACK, label, bag.proofs.unproven_bytes))
+        bad = bag.proofs.prove(
             lambda count: self.listen(BytesDone(Phase.READING_BACK, label, count)), lambda: not self.stop.why
         )
         self.listen(PhaseEnded(Phase.READING_BACK, label))
@@ -47,14 +47,14 @@ class Proving:
     def _list_again(self, night: DriveNight, bad: list[Compared]) -> None:
         bag = night.open_bag
         files = {(file.source, file.path): file for file in self.survey.nights.get(night.plan.night, ())}
-        wrong = {bag.in_bag(compared.copy): _what_was_wrong(compared) for compared in bad}
+        wrong = {bag.proofs.in_bag(compared.copy): _what_was_wrong(compared) for compared in bad}
         origins = bag.origins(set(wrong))
         for path, reason in wrong.items():
             file = files.get(origins[path])
             if file is None:
                 self._keep_aside(night, path, reason)
             else:
-                bag.note(path, Finding(FindingKind.WRITTEN_AGAIN, reason))
+                bag.lists.note(path, Finding(FindingKind.WRITTEN_AGAIN, reason))
                 night.todo.append(Task(file, night.plan.night, path))
                 night.reasons[path] = f"{reason}, every time"
 
@@ -62,13 +62,13 @@ class Proving:
         """Take copies that stayed bad out of the payload, and prove once more what stands beside them."""
         bag = night.open_bag
         self._give_up(night, bag)
-        while bag.unproven and not self.stop.why:
+        while bag.proofs.unproven and not self.stop.why:
             self._list_again(night, self._read_back(night))
             self._give_up(night, bag)
 
     def _give_up(self, night: DriveNight, bag: OpenBag) -> None:
         sources = {task.path: self.survey.path_of(task.file) for task in night.todo}
-        for path in sorted(bag.found_bad):
+        for path in sorted(bag.proofs.found_bad):
             if path in sources and Path(sources[path]).exists():
                 bag.give_up(path, source_is_there=True)
             else:
@@ -85,11 +85,11 @@ class Proving:
     def read_again(self, night: DriveNight) -> None:
         """Read back once more what was proven on a drive that gave a bad file later in the same run."""
         bag = night.open_bag
-        bag.doubt()
-        bad = bag.prove(_uncounted, lambda: not self.stop.why)
+        bag.proofs.doubt()
+        bad = bag.proofs.prove(_uncounted, lambda: not self.stop.why)
         if not bad:
             return
-        paths = {bag.in_bag(compared.copy) for compared in bad}
+        paths = {bag.proofs.in_bag(compared.copy) for compared in bad}
         bag.journal.begin([])
         bag.withdraw(paths)
         for path in sorted(paths):

@@ -164,34 +164,34 @@ class Shelf:
         One bad copy has everything that this run wrote, and that is still open, read back again.
         """
         with self._lock:
-            waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.waiting()}
+            waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.proofs.waiting()}
         equal = True
         copies = [copy for _, copy in waiting.values()]
         for compared in read_back(self.folder, copies, on_bytes, go_on):
             with self._lock:
-                equal = waiting[compared.copy.path][0].record(compared) and equal
+                equal = waiting[compared.copy.path][0].proofs.record(compared) and equal
         return equal
 
     def doubt(self) -> None:
         """Take back every proof of the bags that are open."""
         with self._lock:
             for bag in self._open.values():
-                bag.doubt()
+                bag.proofs.doubt()
 
     def bad_in(self, bag: str) -> set[str]:
         """Give the paths in a bag whose copies are not what was written."""
         with self._lock:
-            return set(self._open[bag].found_bad) if bag in self._open else set()
+            return set(self._open[bag].proofs.found_bad) if bag in self._open else set()
 
     def unproven_in(self, bag: str) -> set[str]:
         """Give the paths in a bag that wait to be proven."""
         with self._lock:
-            return set(self._open[bag].unproven) if bag in self._open else set()
+            return set(self._open[bag].proofs.unproven) if bag in self._open else set()
 
     def unproven_bytes(self) -> int:
         """Give how much there is to be read back."""
         with self._lock:
-            return sum(bag.unproven_bytes for bag in self._open.values())
+            return sum(bag.proofs.unproven_bytes for bag in self._open.values())
 
     def give_up(self, bag: str, path: str, *, source_is_there: bool) -> None:
         """Take a copy that stays bad out of the bag."""
@@ -209,10 +209,10 @@ class Shelf:
             opened = self._open.get(bag)
             if opened is None:
                 return
-            finished = not opened.unproven
+            finished = not opened.proofs.unproven
             opened.publish(finished, lambda: _unseen)
-            self.methods |= opened.methods
-            self.all_from_medium = self.all_from_medium and opened.all_from_medium
+            self.methods |= opened.proofs.methods
+            self.all_from_medium = self.all_from_medium and opened.proofs.all_from_medium
             if finished:
                 opened.close()
                 del self._open[bag]
