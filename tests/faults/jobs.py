@@ -11,17 +11,23 @@ from judge import (
     receipt_on,
     require,
     require_complete,
+    require_lists_true,
     require_same,
     require_truth,
     require_whole,
 )
-from scene import Scene
+from scene import Scene, prepare
 
 
 class Job:
-    """One command in one situation: how it comes to it, what has to hold after it, and after a repeat."""
+    """One command in one situation: how it comes to it, what has to hold after it, and after a repeat.
+
+    `needs_bytes` is about what it writes, `room_bytes` what has to be free before it begins to.
+    """
 
     name = ""
+    needs_bytes = 0
+    room_bytes = 0
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
@@ -41,11 +47,30 @@ class Job:
         """Run it again, the fault gone, and hold invariant 5."""
         raise NotImplementedError
 
+    # What faults of drives ask
+
+    def require_lists_true(self) -> None:
+        """Hold invariant 2 alone."""
+        require_lists_true(self.scene.drive)
+
+    def require_all(self) -> None:
+        """Hold that all that the job was to bring is there, in valid bags."""
+        require_complete(self.scene.drive, self.scene.known.now)
+
+    def is_from_medium(self, ran: Ran) -> bool:
+        """Tell whether a run said that all it brought was read back from the medium."""
+        return "medium" in {night["read_back"] for night in ran.document["nights"]}
+
+    def plant_twin(self) -> None:
+        """Make the empty folder where the drive was look like it."""
+        prepare(self.scene.drive)
+
 
 class SendFirst(Job):
     """The first send of the night."""
 
     name = "send"
+    needs_bytes = room_bytes = 3_500_000
 
     def make_ready(self) -> None:
         self.scene.begin_session()
@@ -65,7 +90,7 @@ class SendFirst(Job):
             again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
         )
         self.scene.require_sources_untouched()
-        require_complete(self.scene.drive, self.scene.known.now)
+        self.require_all()
         require_whole(self.scene.drive, self.scene.known)
 
 
@@ -73,6 +98,7 @@ class SendMore(SendFirst):
     """A send to a drive that has the night's first part: frames come, logs have grown."""
 
     name = "send-more"
+    needs_bytes = room_bytes = 1_500_000
 
     def make_ready(self) -> None:
         self.scene.begin_session()
@@ -143,7 +169,8 @@ class CheckBad(CheckGood):
         require(any(path.endswith(self._damaged) for path in named), f"{self._damaged} is not named: {named}")
 
 
-JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, CheckGood, CheckBad)
+SENDS: tuple[type[Job], ...] = (SendFirst, SendMore)
+CHECKS: tuple[type[Job], ...] = (CheckGood, CheckBad)
 
 
 def _verified(told: dict[str, object]) -> int:

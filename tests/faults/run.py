@@ -52,9 +52,9 @@ class Row:
         )
 
 
-def try_row(row: Row, count: int, seed: int, without: str, processes: int) -> None:
+def try_row(row: Row, count: int, seed: int, without: str, processes: int, job: str = "") -> None:
     """Make one row's trials, several at once; rows come one after another, for some flush all there is."""
-    asked = [(row.fault.name, row.on, seed, number, without) for number in range(count)]
+    asked = [(row.fault.name, row.on, seed, number, without, job) for number in range(count)]
     began = time.monotonic()
     if processes == 1:
         made = [_try_apart(*each) for each in asked]
@@ -66,17 +66,17 @@ def try_row(row: Row, count: int, seed: int, without: str, processes: int) -> No
     row.seconds = time.monotonic() - began
 
 
-def _try_apart(name: str, on: str, seed: int, number: int, without: str) -> Row:
+def _try_apart(name: str, on: str, seed: int, number: int, without: str, job: str) -> Row:
     """Make one trial in a process that may be another one: a fault goes there by its name."""
     row = Row(next(fault for fault in FAULTS if fault.name == name), on)
-    try_number(row, seed, number, without)
+    try_number(row, seed, number, without, job)
     return row
 
 
-def try_number(row: Row, seed: int, number: int, without: str = "") -> None:
+def try_number(row: Row, seed: int, number: int, without: str = "", job: str = "") -> None:
     """Make one trial; where its fault does not come about, draw again."""
     for draw in range(_DRAWS):
-        trial = Trial(row.fault.name, row.on, seed, number + draw * _REDRAWN, without)
+        trial = Trial(row.fault.name, row.on, seed, number + draw * _REDRAWN, without, job)
         try:
             row.fault.try_once(trial)
         except NotMade:
@@ -153,6 +153,7 @@ def main() -> int:
     parser.add_argument("--record", type=Path, help="add what came of each row to this file")
     parser.add_argument("--number", type=int, help="repeat this one trial")
     parser.add_argument("--without", default="", help="take a protection out: see without.py")
+    parser.add_argument("--job", default="", help="one job only, where faults are made in several")
     parser.add_argument("--teeth", action="store_true", help="take out each protection, and look who bites")
     asked = parser.parse_args()
     if asked.teeth:
@@ -161,9 +162,10 @@ def main() -> int:
     done = []
     for row in rows(asked.only, asked.on):
         if asked.number is not None:
-            try_number(row, asked.seed, asked.number, asked.without)
+            try_number(row, asked.seed, asked.number, asked.without, asked.job)
         else:
-            try_row(row, share(row.fault, asked.scale), asked.seed, asked.without, asked.processes)
+            count = share(row.fault, asked.scale)
+            try_row(row, count, asked.seed, asked.without, asked.processes, asked.job)
         show(row)
         if asked.record:
             results.add(asked.record, row.as_result(asked.seed))

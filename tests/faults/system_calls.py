@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from jobs import JOBS, Job, SendFirst, SendMore
+import random
+
+from archive_jobs import FILINGS
+from jobs import CHECKS, SENDS, Job
 from scene import run_plainly
 from traced import Call, Places, calls_of, run_traced, trace_all
 from trials import Fault, NotMade, Trial, drive_scene, telling
@@ -19,10 +22,17 @@ KILLED_AT = (
     "openat",
     "close",
     "mkdirat",
+    "pwrite64",
+    "fdatasync",
+    "ftruncate",
 )
+JOBS = (*SENDS, *CHECKS, *FILINGS)
 _EVERYWHERE = ("EIO", "EINTR", "ENODEV")
 FAILURES = {
     "write": (*_EVERYWHERE, "ENOSPC", "EROFS", "lost"),
+    "pwrite64": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "fdatasync": (*_EVERYWHERE, "ENOSPC", "EROFS"),
+    "ftruncate": (*_EVERYWHERE, "EROFS"),
     "fsync": (*_EVERYWHERE, "ENOSPC", "EROFS"),
     "syncfs": (*_EVERYWHERE, "ENOSPC", "EROFS"),
     "renameat": (*_EVERYWHERE, "ENOSPC", "EROFS"),
@@ -34,6 +44,7 @@ FAILURES = {
     "close": ("EIO", "EINTR", "ENOSPC"),
     "read": (*_EVERYWHERE, "empty"),
     "readv": (*_EVERYWHERE, "empty"),
+    "pread64": _EVERYWHERE,
     "newfstatat": ("EIO", "ENODEV"),
 }
 _LASTING_ONCE_IN = 3  # one failure in so many is the first of a whole row
@@ -63,12 +74,20 @@ def draw(
     is beyond what a program in Python can notice.
     """
     dice = trial.dice_for("moment")
-    kind = dice.choice(jobs)
+    kind = choose(trial, jobs, dice)
     calls = [c for c in calls_in(trial, kind) if c.name in names and c.path.startswith(place)]
     if not calls:
         raise NotMade
     name = dice.choice(sorted({call.name for call in calls}))
     return kind, dice.choice([call for call in calls if call.name == name])
+
+
+def choose(trial: Trial, jobs: tuple[type[Job], ...], dice: random.Random) -> type[Job]:
+    """Draw a job. Raises NotMade where the trial is of another one."""
+    asked = [job for job in jobs if trial.job in ("", job.name)]
+    if not asked:
+        raise NotMade
+    return dice.choice(asked)
 
 
 def try_kill(trial: Trial) -> None:
@@ -96,7 +115,7 @@ def try_failure(trial: Trial) -> None:
 
 def try_false_end(trial: Trial) -> None:
     """Let a read of a source say that its end was reached, once or from then on."""
-    kind, call = draw(trial, ("read",), (SendFirst, SendMore), "{room}/imaging/computer/")
+    kind, call = draw(trial, ("read",), SENDS, "{room}/imaging/computer/")
     _fail(trial, kind, call, "empty", lasting=trial.dice_for("failure").randrange(_LASTING_ONCE_IN) == 0)
 
 

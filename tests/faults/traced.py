@@ -17,6 +17,7 @@ from judge import Ran, require
 from scene import ENDS_WITHIN_S, HERE, environment
 
 CALLS = "write,fsync,syncfs,rename,renameat,unlink,unlinkat,openat,close,mkdirat,read,readv,newfstatat"
+CALLS += ",pwrite64,pread64,fdatasync,ftruncate"  # the index' own
 _CALL = re.compile(r"(\d+) +(\w+)\(")
 _LOOK_S = 0.01
 

@@ -23,13 +23,14 @@ class NotMade(Exception):
 
 @dataclass(frozen=True)
 class Trial:
-    """One trial of a fault: everything in it follows from these."""
+    """One trial of a fault: everything in it follows from these. `job` narrows it to one job."""
 
     fault: str
     on: str
     seed: int
     number: int
     without: str = ""
+    job: str = ""
 
     @property
     def dice(self) -> random.Random:
@@ -44,7 +45,9 @@ class Trial:
     def command(self) -> str:
         """Give the command that repeats it."""
         what = f"--only {self.fault} --on {self.on} --seed {self.seed} --number {self.number}"
-        return f"python tests/faults/run.py {what}" + (f" --without {self.without}" if self.without else "")
+        more = {"--without": self.without, "--job": self.job}
+        told = [f"{option} {name}" for option, name in more.items() if name]
+        return " ".join((f"python tests/faults/run.py {what}", *told))
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,7 @@ class Fault:
     full_count: int
     try_once: Callable[[Trial], None]
     slice_count: int
+    batch: int = 1
 
 
 def unmount(drive: Volume) -> None:
