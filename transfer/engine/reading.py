@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import Medium, PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
+from transfer.engine.medium.looking import born_ns
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class OpenSource:
         return SourceRead(
             size_bytes=count,
             modified_ns=self._before.st_mtime_ns,
-            created_ns=created_ns(self._before),
+            created_ns=None if born_ns is None else born_ns(self._before),
             growing=finding is not None,
             findings=() if finding is None else (finding,),
         )
@@ -86,14 +86,3 @@ class OpenSource:
     def close(self) -> None:
         """Let go of the source."""
         os.close(self._descriptor)
-
-
-def created_ns(facts: os.stat_result) -> int | None:
-    """Give a file's creation time in nanoseconds, where the system keeps one."""
-    born: int | None = getattr(facts, "st_birthtime_ns", None)
-    if born is not None:
-        return born
-    if sys.platform == "win32":
-        return facts.st_ctime_ns  # its meaning on Windows before Python 3.12
-    seconds: float | None = getattr(facts, "st_birthtime", None)
-    return None if seconds is None else int(seconds * 1_000_000_000)

@@ -12,10 +12,10 @@ from typing import NamedTuple
 from manifests.bags.companions import is_companion, is_companion_folder
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source, SourceKind
+from transfer.engine.medium.looking import at_any_length, born_ns, facts_of, leads_to_a_folder
 from transfer.engine.patterns import Patterns
 from transfer.errors import ConfigurationError, NotThere
 
-_WINDOWS = os.name == "nt"
 Identity = tuple[int, int]
 
 
@@ -42,7 +42,7 @@ def walk(source: Source, keep_out: Iterable[Path] = ()) -> Iterator[SourceFile |
 
     Raises NotThere at once where the source's folder cannot be listed, and PatternError.
     """
-    root = _extended(str(source.folder.absolute()))
+    root = at_any_length(str(source.folder.absolute()))
     _check_there(source, root)
     return _Walk(source, {identity for folder in keep_out if (identity := _identity(str(folder)))}).run(root)
 
@@ -80,13 +80,6 @@ def _check_there(source: Source, root: str) -> None:
         raise NotThere(f"{whose} {missing}", source.folder, step) from error
     except OSError as error:
         raise NotThere(f"{whose} cannot be listed ({error.strerror})", source.folder, step) from error
-
-
-def _extended(path: str) -> str:
-    r"""Give a path that Windows does not cut at 260 characters (Microsoft, "Naming files": `\\?\`)."""
-    if not _WINDOWS or path.startswith("\\\\?\\"):
-        return path
-    return f"\\\\?\\UNC{path[1:]}" if path.startswith("\\\\") else f"\\\\?\\{path}"
 
 
 def _identity(place: str) -> Identity | None:
@@ -133,7 +126,7 @@ class _Walk:
         self._is_wanted = _choice(source)
         self._leaves_all_below = Patterns(source.leave).match_all_below
         self._keep_out = keep_out
-        self._facts_of = _facts_by_kind(source.kind)
+        self._facts_of = facts_of(stays_open=source.kind is SourceKind.LOGS)
         self._ahead: list[_Folder] = []
         self._findings: list[Finding] = []
 
@@ -166,7 +159,7 @@ class _Walk:
             elif self._is_wanted(path) and not _was_dropped(entry):
                 facts = self._facts_of(entry)
                 if stat.S_ISREG(facts.st_mode):
-                    created_ns = None if _created_ns is None else _created_ns(facts)
+                    created_ns = None if born_ns is None else born_ns(facts)
                     found = (self._name, path, facts.st_size, facts.st_mtime_ns, created_ns)
                     return tuple.__new__(SourceFile, found)  # half the time of a call by name
                 self._find(FindingKind.NOT_A_FILE, path, _what_it_is(facts.st_mode))
@@ -180,7 +173,7 @@ class _Walk:
         found = _Folder(entry.path, f"{path}/", folder)
         if self._keep_out and found.identity in self._keep_out:
             return
-        if _is_link(entry) and found.is_in_itself():
+        if leads_to_a_folder(entry) and found.is_in_itself():
             self._find(FindingKind.FOLDER_LOOP, path, "What is in it is carried once, from its own place.")
             return
         self._ahead.append(found)
@@ -208,35 +201,6 @@ def _was_dropped(entry: os.DirEntry[str]) -> bool:
     name = entry.name
     # .DS_Store, ._name, thumbs.db, desktop.ini: none ends as a frame or a log does.
     return (name[0] == "." or name[-1] in "bBiI") and is_companion(Path(entry.path))
-
-
-def _is_link(entry: os.DirEntry[str]) -> bool:
-    """Tell a link to a folder, or a junction, which Windows calls a folder."""
-    if entry.is_symlink() or not _WINDOWS:
-        return entry.is_symlink()
-    attributes: int = getattr(entry.stat(follow_symlinks=False), "st_file_attributes", 0)
-    return bool(attributes & stat.FILE_ATTRIBUTE_REPARSE_POINT)
-
-
-def _facts_by_kind(kind: SourceKind) -> Callable[[os.DirEntry[str]], os.stat_result]:
-    """Give how to ask for size and times. The file itself is asked where a folder may not know better.
-
-    From memory: Windows writes them into the folder only when a file is closed, and logs stay open.
-    """
-    if _WINDOWS and kind is SourceKind.LOGS:
-        return lambda entry: os.stat(entry.path)  # noqa: PTH116 - as above
-    return os.DirEntry.stat
-
-
-def _creation_time() -> Callable[[os.stat_result], int] | None:
-    if _WINDOWS:
-        return lambda facts: facts.st_ctime_ns
-    if hasattr(os.stat_result, "st_birthtime"):
-        return lambda facts: int(getattr(facts, "st_birthtime") * 1e9)  # noqa: B009 - not known to every system
-    return None
-
-
-_created_ns = _creation_time()
 
 
 def _what_it_is(mode: int) -> str:

@@ -1,0 +1,54 @@
+"""What looking at other people's files depends on: how long a path may be, who knows a size, who a birth."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+
+from manifests.bags.contents import is_link
+from transfer.engine.medium.windows_paths import extended
+
+ON_WINDOWS = sys.platform == "win32"
+_NS = 1_000_000_000
+
+
+def at_any_length(path: str, *, windows: bool = ON_WINDOWS) -> str:
+    """Give an absolute path in the form in which the system takes it however long it is."""
+    return extended(path) if windows else path
+
+
+def leads_to_a_folder(entry: os.DirEntry[str], *, windows: bool = ON_WINDOWS) -> bool:
+    """Tell whether what a folder lists as a folder is a link or junction to one. Raises OSError.
+
+    Only Windows has junctions, and there the listing tells of them without asking the system again.
+    """
+    return is_link(entry) if windows else entry.is_symlink()
+
+
+def facts_of(*, stays_open: bool, windows: bool = ON_WINDOWS) -> Callable[[os.DirEntry[str]], os.stat_result]:
+    """Give how to ask for size and times of what a folder lists. The file itself is asked where need be.
+
+    From memory: Windows writes them into the folder only when a file is closed, so of one that `stays_open`
+    the folder tells what was so when it was opened.
+    """
+    if windows and stays_open:
+        return lambda entry: os.stat(entry.path)  # noqa: PTH116 - a Path for each file costs more than the call
+    return os.DirEntry.stat
+
+
+def time_of_birth(*, windows: bool = ON_WINDOWS) -> Callable[[os.stat_result], int] | None:
+    """Give how to tell when a file was made, in nanoseconds since 1970; None where the system keeps it not.
+
+    Windows says it as st_ctime until Python 3.12 and, by its documentation, as st_birthtime from then on.
+    """
+    if hasattr(os.stat_result, "st_birthtime_ns"):
+        return lambda facts: int(getattr(facts, "st_birthtime_ns"))  # noqa: B009 - not known to every system
+    if windows:
+        return lambda facts: facts.st_ctime_ns
+    if hasattr(os.stat_result, "st_birthtime"):
+        return lambda facts: round(getattr(facts, "st_birthtime") * _NS)  # noqa: B009 - likewise
+    return None
+
+
+born_ns = time_of_birth()
