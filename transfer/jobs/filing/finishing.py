@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from manifests.findings import Finding
+from manifests.findings import Finding, FindingKind
 from transfer.errors import DriveFailed, NightferryError
 from transfer.jobs.filing.account import Account
 from transfer.jobs.filing.archive import Archive, archive_failure
@@ -17,6 +17,9 @@ from transfer.jobs.filing.receiving import Portion
 _ROUNDS = 3
 # So much is read back even when the run has to end: it takes seconds, and leaves bags that are finished.
 _PROVEN_IN_ANY_CASE_BYTES = 1 << 30
+_WRITTEN_AGAIN = Finding(
+    FindingKind.WRITTEN_AGAIN, "the archive's disk did not give back what was written: look at it"
+)
 
 
 @dataclass(slots=True)
@@ -106,6 +109,7 @@ class Finishing:
         bad = self._bad()
         for place in bad:
             planned = self.portion.arrived[place]
+            planned.findings += (_WRITTEN_AGAIN,)
             self._todo[planned.item.opened] = planned
         if bad:
             # One bad copy has everything that is not listed yet read back once more.

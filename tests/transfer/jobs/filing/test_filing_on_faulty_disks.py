@@ -10,6 +10,7 @@ from faulty_drive import faulty
 from nights import Computer, noise
 from volumes import need
 
+from manifests.bags.entries import Entry
 from manifests.findings import FindingKind
 from transfer.errors import ExitCode
 
@@ -29,6 +30,10 @@ def night(computer: Computer, stick: Path) -> Path:
     return stick
 
 
+def kinds(entry: Entry) -> list[FindingKind]:
+    return [finding.kind for finding in entry.findings]
+
+
 def at(tmp_path: Path, mounted: Path) -> Desk:
     return Desk(tmp_path / "desk at a faulty disk", archive_at=mounted / "archive")
 
@@ -40,6 +45,11 @@ def test_a_copy_that_is_not_what_was_written_is_written_again_from_the_drive(nig
         assert disk.faults == 1
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
         assert outcome.accounts[0].acknowledged
+        (told,) = [one for one in outcome.all_findings() if one.kind is FindingKind.WRITTEN_AGAIN]
+        (kept,) = [
+            entry for entry in map(desk.entry, desk.files()) if FindingKind.WRITTEN_AGAIN in kinds(entry)
+        ]
+        assert told.path.endswith(kept.original)
         size_bytes = (night / "2026-03-14/data/frames/light_3.fits").stat().st_size
         assert disk.bytes_read("light_3.fits") >= 2 * size_bytes  # one bad copy has all read once more
         desk.assert_all_valid()
