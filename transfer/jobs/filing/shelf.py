@@ -10,10 +10,10 @@ from contextlib import contextmanager
 
 from manifests.bags.entries import Entry
 from transfer.engine.durable import remove_if_there
-from transfer.engine.lane import Words
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.open_bag import Arrival, OpenBag
 from transfer.engine.readback import read_back
+from transfer.engine.troubles import Words
 from transfer.errors import DriveFailed
 from transfer.jobs.filing.archive import Archive
 from transfer.jobs.filing.archive_bag import ArchiveBag, Held

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field, replace
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.copier import Copier, Work
-from transfer.engine.lane import Lane, Words
+from transfer.engine.lane import Lane
 from transfer.engine.lines import parent
 from transfer.engine.medium import Medium, PinnedFolder, ReadBack
 from transfer.engine.readback import Copy, Outcome, read_back
 from transfer.engine.settling import Batch, Written, flush
 from transfer.engine.sources import SourceFile
 from transfer.engine.task import Task
+from transfer.engine.troubles import Words
 from transfer.errors import DoesNotFit, DriveFailed
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.gathering.folder import make_folder, new_part
