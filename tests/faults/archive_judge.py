@@ -218,9 +218,10 @@ def _require_files_true(told: dict[str, Any], true: dict[str, str], brought: Del
     require(told["exit"] != 0 or sum(counted) == len(brought.files), f"exit 0, and counts {counted}")
 
 
-def require_lights_shown(ran: Ran, brought: Delivered) -> None:
+def require_lights_shown(ran: Ran, *brought: Delivered) -> None:
     """Hold that the archive's index can be asked, and shows each light once."""
     require(ran.exit == 0, f"frames ended with {ran.exit}: {ran.out[-300:]}{ran.err[-300:]}")
     shown = sorted(frame["sha256"] for frame in ran.document["frames"] if frame["type"] == "light")
-    lights = sorted(sha256 for path, sha256 in brought.files.items() if "light" in path)
-    require(shown == lights, f"{len(lights)} lights, and frames shows {len(shown)}")
+    files = [file for each in brought for file in each.files.items()]
+    lights = {sha256 for path, sha256 in files if "light" in path}
+    require(shown == sorted(lights), f"{len(lights)} lights, and frames shows {len(shown)}")

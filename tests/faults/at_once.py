@@ -21,24 +21,24 @@ def try_at_once(trial: Trial) -> None:
     count, computers = dice.choice((2, 4)), dice.choice((1, 2))
     killed = dice.randrange(3) == 0
     with drive_scene(trial) as (scene, _):
-        scenes = [scene, *(_another(scene) for _ in range(computers - 1))]
+        scenes = [scene, *(another_computer(scene) for _ in range(computers - 1))]
         receipt = receipt_on(scene.drive)
         runs = [_start(scenes[number % computers]) for number in range(count)]
         checking = _start_check(scene) if dice.randrange(2) else None
         if killed:
             time.sleep(dice.random() * 0.6)
             runs[0].send_signal(signal.SIGKILL)
-        ended = [_end(run) for run in runs]
+        rans = [ended(run) for run in runs]
         with telling(f"{count} runs, {computers} computers, {'one killed' if killed else 'none killed'}"):
-            for number, ran in enumerate(ended):
+            for number, ran in enumerate(rans):
                 _judge(ran, scenes[number % computers], receipt)
             if checking is not None:
-                _judge_check(_end(checking))
-            require(killed or any(ran.exit == 0 for ran in ended), f"none: {[r.exit for r in ended]}")
+                _judge_check(ended(checking))
+            require(killed or any(ran.exit == 0 for ran in rans), f"none: {[r.exit for r in rans]}")
             _judge_again(scenes)
 
 
-def _another(scene: Scene) -> Scene:
+def another_computer(scene: Scene) -> Scene:
     """Give another computer with the same drive: the same names, other content."""
     other = Scene(scene.root / "other", scene.drive, random.Random(scene.dice.random()), scene.without)
     other.begin_session()
@@ -54,20 +54,20 @@ def _another(scene: Scene) -> Scene:
 def _start(scene: Scene) -> subprocess.Popen[bytes]:
     if not scene.known.now:
         scene.begin_session()
-    return _started(scene.command(*scene.send_words()))
+    return started(scene.command(*scene.send_words()))
 
 
 def _start_check(scene: Scene) -> subprocess.Popen[bytes]:
-    return _started(scene.command("check", scene.drive, "--json"))
+    return started(scene.command("check", scene.drive, "--json"))
 
 
-def _started(command: list[str]) -> subprocess.Popen[bytes]:
+def started(command: list[str]) -> subprocess.Popen[bytes]:
     pipe = subprocess.PIPE
     null = subprocess.DEVNULL
     return subprocess.Popen(command, stdout=pipe, stderr=pipe, stdin=null, env=environment(), cwd=HERE)
 
 
-def _end(run: subprocess.Popen[bytes]) -> Ran:
+def ended(run: subprocess.Popen[bytes]) -> Ran:
     out, err = run.communicate(timeout=ENDS_WITHIN_S)
     killed = run.returncode == -signal.SIGKILL
     return Ran(run.returncode, out.decode(errors="replace"), err.decode(errors="replace"), killed)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import at_once
+import at_once_archive
 import changing_sources
 import damage
 import drives
 import faulty_drives
+import fuzzed_headers
 import hostile_bags
 import system_calls
 
@@ -17,5 +19,7 @@ FAULTS = (
     *faulty_drives.FAULTS,
     *changing_sources.FAULTS,
     *at_once.FAULTS,
+    *at_once_archive.FAULTS,
     *hostile_bags.FAULTS,
+    *fuzzed_headers.FAULTS,
 )
