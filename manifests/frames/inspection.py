@@ -199,3 +199,5 @@ def _pass_over(file: BinaryIO | gzip.GzipFile, size: int) -> None:
     else:
         # Not past the end: a file system may refuse a position that no file of its kind can have.
         file.seek(min(file.tell() + size, os.fstat(file.fileno()).st_size))
+    for header in walk.headers[read:]:  # the last one, where the file ends within its filling
+        reader.add(*header)

@@ -81,18 +81,22 @@ def count(card: CardValue) -> int | None:
 
 
 def seconds(card: CardValue) -> float | None:
-    """Give a duration in seconds, which is what a value is in unless its comment names another unit."""
-    return _scaled(card, _SECONDS)
+    """Give a duration in seconds, which is what a value is in unless its comment names another unit.
+
+    Programs write −1 for one that they do not know.
+    """
+    duration = _scaled(card, _SECONDS)
+    return duration if duration is not None and duration >= 0 else None
 
 
 def millimetres(card: CardValue) -> float | None:
     """Give a length above zero in millimetres; a zero stands for "unknown" in many programs."""
-    return _scaled(card, _MILLIMETRES) or None
+    return _above_zero(_scaled(card, _MILLIMETRES))
 
 
 def microns(card: CardValue) -> float | None:
     """Give a pixel's size above zero in µm."""
-    return _scaled(card, _MICRONS) or None
+    return _above_zero(_scaled(card, _MICRONS))
 
 
 def deg_c(card: CardValue) -> float | None:
@@ -155,6 +159,10 @@ def _scaled(card: CardValue, units: Mapping[str, float]) -> float | None:
     value = number(card)
     scaled = math.inf if value is None else value * units.get(unit_of(card, units), 1.0)
     return scaled if math.isfinite(scaled) else None
+
+
+def _above_zero(value: float | None) -> float | None:
+    return value if value is not None and value > 0 else None
 
 
 def _angle_deg(card: CardValue) -> float | None:

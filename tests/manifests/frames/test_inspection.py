@@ -248,6 +248,17 @@ def test_a_look_into_a_damaged_packing_keeps_what_came_before(tmp_path, primary,
     path = tmp_path / "damaged.fits.gz"
     path.write_bytes(gzip.compress(content, compresslevel=0)[:100_000])
     look = look_at_header(path)
+def test_the_facts_of_a_header_whose_filling_is_not_written_yet_are_read(tmp_path, light, primary, extension):
+    """A camera's program that writes a frame stands there between its header and its data."""
+    path = tmp_path / "light.fits"
+    in_extension = primary() + extension(*CARDS, axes=(100, 80))
+    for content in (light[: light.index(b"END     ") + 80], in_extension[:-1]):
+        path.write_bytes(content)
+        look = look_at_header(path)
+        assert look.frame == inspect_blocks([content]).frame
+        assert (look.frame.object_name, look.frame.width_px) == ("M 31", 100)
+
+
     assert (look.frame.object_name, _kinds(look)) == ("M 31", [FindingKind.COMPRESSION_DAMAGED])
 
 

@@ -95,6 +95,14 @@ def test_lengths_are_in_their_usual_unit_and_zero_is_unknown():
     assert values.microns(CardValue(3.76)) == 3.76
     assert values.microns(_commented(0.00376, "[mm]")) == pytest.approx(3.76)
     assert values.microns(CardValue(0)) is None
+    assert values.millimetres(CardValue(-1)) is None
+    assert values.microns(CardValue(-3.76)) is None
+
+
+def test_an_exposure_below_zero_is_not_known():
+    assert values.seconds(CardValue(-1.0)) is None
+    assert values.seconds(_commented(-5, "[min]")) is None
+    assert values.seconds(CardValue(0)) == 0
 
 
 @pytest.mark.parametrize(
