@@ -82,11 +82,11 @@ def try_number(row: Row, seed: int, number: int, without: str = "", job: str = "
         except NotMade:
             continue
         except Exception as error:  # noqa: BLE001 - whatever it is, the trial did not hold
-            row.tried += 1
+            row.tried += row.fault.batch
             row.failures.append((trial, _told(error)))
             return
-        row.tried += 1
-        row.held += 1
+        row.tried += row.fault.batch
+        row.held += row.fault.batch
         return
     row.not_made += 1
 
@@ -106,14 +106,14 @@ def rows(only: list[str], on: str) -> Iterator[Row]:
 
 def share(fault: Fault, scale: float) -> int:
     """Give how many trials one of the fault's places gets."""
-    return max(1, math.ceil(fault.full_count * scale / len(fault.on)))
+    return max(1, math.ceil(fault.full_count * scale / len(fault.on) / fault.batch))
 
 
 def show(row: Row) -> None:
     """Print one row, and how to repeat what failed in it."""
     name = row.fault.row if len(row.fault.row) < 62 else row.fault.row[:61] + "…"
     missed = f"  ({row.not_made} could not be made)" if row.not_made else ""
-    print(f"{name:<62} {row.on:<6} {row.tried:>6} {row.held:>6} {row.seconds:>7.0f} s{missed}", flush=True)
+    print(f"{name:<62} {row.on:<6} {row.tried:>9,} {row.held:>9,} {row.seconds:>7.0f} s{missed}", flush=True)
     for trial, told in row.failures:
         print(f"    {trial.command}\n        {told}", flush=True)
 
@@ -158,7 +158,7 @@ def main() -> int:
     asked = parser.parse_args()
     if asked.teeth:
         return try_teeth(asked.seed, _BITES)
-    print(f"{'fault':<62} {'on':<6} {'tried':>6} {'held':>6}", flush=True)
+    print(f"{'fault':<62} {'on':<6} {'tried':>9} {'held':>9}", flush=True)
     done = []
     for row in rows(asked.only, asked.on):
         if asked.number is not None:
@@ -171,7 +171,7 @@ def main() -> int:
             results.add(asked.record, row.as_result(asked.seed))
         done.append(row)
     tried, held = sum(row.tried for row in done), sum(row.held for row in done)
-    print(f"{'all':<62} {'':<6} {tried:>6} {held:>6}")
+    print(f"{'all':<62} {'':<6} {tried:>9,} {held:>9,}")
     return 0 if tried == held else 1
 
 

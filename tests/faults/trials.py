@@ -63,7 +63,7 @@ class Fault:
     full_count: int
     try_once: Callable[[Trial], None]
     slice_count: int
-    batch: int = 1
+    batch: int = 1  # inputs of which one trial tries so many: they are what is counted
 
 
 def unmount(drive: Volume) -> None:

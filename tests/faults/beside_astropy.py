@@ -1,0 +1,95 @@
+"""What astropy reads in a header, beside what is read here: the same, but where it is said why not."""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from datetime import UTC, datetime
+from math import isfinite
+from typing import Any
+
+from judge import require
+
+from manifests.frames.frame import Frame
+
+_ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]*)?")
+
+
+def compare(content: bytes, frame: Frame) -> None:
+    """Hold a frame against the primary header as astropy reads it; where it reads none, there is nothing."""
+    from astropy.io import fits
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            header = fits.Header.fromfile(io.BytesIO(content))
+        except (OSError, ValueError):
+            return
+        for judge in (_judge_name, _judge_exposure, _judge_date, _judge_size):
+            judge(header, frame)
+
+
+def _value(header: Any, keyword: str) -> object:
+    """Give a keyword's value as astropy reads it, None where it finds it broken or there is none."""
+    from astropy.io import fits
+
+    try:
+        value = header.get(keyword)
+    except (fits.VerifyError, ValueError, TypeError, KeyError):
+        return None
+    return None if isinstance(value, fits.card.Undefined) else value
+
+
+def _judge_name(header: Any, frame: Frame) -> None:
+    for keyword, ours in (("OBJECT", frame.object_name), ("FILTER", frame.filter_name)):
+        value = _value(header, keyword)
+        if isinstance(value, bool | complex) or value is None:
+            continue
+        named = "".join(letter if letter.isprintable() else " " for letter in str(value)).strip()
+        if named and not _read_otherwise(named):
+            require(ours == _as_far_as_read(named, ours), f"{keyword} is {ours!r}, to astropy {value!r}")
+
+
+def _read_otherwise(named: str) -> bool:
+    """Say whether a name is one of those that are read otherwise, and on purpose.
+
+    Bytes outside ASCII, which come as "?" from the library and as the letter that was meant here; a card
+    without the value indicator "= ", which is no value (section 4.1.2.2) and comes as a text with the sign.
+    """
+    return "?" in named or named.startswith("=")
+
+
+def _as_far_as_read(named: str, ours: str | None) -> str:
+    """Give the beginning of a text that is continued over more than sixty records: that is what is read."""
+    return named[: len(ours)] if ours and len(ours) > 500 else named
+
+
+def _judge_exposure(header: Any, frame: Frame) -> None:
+    value = _value(header, "EXPTIME")
+    if isinstance(value, bool) or not isinstance(value, int | float) or value < 0 or not isfinite(value):
+        return
+    if not header.comments["EXPTIME"].strip():  # a comment may name another unit
+        require(frame.exposure_s == float(value), f"EXPTIME is {frame.exposure_s!r}, to astropy {value!r}")
+
+
+def _judge_date(header: Any, frame: Frame) -> None:
+    value, scale = _value(header, "DATE-OBS"), _value(header, "TIMESYS")
+    if scale in (None, "UTC") and isinstance(value, str) and _ISO.fullmatch(value):
+        try:
+            expected = datetime.fromisoformat(value[:19]).replace(tzinfo=UTC)
+        except ValueError:
+            return
+        ours = frame.begun_utc
+        near = ours is not None and 0 <= (ours - expected).total_seconds() < 1
+        require(near, f"DATE-OBS is {ours}, to astropy {value!r}")
+
+
+def _judge_size(header: Any, frame: Frame) -> None:
+    sides = [_value(header, keyword) for keyword in ("NAXIS1", "NAXIS2")]
+    if frame.width_px is not None and all(type(side) is int and side > 0 for side in sides):
+        if _value(header, "NAXIS") not in (2, 3) or _value(header, "SIMPLE") is not True:
+            return
+        require(
+            [frame.width_px, frame.height_px] == sides, f"{frame.width_px} × {frame.height_px}, not {sides}"
+        )
