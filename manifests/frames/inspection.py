@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import io
 import os
 import pathlib
+import stat
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -125,15 +127,30 @@ def inspect_blocks(
 def look_at_header(path: pathlib.Path, table: KeywordTable = KEYWORDS) -> Inspection:
     """Read a frame's facts from no more of a file than its headers; its data are not judged.
 
-    Raises OSError where the file cannot be read, and nothing else.
+    Raises OSError where the file cannot be read, and nothing else. What is no regular file, or is another
+    program's alone for now, is not waited for.
     """
-    with path.open("rb") as file:
-        packed = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
-        file.seek(0)
-        if not packed:
-            return _look(file, table)
-        with gzip.GzipFile(fileobj=file, mode="rb") as unpacked:
-            return _look(unpacked, table)
+    with open(path, "rb", opener=_without_waiting) as file:
+        return look_at_open_file(file, table)
+
+
+def _without_waiting(path: str, flags: int) -> int:
+    """Open a regular file; a pipe without a writer, or a file under a lease, would hold the caller up."""
+    descriptor = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise OSError(errno.EINVAL, "not a regular file", path)
+    return descriptor
+
+
+def look_at_open_file(file: BinaryIO, table: KeywordTable = KEYWORDS) -> Inspection:
+    """Read a frame's facts from an open file, which is at its start. Raises OSError."""
+    packed = file.read(len(GZIP_MAGIC)) == GZIP_MAGIC
+    file.seek(0)
+    if not packed:
+        return _look(file, table)
+    with gzip.GzipFile(fileobj=file, mode="rb") as unpacked:
+        return _look(unpacked, table)
 
 
 def _unexpected(damage: str) -> tuple[Finding, ...]:
@@ -191,6 +208,8 @@ def _walk_headers(file: BinaryIO | gzip.GzipFile, block: bytes, walk: HduWalk, r
         walk.skip_data()
         block = file.read(BLOCK)
     walk.finish()
+    for header in walk.headers[read:]:  # the last one, where the file ends within its filling
+        reader.add(*header)
 
 
 def _pass_over(file: BinaryIO | gzip.GzipFile, size: int) -> None:
@@ -199,5 +218,3 @@ def _pass_over(file: BinaryIO | gzip.GzipFile, size: int) -> None:
     else:
         # Not past the end: a file system may refuse a position that no file of its kind can have.
         file.seek(min(file.tell() + size, os.fstat(file.fileno()).st_size))
-    for header in walk.headers[read:]:  # the last one, where the file ends within its filling
-        reader.add(*header)

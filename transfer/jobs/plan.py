@@ -147,7 +147,7 @@ def _without_a_drive(
     config: Config, request: SendRequest, around: Surroundings, error: NotThere
 ) -> PlanOutcome:
     """Say what there is to carry, all the same."""
-    seen = survey(config, around.records, around.clock(), places_to_keep_out_of(config, ()))
+    seen = survey(config, around.records, around.medium, around.clock(), places_to_keep_out_of(config, ()))
     nights = chosen_nights(seen, request.scope, frozenset())
     planned = tuple(_unplaced(seen, night) for night in nights)
     return PlanOutcome(planned, (), (error,), tuple(seen.findings))

@@ -96,7 +96,7 @@ def make_ready(config: Config, request: SendRequest, around: Surroundings, held:
         check_places(config.sources, drive.root)
     drives = tuple(_opened(drive, around.medium, held) for drive in found)
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
-    seen = survey(config, around.records, around.clock(), keep_out)
+    seen = survey(config, around.records, around.medium, around.clock(), keep_out)
     nights = [night for drive in drives for night in _nights_on(drive, seen, request.scope, around.records)]
     newest_first = sorted(nights, key=lambda each: each.plan.night, reverse=True)
     behind = _left_behind(seen, newest_first, drives)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
@@ -17,6 +18,9 @@ from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
 from transfer.jobs.last_answer import SourcesDigest
 from transfer.records import Records
+
+if TYPE_CHECKING:
+    from transfer.engine.medium import Medium
 
 _DEGREES_PER_HOUR = 15
 
@@ -44,11 +48,14 @@ class Survey:
         return f"{self.folders[file.source]}/{file.path}"
 
 
-def survey(config: Config, records: Records, now: datetime, keep_out: Collection[Path] = ()) -> Survey:
+def survey(
+    config: Config, records: Records, medium: Medium, now: datetime, keep_out: Collection[Path] = ()
+) -> Survey:
     """Walk every source and date every file; no link leads into a folder of `keep_out`.
 
-    The header of a frame that was not met before is read, no more of it than that. A source folder that
-    is not there is a finding; where none is there, NotThere is raised.
+    The header of a frame that was not met before is read, no more of it than that; one that cannot be
+    opened is tried again when all else was looked at. A source folder that is not there is a finding;
+    where none is there, NotThere is raised.
     """
     longitude_deg, guessed = longitude_of(config, now)
     result = Survey(longitude_deg)
@@ -56,13 +63,14 @@ def survey(config: Config, records: Records, now: datetime, keep_out: Collection
         result.findings.append(guessed)
     seen = records.nights(longitude_deg)
     frames: dict[str, dict[str, list[Any]]] = {}
+    unread: list[_Unread] = []
     digest = SourcesDigest()
     absent: list[NotThere] = []
     for source in config.sources:
         result.folders[source.name] = source.folder
-        nights = _FrameNights(source, longitude_deg, seen.get(source.name, {}))
+        nights = _FrameNights(source, medium, longitude_deg, seen.get(source.name, {}))
         try:
-            _add_source(result, source, nights, digest, keep_out)
+            unread += _add_source(result, source, nights, digest, keep_out)
         except NotThere as error:
             # One folder that is not there keeps no other's files from the drive.
             absent.append(error)
@@ -71,6 +79,8 @@ def survey(config: Config, records: Records, now: datetime, keep_out: Collection
         frames[source.name] = nights.rows
     if absent and len(absent) == len(config.sources):
         raise absent[0]
+    for each in unread:
+        _try_again(result, each, medium)
     result.digest = digest.text()
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
@@ -94,19 +104,26 @@ def _add_source(
     nights: _FrameNights,
     digest: SourcesDigest,
     keep_out: Collection[Path],
-) -> None:
+) -> list[_Unread]:
+    """Add a source's files, but for the frames that cannot be opened now, which it gives."""
     count = 0
+    unread: list[_Unread] = []
+    may_be_newest = source.kind is SourceKind.FRAMES
     for file in walk(source, keep_out):
         digest.add(file)
         count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
         elif looks_like_a_frame(file.path):
-            _add_frame(result, file, nights, may_be_newest=source.kind is SourceKind.FRAMES)
+            try:
+                _add_frame(result, file, nights, may_be_newest)
+            except OSError:
+                unread.append(_Unread(file, nights, may_be_newest))
         else:
             result.add(file, night_of_ns(file.modified_ns, result.longitude_deg))
     if not count:
         result.findings.append(Finding(FindingKind.NOTHING_MATCHED, _what_is_there(source), source.name))
+    return unread
 
 
 def _what_is_there(source: Source) -> str:
@@ -130,17 +147,44 @@ def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_ne
         result.newest_frame_night = max(night, result.newest_frame_night or night)
 
 
+class _Unread(NamedTuple):
+    """A frame that could not be opened when it was come by."""
+
+    file: SourceFile
+    nights: _FrameNights
+    may_be_newest: bool
+
+
+def _try_again(result: Survey, unread: _Unread, medium: Medium) -> None:
+    """Date a frame that could not be opened before; else by its time, which is not remembered.
+
+    The copier meets it again, and says what is wrong with it.
+    """
+    file = unread.file
+    try:
+        _add_frame(result, file, unread.nights, unread.may_be_newest)
+    except OSError as error:
+        night = night_of_ns(file.modified_ns, result.longitude_deg)
+        result.add(file, night)
+        if medium.is_locked(error):
+            detail = f"its header could not be read, and {night} is taken from its time"
+            result.findings.append(Finding(FindingKind.LOCKED, detail, f"{file.source}/{file.path}"))
+
+
 class _FrameNights:
     """The nights of one source's frames: remembered where size and time still fit, else read."""
 
-    def __init__(self, source: Source, longitude_deg: float, seen: dict[str, list[Any]]) -> None:
+    def __init__(
+        self, source: Source, medium: Medium, longitude_deg: float, seen: dict[str, list[Any]]
+    ) -> None:
         self.rows: dict[str, list[Any]] = {}
         self._folder = source.folder
+        self._medium = medium
         self._longitude_deg = longitude_deg
         self._seen = seen
 
     def of(self, file: SourceFile) -> tuple[date, bool]:
-        """Give the frame's night, and whether its header gives a date."""
+        """Give the frame's night, and whether its header gives a date. Raises OSError."""
         row = self._seen.get(file.path)
         if row is None or row[0] != file.size_bytes or row[1] != file.modified_ns:
             night, has_date = self._read(file)
@@ -149,13 +193,10 @@ class _FrameNights:
         return date.fromisoformat(row[2]), bool(row[3])
 
     def _read(self, file: SourceFile) -> tuple[date, bool]:
-        from manifests.frames.inspection import look_at_header  # slow to load; most frames were met before
+        from manifests.frames.inspection import look_at_open_file  # slow to load; most were met before
 
-        try:
-            inspection = look_at_header(self._folder / file.path)
-        except OSError:
-            # The copier meets it again and says what is wrong with it.
-            return night_of_ns(file.modified_ns, self._longitude_deg), False
+        with os.fdopen(self._medium.open_source(f"{self._folder}/{file.path}"), "rb") as opened:
+            inspection = look_at_open_file(opened)
         night, _ = frame_night(inspection, file.modified_ns, self._longitude_deg)
         return night, inspection.frame is not None and inspection.frame.begun_utc is not None
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import gzip
+import os
 import subprocess
 import sys
 import tracemalloc
@@ -8,6 +9,7 @@ import tracemalloc
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from leases import leased
 
 from manifests.findings import FindingKind
 from manifests.frames.inspection import Inspection, Inspector, inspect_blocks, look_at_header
@@ -224,10 +226,37 @@ def test_a_look_at_the_header_gives_the_same_facts(tmp_path, files):
         assert (look.is_fits, look.frame, look.date_only) == (whole.is_fits, whole.frame, whole.date_only)
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_look_at_a_pipe_that_nobody_writes_to_waits_for_nobody(tmp_path):
+    os.mkfifo(tmp_path / "light.fits")
+    with pytest.raises(OSError, match="not a regular file"):
+        look_at_header(tmp_path / "light.fits")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux has leases")
+def test_a_look_at_a_file_that_another_program_keeps_for_itself_waits_for_nobody(tmp_path, light):
+    path = tmp_path / "light.fits"
+    path.write_bytes(light)
+    with leased(path), pytest.raises(BlockingIOError):
+        look_at_header(path)
+    assert look_at_header(path).is_fits
+
+
 def test_a_look_at_the_header_judges_no_data(tmp_path, light):
     path = tmp_path / "short.fits"
     path.write_bytes(light[:5000])
     assert look_at_header(path).findings == ()
+
+
+def test_the_facts_of_a_header_whose_filling_is_not_written_yet_are_read(tmp_path, light, primary, extension):
+    """A camera's program that writes a frame stands there between its header and its data."""
+    path = tmp_path / "light.fits"
+    in_extension = primary() + extension(*CARDS, axes=(100, 80))
+    for content in (light[: light.index(b"END     ") + 80], in_extension[:-1]):
+        path.write_bytes(content)
+        look = look_at_header(path)
+        assert look.frame == inspect_blocks([content]).frame
+        assert (look.frame.object_name, look.frame.width_px) == ("M 31", 100)
 
 
 def test_a_look_at_a_header_that_promises_more_than_any_file_system_holds(tmp_path, primary):
@@ -248,17 +277,6 @@ def test_a_look_into_a_damaged_packing_keeps_what_came_before(tmp_path, primary,
     path = tmp_path / "damaged.fits.gz"
     path.write_bytes(gzip.compress(content, compresslevel=0)[:100_000])
     look = look_at_header(path)
-def test_the_facts_of_a_header_whose_filling_is_not_written_yet_are_read(tmp_path, light, primary, extension):
-    """A camera's program that writes a frame stands there between its header and its data."""
-    path = tmp_path / "light.fits"
-    in_extension = primary() + extension(*CARDS, axes=(100, 80))
-    for content in (light[: light.index(b"END     ") + 80], in_extension[:-1]):
-        path.write_bytes(content)
-        look = look_at_header(path)
-        assert look.frame == inspect_blocks([content]).frame
-        assert (look.frame.object_name, look.frame.width_px) == ("M 31", 100)
-
-
     assert (look.frame.object_name, _kinds(look)) == ("M 31", [FindingKind.COMPRESSION_DAMAGED])
 
 

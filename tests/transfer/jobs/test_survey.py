@@ -1,12 +1,15 @@
 """Every file of the sources has its night, and tonight is that of the newest frame."""
 
 import os
+import sys
 from datetime import UTC, date, datetime
 
 import pytest
+from leases import Lease, leased
 from nights import EVENING_NS, NIGHT
 
 from manifests.findings import FindingKind
+from transfer.engine.medium import this_computer
 from transfer.jobs.survey import Scope, Survey, chosen_nights, survey
 from transfer.records import Records
 
@@ -14,8 +17,8 @@ NOW = datetime(2026, 3, 15, 6, 0, tzinfo=UTC)
 OLD, NEXT = date(2026, 3, 1), date(2026, 3, 15)
 
 
-def looked_at(computer):
-    return survey(computer.config(), Records(computer.records), NOW)
+def looked_at(computer, medium=None):
+    return survey(computer.config(), Records(computer.records), medium or this_computer(), NOW)
 
 
 def names(found, night):
@@ -53,6 +56,44 @@ def test_headers_that_were_read_before_are_not_read_again(computer, monkeypatch)
     frame.write_bytes(frame.read_bytes().replace(b"2026-03-01", b"2026-03-08"))
     os.utime(frame, ns=(EVENING_NS, EVENING_NS + 5))
     assert names(looked_at(computer), date(2026, 3, 8)) == {"light.fits"}
+
+
+class _WhileItIsTaken(type(this_computer())):
+    """This computer, with a program that lets go of its lease when it has kept one opening out."""
+
+    def __init__(self, lease):
+        super().__init__()
+        self.lease = lease
+        self.kept_out = 0
+
+    def open_source(self, path):
+        try:
+            return super().open_source(path)
+        except BlockingIOError:
+            self.kept_out += 1
+            self.lease.let_go()
+            raise
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux has leases")
+def test_a_frame_that_another_program_keeps_for_itself_is_looked_at_again_at_the_end(computer):
+    frame = computer.frame("light.fits", begun="2026-03-01T23:00:00")
+    computer.log("mount.log")
+    medium = _WhileItIsTaken(Lease(frame))
+    found = looked_at(computer, medium)
+    assert (medium.kept_out, found.findings) == (1, [])
+    assert names(found, OLD) == {"light.fits"}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux has leases")
+def test_a_frame_that_stays_another_programs_own_is_told_and_its_night_not_remembered(computer):
+    frame = computer.frame("light.fits", begun="2026-03-01T23:00:00")
+    computer.log("mount.log")
+    with leased(frame):
+        found = looked_at(computer)
+    assert names(found, NIGHT) == {"light.fits", "mount.log"}
+    assert [(each.kind, each.path) for each in found.findings] == [(FindingKind.LOCKED, "frames/light.fits")]
+    assert names(looked_at(computer), OLD) == {"light.fits"}
 
 
 def test_without_a_longitude_the_computers_clock_stands_in_and_that_is_told(computer):
