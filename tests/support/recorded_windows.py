@@ -1,0 +1,202 @@
+"""A stand-in for Windows: it keeps every call and answers it from folders of this system.
+
+Drives have their letters, volumes their own names, and any call can be told to fail as Windows documents
+that it does.
+"""
+
+import ctypes
+import os
+import stat
+from dataclasses import dataclass
+from types import SimpleNamespace
+
+from transfer.engine.medium import windows_openings as openings
+from transfer.engine.medium.windows_calls import HandleFacts, Identity
+from transfer.engine.medium.windows_errors import os_error
+
+ROOT = "\\\\?\\E:\\nights"
+OWN_NAME = "\\\\?\\Volume{6c1d2f0e-0000-0000-0000-100000000000}\\nights"
+STICK = 0x1A2B3C4D
+SECTOR = 4096
+
+
+@dataclass
+class Rule:
+    """Fails calls of a name, `times` times, from the `first` on that has `part` in its first argument.
+
+    For calls that are given a handle, `part` is held against the path that it was opened by.
+    """
+
+    call: str
+    code: int
+    part: str = ""
+    first: int = 1
+    times: int = 1_000_000
+    met: int = 0
+    made: int = 0
+
+    def code_for(self, call, place):
+        if call != self.call or self.part not in place:
+            return None
+        self.met += 1
+        if self.met < self.first or self.made >= self.times:
+            return None
+        self.made += 1
+        return self.code
+
+
+class System:
+    """Stands for Windows. `roots` says which folder of this system a path of Windows begins with.
+
+    `failures` holds, for a call's name, the codes of its next failures; None lets one pass. `rules` fail
+    calls by what they are asked: see `Rule`. Paths of this system stand for themselves.
+    """
+
+    def __init__(self, folder):
+        self.called = []
+        self.failures = {}
+        self.rules = []
+        self.roots = {OWN_NAME: folder, ROOT: folder}
+        self.serial = STICK
+        self.types = {"C:\\": openings.DRIVE_FIXED, "E:\\": openings.DRIVE_REMOVABLE}
+        self.volumes = {"C:\\": (0xC0FFEE, "NTFS"), "E:\\": (STICK, "exFAT")}
+        self.sectors = SECTOR
+        self.paused = []
+        self.locked = set()
+        self._unbuffered = set()
+        self._opened = {}
+
+    def _called(self, name, *arguments):
+        self.called.append((name, *arguments))
+        waiting = self.failures.get(name)
+        code = waiting.pop(0) if waiting else None
+        for rule in self.rules:
+            code = code or rule.code_for(name, self._opened.get(arguments[0], str(arguments[0])))
+        if code is not None:
+            raise os_error(code, "", str(arguments[0]))
+
+    def names_called(self):
+        return [call[0] for call in self.called]
+
+    def count(self, name):
+        return self.names_called().count(name)
+
+    def _here(self, path):
+        for prefix, folder in self.roots.items():
+            if path == prefix or path.startswith((f"{prefix}\\", f"{prefix}/")):
+                return folder / path[len(prefix) :].replace("\\", "/").strip("/")
+        raise os_error(3, "", path)  # ERROR_PATH_NOT_FOUND: what Windows says of a letter without a drive
+
+    def open(self, path, how):
+        self._called("open", path, how)
+        here = self._here(path)
+        try:
+            if how.creation == openings.CREATE_NEW:
+                opened = os.open(here, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
+            elif how.flags & openings.FILE_FLAG_OPEN_REPARSE_POINT and here.is_symlink():
+                opened = os.open(here, os.O_PATH | os.O_NOFOLLOW)
+            else:
+                writes = how.access & openings.GENERIC_WRITE and not here.is_dir()
+                opened = os.open(here, os.O_WRONLY if writes else os.O_RDONLY)
+        except FileNotFoundError:
+            raise os_error(2 if here.parent.is_dir() else 3, "", path) from None
+        if how.flags & openings.FILE_FLAG_NO_BUFFERING:
+            self._unbuffered.add(opened)
+        self._opened[opened] = path
+        return opened
+
+    def reopen(self, handle, how):
+        self._called("reopen", handle, how)
+        return os.dup(handle)
+
+    def close(self, handle):
+        self._called("close", handle)
+        self._unbuffered.discard(handle)
+        os.close(handle)
+
+    def facts(self, handle):
+        self._called("facts", handle)
+        found = os.fstat(handle)
+        is_folder = stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)
+        return HandleFacts(Identity(self.serial, found.st_ino), found.st_size, is_folder)
+
+    def read(self, handle, buffer):
+        self._called("read", handle)
+        if handle in self._unbuffered:
+            address = ctypes.addressof(ctypes.c_char.from_buffer(buffer))
+            place = (os.lseek(handle, 0, os.SEEK_CUR), len(buffer), address)
+            assert not any(number % SECTOR for number in place), "ERROR_INVALID_PARAMETER"
+        with memoryview(buffer) as whole:
+            return os.readv(handle, [whole])
+
+    def flush(self, handle):
+        self._called("flush", handle)
+
+    def set_modified(self, handle, filetime):
+        self._called("set_modified", handle, filetime)
+
+    def lock(self, handle, offset):
+        self._called("lock", handle, offset)
+        place = os.fstat(handle).st_ino, offset
+        if place in self.locked:
+            raise os_error(33, "")
+        self.locked.add(place)
+
+    def move(self, old, new):
+        self._called("move", old, new)
+        self._here(old).replace(self._here(new))
+
+    def remove(self, path):
+        self._called("remove", path)
+        self._here(path).unlink()
+
+    def make_folder(self, path):
+        self._called("make_folder", path)
+        self._here(path).mkdir()
+
+    def stat(self, path):
+        self._called("stat", path)
+        found = self._here(path).lstat()
+        if stat.S_ISLNK(found.st_mode):
+            return SimpleNamespace(st_file_attributes=0x410, st_reparse_tag=0xA000000C)
+        return found
+
+    def names(self, path):
+        self._called("names", path)
+        return [(each.name, each.is_dir(follow_symlinks=False)) for each in os.scandir(self._here(path))]
+
+    def final_path(self, handle):
+        self._called("final_path", handle)
+        return OWN_NAME
+
+    def volume_root(self, path):
+        self._called("volume_root", path)
+        return path[:3] if path[1:2] == ":" else "E:\\"
+
+    def volume_facts(self, root):
+        self._called("volume_facts", root)
+        return self.volumes[root]
+
+    def drives(self):
+        return sum(1 << ord(root[0]) - ord("A") for root in self.types)
+
+    def drive_type(self, root):
+        return self.types[root]
+
+    def free_bytes(self, root):
+        self._called("free_bytes", root)
+        return 5 << 30
+
+    def sector_bytes(self, root):
+        self._called("sector_bytes", root)
+        return self.sectors
+
+    def descriptor(self, handle, *, writable):
+        self._called("descriptor", handle, writable)
+        return handle
+
+    def handle(self, descriptor):
+        return descriptor
+
+    def pause(self, seconds):
+        self.paused.append(seconds)
