@@ -6,11 +6,11 @@ import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from pathlib import Path, PurePath
+from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple, Self
-from urllib.parse import quote
 
+from manifests.index.connecting import NO_SHARED_MEMORY, connected, uri_of, with_journal, without_a_log
 from manifests.index.faults import (
     IndexDamaged,
     IndexNewer,
@@ -100,7 +100,8 @@ def open_index(
 
     A reader brings an older one up to date, too, where it may. `on_network` says that other computers
     open the same file: a write-ahead log works between the programs of one computer only, so that a
-    rollback journal is kept instead, which everybody who opens the file afterwards will follow.
+    rollback journal is kept instead, which everybody who opens the file afterwards will follow; as it is
+    where a file system has no shared memory for a log.
     Raises NoIndex, IndexNewer (nothing was touched), IndexOlder, IndexDamaged, IndexBusy, IndexUnusable.
     """
     path = path.absolute()
@@ -124,10 +125,9 @@ def open_place(path: Path, *, on_network: bool = False, patience_s: float = PATI
     """
     path = path.absolute()
     with faults_of(path):
-        place = Index(path, _connected(_uri(path, "rwc"), patience_s))
+        place = Index(path, with_journal(path, on_network, patience_s))
     try:
         with faults_of(path):
-            place.connection.execute(f"PRAGMA journal_mode = {'DELETE' if on_network else 'WAL'}")
             # A power cut may lose the last transactions of a write-ahead log, never the file's soundness.
             place.connection.execute("PRAGMA synchronous = NORMAL")
     except BaseException:
@@ -196,13 +196,24 @@ def _kind_by_asking(path: Path, patience_s: float) -> _Kind:
     # A log is let be by who may only read; what an unfinished change left is to be taken back first.
     mode = "ro" if _lies_beside(path, "-wal") else "rw"
     with faults_of(path):
-        connection = _connected(_uri(path, mode), patience_s)
-    try:
-        with faults_of(path):
-            asked = ("PRAGMA application_id", "PRAGMA user_version", "PRAGMA schema_version")
-            return _Kind(*(connection.execute(one).fetchone()[0] for one in asked))
-    finally:
-        connection.close()
+        connection = connected(uri_of(path, mode), patience_s)
+        try:
+            return _asked(connection)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode not in NO_SHARED_MEMORY:
+                raise
+        finally:
+            connection.close()
+        alone = without_a_log(path, patience_s)
+        try:
+            return _asked(alone)
+        finally:
+            alone.close()
+
+
+def _asked(connection: sqlite3.Connection) -> _Kind:
+    asked = ("PRAGMA application_id", "PRAGMA user_version", "PRAGMA schema_version")
+    return _Kind(*(connection.execute(one).fetchone()[0] for one in asked))
 
 
 def _lies_beside(path: Path, ending: str) -> bool:
@@ -243,7 +254,7 @@ def _reader(path: Path, patience_s: float) -> sqlite3.Connection:
     On a medium that can't be written there is nothing beside it, and nothing can be put there.
     """
     with faults_of(path):
-        connection = _connected(_uri(path, "rw"), patience_s)
+        connection = connected(uri_of(path, "rw"), patience_s)
         try:
             connection.execute("PRAGMA query_only = ON")
             connection.execute("SELECT count(*) FROM sqlite_master")
@@ -252,18 +263,5 @@ def _reader(path: Path, patience_s: float) -> sqlite3.Connection:
             code = getattr(error, "sqlite_errorcode", 0) & 0xFF
             if code not in _NOT_WRITABLE or _lies_beside(path, "-wal"):
                 raise
-            connection = _connected(_uri(path, "ro") + "&immutable=1", patience_s)
+            connection = connected(uri_of(path, "ro") + "&immutable=1", patience_s)
         return connection
-
-
-def _connected(uri: str, patience_s: float) -> sqlite3.Connection:
-    connection = sqlite3.connect(uri, uri=True, timeout=patience_s, isolation_level=None)
-    connection.row_factory = sqlite3.Row
-    return connection
-
-
-def _uri(path: PurePath, mode: str) -> str:
-    """Give a path as SQLite's URI: `file:///C:/…`, `file:////server/share/…`, `file:///home/…`."""
-    posix = path.as_posix()
-    root = "" if posix.startswith("/") else "/"
-    return f"file://{root}{quote(posix, safe='/:', errors='surrogateescape')}?mode={mode}"

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from manifests.index import opening
+from manifests.index import connecting, opening
 from manifests.index.faults import (
     IndexBusy,
     IndexDamaged,
@@ -238,7 +238,7 @@ def test_a_folder_may_have_any_name(tmp_path: Path, name: str) -> None:
     ],
 )
 def test_a_path_is_spelt_as_sqlite_takes_it(path: Any, uri: str) -> None:
-    assert opening._uri(path, "ro") == uri
+    assert connecting.uri_of(path, "ro") == uri
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ from desks import Desk, fingerprint
 from nights import NIGHT, Computer, listed_truly, payload, prepared
 
 from manifests.bags.paths import OWN
+from manifests.findings import FindingKind
 from transfer.errors import ExitCode
 from transfer.events import BytesDone
 
@@ -156,3 +157,14 @@ def test_an_archive_on_a_disk_that_takes_few_names_keeps_every_file(volumes, com
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 2)
         desk.assert_all_valid()
         assert desk.file(stick).already_there == 2
+
+
+def test_an_archive_on_a_disk_without_shared_memory_has_an_index(volumes, computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    with volumes("fat32") as disk:
+        desk = Desk(computer.root / "desk", archive_at=disk.path)
+        for _ in range(2):
+            assert FindingKind.INDEX_BEHIND not in [one.kind for one in desk.file(stick).all_findings()]
+        shown = desk.command("frames", "--json").document["frames"]
+        assert [frame["target"] for frame in shown if frame["type"] == "light"] == ["M 51", "M 51"]
