@@ -125,7 +125,7 @@ class FileFirst(Job):
         require_answered(self.stick, archive, require_archive_true(archive))
 
     def is_from_medium(self, ran: Ran) -> bool:
-        return bool(ran.document["read_back"] == "medium")
+        return bool(ran.document.get("read_back") == "medium")
 
     def plant_twin(self) -> None:
         (self.scene.drive / ARCHIVE_MARK).write_bytes(self._mark)

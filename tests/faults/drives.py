@@ -10,25 +10,24 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from jobs import CheckGood, Job, SendFirst, SendMore
+from archive_jobs import FILINGS, FileMore
+from jobs import SENDS, CheckGood, Job
 from judge import (
     Broken,
     Ran,
     fingerprint,
     require,
-    require_complete,
-    require_lists_true,
     require_same,
 )
-from scene import Scene, prepare
-from system_calls import calls_in, draw
+from scene import Scene
+from system_calls import calls_in, choose, draw
 from traced import Call, Places, Traced, run_paused
 from trials import Fault, NotMade, Trial, drive_scene, telling, unmount
 from volumes import KINDS, Volume
 
 _MOMENTS = ("write", "fsync", "syncfs", "renameat", "openat", "readv", "read", "unlinkat", "close", "mkdirat")
 _WRITING = ("write", "fsync", "syncfs", "renameat", "mkdirat")
-_SENDS = (SendFirst, SendMore)
+_BRINGING = (*SENDS, *FILINGS)
 _KILLED = Ran(-signal.SIGKILL, "", "", killed=True)
 _MOUNT_TRIES = 50
 
@@ -78,7 +77,7 @@ def mount_again(drive: Volume) -> None:
 
 def try_pull(trial: Trial) -> None:
     """Pull the drive: its driver is killed, and every call fails from then on."""
-    with at_a_moment(trial, (*_SENDS, CheckGood)) as (scene, drive, job, call):
+    with at_a_moment(trial, (*_BRINGING, CheckGood)) as (scene, drive, job, call):
         traced = pause(scene, job, call, lambda _: _kill_driver(drive))
         drive.pull()
         mount_again(drive)
@@ -100,7 +99,7 @@ def try_power_cut(trial: Trial) -> None:
     if trial.dice_for("cut").randrange(6) == 0:
         _cut_after_the_end(trial)
         return
-    with at_a_moment(trial, _SENDS) as (scene, drive, job, call):
+    with at_a_moment(trial, _BRINGING) as (scene, drive, job, call):
 
         def cut(process: int) -> None:
             with drive.after_a_power_cut() as left:
@@ -110,9 +109,11 @@ def try_power_cut(trial: Trial) -> None:
         pause(scene, job, call, cut)
 
 
-def _judge_elsewhere(scene: Scene, left: Volume, job: Job) -> None:
+def _judge_elsewhere(scene: Scene, left: Volume, job: Job, *, all_of_it: bool = False) -> None:
     here, scene.drive = scene.drive, left.path
     try:
+        if all_of_it:
+            job.require_all()
         job.judge(_KILLED)
         job.judge_again()
     finally:
@@ -121,14 +122,12 @@ def _judge_elsewhere(scene: Scene, left: Volume, job: Job) -> None:
 
 def _cut_after_the_end(trial: Trial) -> None:
     with drive_scene(trial) as (scene, drive):
-        job = trial.dice.choice(_SENDS)(scene)
+        job = choose(trial, _BRINGING, trial.dice)(scene)
         job.make_ready()
         ran = scene.run(*job.words())
         with drive.after_a_power_cut() as left:
             require(ran.exit == 0, f"without a fault it ended with {ran.exit}")
-            if "medium" in {night["read_back"] for night in ran.document["nights"]}:
-                require_complete(left.path, scene.known.now)
-            _judge_elsewhere(scene, left, job)
+            _judge_elsewhere(scene, left, job, all_of_it=job.is_from_medium(ran))
 
 
 # Filled
@@ -138,11 +137,11 @@ def try_fill(trial: Trial) -> None:
     """Leave less room than the night needs, from none to enough; before the run, or in the middle of it."""
     dice = trial.dice_for("fill")
     mid_night, level = dice.randrange(2), dice.random() * 1.3
-    with at_a_moment(trial, _SENDS) as (scene, drive, job, call):
+    with at_a_moment(trial, _BRINGING) as (scene, drive, job, call):
         filler = drive.path / "filler.bin"
 
         def fill(_: int) -> None:
-            needed = 3_500_000 if isinstance(job, SendFirst) else 1_500_000
+            needed = job.needs_bytes if mid_night else job.room_bytes
             _fill(filler, drive.path, int(needed * level))
 
         if mid_night:
@@ -169,16 +168,17 @@ def try_lazy_unmount(trial: Trial) -> None:
     """Unmount the drive under the run; a folder of the same name lies beneath.
 
     In one half of the trials that folder looks like the prepared drive itself. A run that is not yet at
-    work on the drive would take it for that, so the moment is then one at which it writes.
+    work on the drive would take it for that, so the moment is then one at which it writes. An archive is
+    one that the computer knows: where none was, an empty folder is as good as any other.
     """
     twin = trial.number % 2 == 1
-    with at_a_moment(trial, _SENDS, _WRITING if twin else _MOMENTS) as (scene, drive, job, call):
+    with at_a_moment(trial, (*SENDS, FileMore), _WRITING if twin else _MOMENTS) as (scene, drive, job, call):
         beneath = {}
 
         def unmount_under_it(_: int) -> None:
             drive.pull()
             if twin:
-                prepare(drive.path)
+                job.plant_twin()
             beneath.update(fingerprint(drive.path))
 
         traced = pause(scene, job, call, unmount_under_it)
@@ -205,7 +205,7 @@ def _empty(folder: Path) -> None:
 def try_cache_trap(trial: Trial) -> None:
     """Change a frame on the medium once it was flushed, before it is read back: only memory is right then."""
     dice = trial.dice
-    kind = dice.choice(_SENDS)
+    kind = choose(trial, _BRINGING, dice)
     call = dice.choice(_before_reading_back(calls_in(trial, kind)))
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
@@ -225,29 +225,32 @@ def try_cache_trap(trial: Trial) -> None:
 
 
 def _before_reading_back(calls: list[Call]) -> list[Call]:
-    """Give the first naming of a file, the last flush, and the opening of the first copy to read it back."""
+    """Give the first and the last naming of a file, and the opening of the first copy to read it back.
+
+    Not the last flush: another thread may come to as many flushes before anything is copied.
+    """
     first = next((at for at, call in enumerate(calls) if _opens_a_copy(call)), None)
     if first is None:
         raise NotMade
-    flushes = [call for call in calls[:first] if call.name in ("fsync", "syncfs")]
     namings = [call for call in calls[:first] if call.name == "renameat" and "/data/" in call.line]
-    return [calls[first], *flushes[-1:], *namings[:1]]
+    return [calls[first], *namings[:1], *namings[-1:]]
 
 
 def _opens_a_copy(call: Call) -> bool:
-    return call.name == "openat" and "/data/" in call.line and "O_RDONLY|O_NONBLOCK" in call.line
+    copy = call.path.startswith("{drive}/") and "/data/" in call.line
+    return call.name == "openat" and copy and "O_RDONLY|O_NONBLOCK" in call.line
 
 
 def _frames_to_come(scene: Scene, drive: Path) -> list[Path]:
-    there = {path.name for path in drive.glob("*/data/frames/**/light*")}
+    there = {path.name for path in drive.glob("*/data/**/light*")}
     return sorted(path for path in scene.computer.frames.rglob("light*") if path.name not in there)
 
 
 def _judge_trap(job: Job, ran: Ran, scene: Scene) -> None:
     """It was found, or it was not called proven from the medium."""
-    from_medium = "medium" in {night["read_back"] for night in ran.document["nights"]}
+    from_medium = job.is_from_medium(ran)
     try:
-        require_lists_true(scene.drive)
+        job.require_lists_true()
     except Broken:
         require(not from_medium, "called proven from the medium, which had another content")
         checked = scene.run("check", str(scene.drive), "--json")
@@ -267,8 +270,8 @@ def _judge_trap(job: Job, ran: Ran, scene: Scene) -> None:
 
 def try_planted(trial: Trial) -> None:
     """Put links to a file elsewhere where the run is about to make its own files."""
-    kind = trial.dice.choice(_SENDS)
-    first = next(c for c in calls_in(trial, kind) if "O_CREAT" in c.line and "/incoming" in c.line)
+    kind = choose(trial, _BRINGING, trial.dice)
+    first = next(c for c in calls_in(trial, kind) if _makes_a_part(c))
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
         job.make_ready()
@@ -278,7 +281,7 @@ def try_planted(trial: Trial) -> None:
         before = fingerprint(victim)
 
         def plant(_: int) -> None:
-            for incoming in drive.path.glob("*/nightferry/incoming"):
+            for incoming in _folders_of_parts(drive.path):
                 for number in range(1, 60):
                     if not os.path.lexists(incoming / f"{number}.part"):
                         (incoming / f"{number}.part").symlink_to(victim / "file")
@@ -288,6 +291,15 @@ def try_planted(trial: Trial) -> None:
         job.judge(traced.ran)
         job.judge_again()
         require_same(before, fingerprint(victim), "a file elsewhere")
+
+
+def _folders_of_parts(drive: Path) -> list[Path]:
+    """Give where files come in: each bag of a drive has a place of its own, an archive one for all."""
+    return [*drive.glob("nightferry-incoming")] or [*drive.glob("*/nightferry/incoming")]
+
+
+def _makes_a_part(call: Call) -> bool:
+    return call.path.startswith("{drive}/") and call.path.endswith("incoming") and "O_CREAT" in call.line
 
 
 FAULTS = (
