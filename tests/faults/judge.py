@@ -23,7 +23,10 @@ RECEIPT = "READ ME FIRST.txt"
 MARK = "nightferry-drive.toml"
 logging.getLogger("bagit").setLevel(logging.CRITICAL + 1)  # what it finds comes as an error, too
 
-_COMPANIONS = {"System Volume Information", "lost+found", ".DS_Store"}
+_COMPANIONS = {
+    *("System Volume Information", "$RECYCLE.BIN", "lost+found", "LOST.DIR", ".Trash-1000", ".Trashes"),
+    *(".Spotlight-V100", ".fseventsd", ".TemporaryItems", ".DocumentRevisions-V100"),
+}
 _LINE = re.compile(r"([0-9a-f]{64})  (data/.+)")
 _CLAIM = "THE DRIVE MAY BE PULLED"
 

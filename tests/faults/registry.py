@@ -5,11 +5,13 @@ from __future__ import annotations
 import at_once
 import at_once_archive
 import changing_sources
+import companions
 import damage
 import drives
 import faulty_drives
 import fuzzed_headers
 import hostile_bags
+import hostile_filing
 import system_calls
 
 FAULTS = (
@@ -18,8 +20,10 @@ FAULTS = (
     *damage.FAULTS,
     *faulty_drives.FAULTS,
     *changing_sources.FAULTS,
+    *companions.FAULTS,
     *at_once.FAULTS,
     *at_once_archive.FAULTS,
     *hostile_bags.FAULTS,
+    *hostile_filing.FAULTS,
     *fuzzed_headers.FAULTS,
 )
