@@ -72,16 +72,19 @@ class Copier:
         A source that another program holds locked is tried again after the others.
         """
         failed: list[NotCarried] = []
-        waiting = list(works)
-        for attempt in range(1, _TRIES + 1):
+        waiting, attempt = list(works), 0
+        while True:
+            attempt += 1
             results, stopped = self._pass(waiting, go_on)
-            again = [each for each in results if each.finding.kind is FindingKind.LOCKED and attempt < _TRIES]
-            failed += [each for each in results if each not in again]
-            waiting = [each.work for each in again]
+            waiting = []
+            for each in results:
+                if each.finding.kind is FindingKind.LOCKED and attempt < _TRIES:
+                    waiting.append(each.work)
+                else:
+                    failed.append(each)
             if stopped or not waiting:
                 return failed, waiting + stopped
             self._stop.pause(_PAUSE_S)
-        return failed, []
 
     def _pass(self, works: Sequence[Work], go_on: Callable[[], bool]) -> tuple[list[NotCarried], list[Work]]:
         failed: list[NotCarried] = []
@@ -189,16 +192,14 @@ class _Digests:
     def _work(self) -> None:
         builder, content = ContentBuilder(""), Future[Content]()
         while (item := self._inbox.get()) is not _Close:
-            if isinstance(item, _Begin):
-                builder, content = ContentBuilder(item.name, item.prefix_sizes, item.others), item.content
-            elif isinstance(item, bytes):
-                builder.feed(item)
-            else:
-                _finish(builder, content)
-
-
-def _finish(builder: ContentBuilder, content: Future[Content]) -> None:
-    try:
-        content.set_result(builder.finish())
-    except Exception as fault:  # noqa: BLE001 - whoever waits for the content must not wait for ever
-        content.set_exception(fault)
+            try:
+                if isinstance(item, _Begin):
+                    content = item.content
+                    builder = ContentBuilder(item.name, item.prefix_sizes, item.others)
+                elif isinstance(item, bytes):
+                    builder.feed(item)
+                elif not content.done():
+                    content.set_result(builder.finish())
+            except Exception as fault:  # noqa: BLE001 - nobody must wait for ever for the content or this thread
+                if not content.done():
+                    content.set_exception(fault)

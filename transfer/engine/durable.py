@@ -32,14 +32,17 @@ def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
 
 def try_again(write: Callable[[], None]) -> None:
     """Write a file; where that fails write all of it anew, twice at most: no flush is repeated alone."""
-    for attempt in range(1, _TRIES + 1):
+    for _ in range(_TRIES - 1):
         try:
             write()
-            break
-        except (OSError, NotAsWritten) as error:
-            may_pass = isinstance(error, NotAsWritten) or error.errno == errno.EIO
-            if attempt == _TRIES or not may_pass:
+        except NotAsWritten:
+            continue
+        except OSError as error:
+            if error.errno != errno.EIO:
                 raise
+        else:
+            return
+    write()
 
 
 def _put_in_place(folder: PinnedFolder, path: str, content: bytes) -> None:
