@@ -165,6 +165,10 @@ class System:
         self._called("names", path)
         return [(each.name, each.is_dir(follow_symlinks=False)) for each in os.scandir(self._here(path))]
 
+    def sizes(self, path):
+        self._called("sizes", path)
+        return {each.name: each.stat().st_size for each in os.scandir(self._here(path)) if each.is_file()}
+
     def final_path(self, handle):
         self._called("final_path", handle)
         return OWN_NAME

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import itertools
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from manifests.bags.entries import Entry
@@ -60,12 +60,12 @@ class OpenBag:
 
     # Beginning
 
-    def begin(self, reserve_bytes: int) -> None:
+    def begin(self, reserve_bytes: int, lost: Collection[str] = ()) -> None:
         """Make the bag ready to take files, and take over what an earlier run left whole but unproven.
 
         A bag whose list cannot be read is set aside whole, and a new one begun. The temporaries of a run
-        that died are removed; they are ours and no manifest knows them. Space is reserved for the lists,
-        which a drive that fills up must still be able to take.
+        that died are removed; they are ours and no manifest knows them. What is `lost` is listed no more.
+        Space is reserved for the lists, which a drive that fills up must still be able to take.
         """
         changed = self.listed.set_aside() if self.listed.damage else set()
         changed |= self.folder.make_folders(self._at(INCOMING)) | self.folder.make_folders(self._at(PAYLOAD))
@@ -77,7 +77,9 @@ class OpenBag:
         for start, entry in zip(starts, left.values(), strict=True):
             self.proofs.settle(entry, start)
         self.folder.flush_folders(sorted(changed))
-        if self.listed.is_torn:
+        if lost:
+            self.withdraw(set(lost))
+        elif self.listed.is_torn:
             self.lists.rewrite()
         self.lists.reserve(reserve_bytes)
 

@@ -2,7 +2,7 @@
 
 It rests on the configuration, on what is mounted, on the names, sizes and times of every source, and on the
 drives: their marks, the tag manifests of the nights, whose digests pin all that these say, and the names
-that lie there. Any difference, and any doubt, and `send` looks at everything again. This module loads
+and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. This module loads
 little: it is what makes a look that finds nothing to do cost little more than a walk through the sources.
 """
 
@@ -145,18 +145,19 @@ def _has_journal(entry: os.DirEntry[str]) -> bool:
 
 
 def _night(folder: Path) -> list[str]:
-    return [(folder / TAG_MANIFEST).read_text(encoding="utf-8"), _names(folder / PAYLOAD)]
+    return [(folder / TAG_MANIFEST).read_text(encoding="utf-8"), _names_and_sizes(folder / PAYLOAD)]
 
 
-def _names(folder: Path) -> str:
-    """Give all names below a folder in one number: a file that was taken away shows."""
+def _names_and_sizes(folder: Path) -> str:
+    """Give all names and sizes below a folder in one number: a file taken away or cut short shows."""
     digest = hashlib.blake2b(digest_size=16)
     ahead = [str(folder)]
     while ahead:
         with os.scandir(ahead.pop()) as found:
             entries = list(found)
         # In the order in which the system lists them, which stays while a folder does.
-        digest.update("\0".join([entry.name for entry in entries]).encode("utf-8", "surrogatepass"))
+        words = [f"{entry.name}\0{entry.stat(follow_symlinks=False).st_size}" for entry in entries]
+        digest.update("\0".join(words).encode("utf-8", "surrogatepass"))
         ahead += [entry.path for entry in entries if entry.is_dir(follow_symlinks=False)]
     return digest.hexdigest()
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
-from manifests.bags.paths import PAYLOAD
+from manifests.bags.paths import PAYLOAD, SET_ASIDE
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.engine.drive import OpenDrive
@@ -29,7 +29,10 @@ RESERVE_BYTES = 4 << 20
 
 @dataclass(slots=True)
 class NightPlan:
-    """One night on one drive: what is to be carried, what waits to be read back, what cannot go."""
+    """One night on one drive: what is to be carried, what waits to be read back, what cannot go.
+
+    `lost` are listed files that are not on the drive any more as they were.
+    """
 
     night: date
     bag: ListedBag
@@ -39,6 +42,7 @@ class NightPlan:
     there: int = 0
     there_bytes: int = 0
     there_from_medium: bool = True
+    lost: set[str] = field(default_factory=set)
     refused: list[Finding] = field(default_factory=list)
     noticed: list[Finding] = field(default_factory=list)
 
@@ -127,7 +131,7 @@ def plan_night(bag: ListedBag, night: date, files: Sequence[SourceFile], drive: 
 
 def _compared(bag: ListedBag, night: date, files: Iterable[SourceFile], drive: OpenDrive) -> NightPlan:
     plan = NightPlan(night, bag)
-    present = _Present(bag)
+    present = _Present(bag, drive.name)
     waiting = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
     rest = [file for file in files if not _is_there(plan, file, present)]
     limits = drive.limits if rest else None
@@ -142,7 +146,7 @@ def _compared(bag: ListedBag, night: date, files: Iterable[SourceFile], drive: O
 def _is_there(plan: NightPlan, file: SourceFile, present: _Present) -> bool:
     """Count a file that the bag has as it is; most files of most runs are."""
     known = plan.bag.known.get((file.source, file.path))
-    if known is None or not _same(file, known) or known.path not in present:
+    if known is None or not _same(file, known) or not present.has(known):
         return False
     plan.there += 1
     plan.there_bytes += file.size_bytes
@@ -161,7 +165,9 @@ def _plan_file(
     left, known = waiting.get(origin), plan.bag.known.get(origin)
     if left is not None and _same(file, left):
         return
-    if known is not None and known.path not in present:
+    if known is not None and not present.has(known):
+        plan.lost.add(known.path)
+        plan.noticed.append(present.what_became_of(known))
         plan.tasks.append(Task(file, plan.night, known.path))
     elif left is not None or known is not None:
         older = left or known
@@ -192,15 +198,31 @@ def _plan_new(plan: NightPlan, file: SourceFile, limits: FileSystemLimits | None
 
 
 class _Present:
-    """The names that are in the bag's folders, listed once a folder: far cheaper than a look at each."""
+    """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
 
-    def __init__(self, bag: ListedBag) -> None:
-        self._bag = bag
-        self._folders: dict[str, set[str]] = {}
+    def __init__(self, bag: ListedBag, drive: str) -> None:
+        self._bag, self._drive = bag, drive
+        self._folders: dict[str, dict[str, int]] = {}
 
-    def __contains__(self, path: str) -> bool:
+    def _size_of(self, path: str) -> int | None:
         folder, _, name = path.rpartition("/")
         if folder not in self._folders:
-            listed = self._bag.folder.names(f"{self._bag.path}/{folder}")
-            self._folders[folder] = {name for name, is_folder in listed if not is_folder}
-        return name in self._folders[folder]
+            self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
+        return self._folders[folder].get(name)
+
+    def has(self, known: Known) -> bool:
+        """Tell whether a listed file is there with its size: less than a check, which reads it."""
+        return self._size_of(known.path) == known.size_bytes
+
+    def what_became_of(self, known: Known) -> Finding:
+        """Say what happened to a listed file that is not there as it was."""
+        where = f"{self._drive}/{self._bag.path}/{known.path}"
+        size_bytes = self._size_of(known.path)
+        if size_bytes is None:
+            detail = "an earlier run proved it; it is to be carried again (nightferry check proves the rest)"
+            return Finding(FindingKind.MISSING, detail, where)
+        detail = (
+            f"an earlier run proved it with {known.size_bytes} bytes, and it has {size_bytes}; it is to be "
+            f"carried again, and what is there kept in {SET_ASIDE} (nightferry check proves the rest)"
+        )
+        return Finding(FindingKind.CHANGED, detail, where)

@@ -63,7 +63,7 @@ class NightRun:
     def _begin(night: DriveNight) -> None:
         night.todo = list(night.plan.tasks)
         night.bag = OpenBag(night.plan.bag, _bag_info(night))
-        night.bag.begin(night.plan.list_bytes())
+        night.bag.begin(night.plan.list_bytes(), night.plan.lost)
 
     # Copying
 

@@ -86,6 +86,7 @@ CHANGES: dict[str, Callable[[Session], object]] = {
     "a file written to": lambda s: os.utime(s.folder / "logs/mount.log", ns=(EVENING_NS, EVENING_NS + 1000)),
     "a file that went": lambda s: (s.folder / "logs/mount.log").unlink(),
     "a copy taken from the drive": lambda s: (_bag(s) / "data/logs/mount.log").unlink(),
+    "a copy cut short on the drive": lambda s: (_bag(s) / "data/logs/mount.log").write_bytes(b"one"),
     "another list on the drive": lambda s: (_bag(s) / "tagmanifest-sha256.txt").write_text("other"),
     "no bag on the drive": lambda s: shutil.rmtree(_bag(s)),
     "an unfinished night": lambda s: (_bag(s) / "nightferry/journal.jsonl").touch(),

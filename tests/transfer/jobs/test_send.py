@@ -23,7 +23,9 @@ from nights import (
 from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from transfer.errors import ExitCode
+from transfer.events import Phase, PhaseEnded
 from transfer.jobs.survey import Scope
+from transfer.stop import Stop
 
 BAG = NIGHT.isoformat()
 
@@ -156,7 +158,47 @@ def test_a_copy_that_somebody_removed_from_the_drive_is_carried_again(computer, 
     computer.small_night()
     computer.send(stick)
     (stick / BAG / "data/logs/mount.log").unlink()
-    assert computer.send(stick).exit_code is ExitCode.PROVEN
+    outcome = computer.send(stick)
+    assert outcome.exit_code is ExitCode.PROVEN
+    lost = f"Field stick/{BAG}/data/logs/mount.log"
+    assert [found.path for found in of_kind(outcome, FindingKind.MISSING)] == [lost]
+    assert_valid(stick / BAG)
+
+
+@pytest.mark.parametrize("source", ["as it was", "written to, and the same"])
+@pytest.mark.parametrize("left", [b"", b"22:00 slew", b"22:00 slewing\nand more"])
+def test_a_copy_that_has_another_size_than_was_proven_is_carried_again(computer, stick, left, source):
+    computer.small_night()
+    computer.send(stick)
+    if source != "as it was":
+        computer.append(computer.logs / "mount.log", b"")
+    (stick / BAG / "data/logs/mount.log").write_bytes(left)
+    outcome = computer.send(stick)
+    assert (outcome.exit_code, outcome.files_proven, outcome.nights[0].carried) == (ExitCode.PROVEN, 5, 1)
+    changed = f"Field stick/{BAG}/data/logs/mount.log"
+    assert [found.path for found in of_kind(outcome, FindingKind.CHANGED)] == [changed]
+    assert [path.read_bytes() for path in (stick / BAG / "nightferry/set-aside").iterdir()] == [left]
+    assert_valid(stick / BAG)
+    assert "Nothing new" in computer.send(stick).message
+
+
+def test_a_copy_carried_again_for_a_lost_one_is_read_back_though_its_run_ends_before(computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    copy = stick / BAG / "data/logs/mount.log"
+    copy.unlink()
+    stop = Stop()
+
+    def listen(event):
+        if isinstance(event, PhaseEnded) and event.phase is Phase.COPYING:
+            stop.ask("told to end")
+
+    computer.send(stick, stop=stop, listen=listen)
+    assert f"data/logs/{copy.name}" not in listed_truly(stick / BAG)
+    copy.write_bytes(b"22:00 slewinG\n")
+    outcome = computer.send(stick)
+    assert outcome.exit_code is ExitCode.PROVEN
+    assert FindingKind.WRITTEN_AGAIN in kinds(outcome)
     assert_valid(stick / BAG)
 
 

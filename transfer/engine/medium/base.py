@@ -126,6 +126,10 @@ class PinnedFolder(ABC):
         """List a folder: each name, and whether it is a folder. Empty where there is none."""
 
     @abstractmethod
+    def sizes(self, path: str) -> dict[str, int]:
+        """Give the size of each regular file in a folder by its name, in bytes. Empty where there is none."""
+
+    @abstractmethod
     def start_writing(self, descriptor: int) -> None:
         """Have the system begin to write what was written to an open file, without waiting for it."""
 

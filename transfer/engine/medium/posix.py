@@ -11,7 +11,7 @@ import sys
 import threading
 from abc import abstractmethod
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import Medium, PinnedFolder
@@ -149,15 +149,26 @@ class PosixFolder(PinnedFolder):
             return None
 
     def names(self, path: str) -> list[tuple[str, bool]]:
+        with self._listing(path) as found:
+            return sorted((each.name, each.is_dir(follow_symlinks=False)) for each in found)
+
+    def sizes(self, path: str) -> dict[str, int]:
+        with self._listing(path) as found:
+            facts = {each.name: each.stat(follow_symlinks=False) for each in found}
+        return {name: each.st_size for name, each in facts.items() if stat.S_ISREG(each.st_mode)}
+
+    @contextlib.contextmanager
+    def _listing(self, path: str) -> Iterator[Iterable[os.DirEntry[str]]]:
         try:
             folder = self._folder(path)
             # A listing moves its descriptor's position: it gets one of its own.
             own = os.open(".", _FOLDER_FLAGS, dir_fd=folder.descriptor)
         except (FileNotFoundError, NotADirectoryError):
-            return []
+            yield ()
+            return
         try:
             with os.scandir(own) as found:
-                return sorted((each.name, each.is_dir(follow_symlinks=False)) for each in found)
+                yield found
         finally:
             os.close(own)
 

@@ -134,6 +134,14 @@ class WindowsFolder(PinnedFolder):
         except (FileNotFoundError, NotADirectoryError):
             return []
 
+    def sizes(self, path: str) -> dict[str, int]:
+        try:
+            with self._unless_it_left():
+                held = self._held.hold(path)
+                return self._calls.sizes(held.path)
+        except (FileNotFoundError, NotADirectoryError):
+            return {}
+
     def start_writing(self, descriptor: int) -> None:
         """Windows begins by itself and offers no call to hurry it."""
 

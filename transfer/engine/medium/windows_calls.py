@@ -99,6 +99,9 @@ class WindowsCalls(Protocol):
     def names(self, path: str) -> list[tuple[str, bool]]:
         """List a folder: each name, and whether it is a folder and no link to one."""
 
+    def sizes(self, path: str) -> dict[str, int]:
+        """List a folder's regular files: the size of each by its name, in bytes."""
+
     def final_path(self, handle: int) -> str:
         r"""GetFinalPathNameByHandleW, by the volume's own name: `\\?\Volume{…}\…`."""
 
@@ -210,6 +213,15 @@ class SystemCalls:
     def names(self, path: str) -> list[tuple[str, bool]]:
         with _translating(), os.scandir(path) as found:
             return [(each.name, is_folder(each.stat(follow_symlinks=False))) for each in found]
+
+    def sizes(self, path: str) -> dict[str, int]:
+        with _translating(), os.scandir(path) as found:
+            facts = {each.name: each.stat(follow_symlinks=False) for each in found}
+        return {
+            name: each.st_size
+            for name, each in facts.items()
+            if not is_folder(each) and not is_elsewhere(each)
+        }
 
     def final_path(self, handle: int) -> str:
         path = ctypes.create_unicode_buffer(_LONGEST_PATH)
