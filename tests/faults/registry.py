@@ -6,6 +6,7 @@ import at_once
 import at_once_archive
 import changing_sources
 import companions
+import configurations
 import damage
 import drives
 import faulty_drives
@@ -26,4 +27,5 @@ FAULTS = (
     *hostile_bags.FAULTS,
     *hostile_filing.FAULTS,
     *fuzzed_headers.FAULTS,
+    *configurations.FAULTS,
 )
