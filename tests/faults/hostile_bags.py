@@ -260,10 +260,10 @@ def try_bag(trial: Trial) -> None:
             require(ran.document, "it printed nothing")
             require(name not in HOSTILE or ran.exit != 0, f"it holds, says the check: {ran.out[-300:]}")
             require(name not in HARMLESS or ran.exit == 0, f"it does not hold: {ran.out[-700:]}")
-        _remove_deep(bag)
+        remove_deep(bag)
 
 
-def _remove_deep(bag: Path) -> None:
+def remove_deep(bag: Path) -> None:
     with suppress(OSError):
         run_plainly(["rm", "-rf", str(bag)])
 
