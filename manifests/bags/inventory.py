@@ -10,7 +10,17 @@ from typing import NamedTuple
 from manifests.bags.contents import Contents, left_by_a_system, survey
 from manifests.bags.declared import Bag, Manifest
 from manifests.bags.matching import Matched, match
-from manifests.bags.paths import JOURNAL, PAYLOAD, composed, shown
+from manifests.bags.paths import (
+    BAG_INFO,
+    BAGIT_TXT,
+    ENTRIES,
+    JOURNAL,
+    OWN,
+    PAYLOAD,
+    PAYLOAD_XXH128,
+    composed,
+    shown,
+)
 from manifests.findings import Finding, FindingKind
 
 _RUN_AGAIN = "run `nightferry send` again, with this drive"
@@ -73,7 +83,7 @@ class Inventory:
 def take_inventory(bag: Bag) -> Inventory:
     """Look at what lies in the bag's folder, and match it with what the bag lists. Opens no payload file."""
     tops = {composed(path.partition("/")[0]) for one in bag.tag_manifests for path in one.digests}
-    inventory = Inventory(bag.path, survey(bag.path, tops | {PAYLOAD}))
+    inventory = Inventory(bag.path, survey(bag.path, tops | {PAYLOAD, OWN}))
     inventory.findings += [malformed.as_finding() for malformed in bag.malformed]
     inventory.say(bag.unreadable)
     for manifests, into in ((bag.tag_manifests, inventory.tags), (bag.manifests, inventory.payload)):
@@ -117,6 +127,20 @@ def _say_unlisted(bag: Bag, inventory: Inventory) -> None:
                 inventory.say([Finding(FindingKind.UNLISTED, what, path)])
     if bag.version >= (1, 0):
         _say_listed_in_part(bag, inventory)
+    if ENTRIES in contents.files:
+        _say_not_vouched_for(bag, inventory)
+
+
+def _say_not_vouched_for(bag: Bag, inventory: Inventory) -> None:
+    """Say which lists of a bag of ours the tag manifests leave out: what is changed in one would not show.
+
+    RFC 8493, section 2.2.1, only advises that all are listed, so of others' bags it is not asked.
+    """
+    listed = {path for manifest in bag.tag_manifests for path in manifest.digests}
+    for path in (BAGIT_TXT, BAG_INFO, ENTRIES, PAYLOAD_XXH128):
+        if listed and path in inventory.contents.files and path not in listed:
+            detail = "in no tag manifest: nothing would tell if it were changed"
+            inventory.say([Finding(FindingKind.UNLISTED, detail, path)])
 
 
 def _say_listed_in_part(bag: Bag, inventory: Inventory) -> None:

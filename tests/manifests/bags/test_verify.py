@@ -52,6 +52,29 @@ def test_each_way_a_bag_can_fail_is_its_own_outcome(hand_made: HandMade) -> None
     assert not found.holds
 
 
+@pytest.mark.parametrize("name", ["bagit.txt", "bag-info.txt", "nightferry/entries.jsonl"])
+def test_a_list_of_ours_that_the_tag_manifest_no_longer_vouches_for_is_found(
+    hand_made: HandMade, name: str
+) -> None:
+    """A line that is gone from the tag manifest would let every later change of that list pass."""
+    tags = {"nightferry/entries.jsonl": "", "bag-info.txt": "Payload-Oxum: 25.2\n"}
+    folder = hand_made(tags=tags, tag_algorithm="sha256")
+    assert check(folder).holds
+    tag_manifest = folder / "tagmanifest-sha256.txt"
+    lines = tag_manifest.read_text().splitlines(keepends=True)
+    tag_manifest.write_text("".join(line for line in lines if not line.endswith(f"  {name}\n")))
+    assert paths(check(folder).unlisted) == [name]
+
+
+def test_a_bag_of_others_may_leave_tag_files_out_of_its_tag_manifest(hand_made: HandMade) -> None:
+    """RFC 8493, section 2.2.1: all payload manifests must be listed, and the other tag files should be."""
+    folder = hand_made(tags={"bag-info.txt": "Payload-Oxum: 25.2\n"}, tag_algorithm="sha256")
+    tag_manifest = folder / "tagmanifest-sha256.txt"
+    lines = tag_manifest.read_text().splitlines(keepends=True)
+    tag_manifest.write_text("".join(line for line in lines if "bag-info.txt" not in line))
+    assert check(folder).holds
+
+
 def test_an_unreadable_file_is_unreadable_and_not_changed(hand_made: HandMade) -> None:
     def failing(path: Path) -> Iterator[bytes]:
         if path.suffix == ".fits":
