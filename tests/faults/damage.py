@@ -194,14 +194,44 @@ def try_damage(trial: Trial) -> None:
     scene = good.scene
     bag = bags_on(scene.drive)[0]
     lists_before = {name: (bag / name).read_bytes() for name in _TAG_FILES}
-    before = fingerprint(bag)
+    before, sizes = fingerprint(bag), _sizes(bag)
     done = damage(bag, trial.dice)
     if fingerprint(bag) == before:
         raise NotMade  # fusefat drops some writes in the middle of a file
     with telling(done.what):
+        _require_quick_told(scene, {path for path, _ in sizes ^ _sizes(bag)})
         checked = scene.run("check", str(scene.drive), "--json")
         _require_told(checked, done, bag, lists_before)
         _judge_send(scene)
+
+
+def _sizes(bag: Path) -> set[tuple[str, int]]:
+    """Give all that a quick check can go by: what is in the payload, and how large it is."""
+    files = (path for path in (bag / "data").rglob("*") if path.is_file())
+    return {(path.relative_to(bag).as_posix(), path.stat().st_size) for path in files}
+
+
+def _require_quick_told(scene: Scene, differing: set[str]) -> None:
+    """A quick check finds what is missing, added or of another size, and never calls anything proven."""
+    ran = scene.run("check", "--quick", str(scene.drive), "--json")
+    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
+    require(ran.exit in (0, 1, 3), f"the quick check ended with {ran.exit}: {ran.err[-300:]}")
+    told = ran.document
+    claimed = sum(bag["verified"] + bag["bytes_verified"] + ("read_back" in bag) for bag in told["bags"])
+    require(not claimed, f"the quick check claims to have read: {told['bags'][:1]}")
+    require("proven" not in told["message"], f"the quick check claims: {told['message']}")
+    require(told["quick"], "the quick check does not say that it was one")
+    if differing:
+        require(
+            ran.exit == 1, f"the quick check overlooked {sorted(differing)[:3]}, and ended with {ran.exit}"
+        )
+        paths = " ".join(found["path"] for found in told["findings"])
+        require(
+            any(path in paths for path in differing), f"not named: {sorted(differing)[:3]} in {paths[:300]}"
+        )
+    in_words = scene.run("check", "--quick", str(scene.drive)).out
+    require("proves nothing" in in_words, f"the quick check does not say what it is: {in_words[-300:]}")
+    require(" proven" not in in_words, f"the quick check claims: {in_words[:300]}")
 
 
 def _require_told(checked: Ran, done: Done, bag: Path, lists_before: dict[str, bytes]) -> None:
