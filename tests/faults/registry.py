@@ -13,6 +13,7 @@ import faulty_drives
 import fuzzed_headers
 import hostile_bags
 import hostile_filing
+import replay
 import system_calls
 
 FAULTS = (
@@ -20,6 +21,7 @@ FAULTS = (
     *drives.FAULTS,
     *damage.FAULTS,
     *faulty_drives.FAULTS,
+    *replay.FAULTS,
     *changing_sources.FAULTS,
     *companions.FAULTS,
     *at_once.FAULTS,

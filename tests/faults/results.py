@@ -14,7 +14,7 @@ from pathlib import Path
 class Result:
     """One row of trials: a fault on one kind of drive, and the commands that repeat what did not hold.
 
-    `commit` is the state of the project that was tried.
+    `commit` is the state of the project that was tried; `torn` counts what the file system lost by itself.
     """
 
     fault: str
@@ -25,6 +25,7 @@ class Result:
     held: int
     failures: tuple[str, ...]
     commit: str
+    torn: int = 0
 
 
 def commit() -> str:
@@ -57,7 +58,9 @@ def table(kept: Iterable[Result]) -> str:
     for results in together.values():
         places = ", ".join(result.on for result in results)
         tried, held = sum(result.tried for result in results), sum(result.held for result in results)
-        lines.append(f"| {results[0].row} | {places} | {tried:,} | {held:,} |")
+        torn = sum(result.torn for result in results)
+        apart = f" ({torn:,} torn by the file system itself)" if torn else ""
+        lines.append(f"| {results[0].row} | {places} | {tried:,} | {held:,}{apart} |")
     return "\n".join(lines) + "\n"
 
 

@@ -17,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import results
 from registry import FAULTS
-from trials import Fault, NotMade, Trial
+from trials import Fault, NotMade, TornByFileSystem, Trial
 from without import AGAINST, PROTECTIONS
 
 _REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
@@ -34,6 +34,7 @@ class Row:
     tried: int = 0
     held: int = 0
     not_made: int = 0
+    torn: int = 0
     seconds: float = 0.0
     failures: list[tuple[Trial, str]] = field(default_factory=list)
 
@@ -42,14 +43,14 @@ class Row:
         self.tried += other.tried
         self.held += other.held
         self.not_made += other.not_made
+        self.torn += other.torn
         self.failures += other.failures
 
     def as_result(self, seed: int) -> results.Result:
         """Give what is kept of it."""
         commands = tuple(trial.command for trial, _ in self.failures)
-        return results.Result(
-            self.fault.name, self.fault.row, self.on, seed, self.tried, self.held, commands, results.commit()
-        )
+        what, counts = (self.fault.name, self.fault.row, self.on, seed), (self.tried, self.held)
+        return results.Result(*what, *counts, commands, results.commit(), self.torn)
 
 
 def try_row(row: Row, count: int, seed: int, without: str, processes: int, job: str = "") -> None:
@@ -81,6 +82,10 @@ def try_number(row: Row, seed: int, number: int, without: str = "", job: str = "
             row.fault.try_once(trial)
         except NotMade:
             continue
+        except TornByFileSystem:
+            row.tried += row.fault.batch
+            row.torn += row.fault.batch
+            return
         except Exception as error:  # noqa: BLE001 - whatever it is, the trial did not hold
             row.tried += row.fault.batch
             row.failures.append((trial, _told(error)))
@@ -113,6 +118,7 @@ def show(row: Row) -> None:
     """Print one row, and how to repeat what failed in it."""
     name = row.fault.row if len(row.fault.row) < 62 else row.fault.row[:61] + "…"
     missed = f"  ({row.not_made} could not be made)" if row.not_made else ""
+    missed += f"  ({row.torn} torn by the file system itself)" if row.torn else ""
     print(f"{name:<62} {row.on:<6} {row.tried:>9,} {row.held:>9,} {row.seconds:>7.0f} s{missed}", flush=True)
     for trial, told in row.failures:
         print(f"    {trial.command}\n        {told}", flush=True)
@@ -170,9 +176,9 @@ def main() -> int:
         if asked.record:
             results.add(asked.record, row.as_result(asked.seed))
         done.append(row)
-    tried, held = sum(row.tried for row in done), sum(row.held for row in done)
+    tried, held, torn = (sum(getattr(row, count) for row in done) for count in ("tried", "held", "torn"))
     print(f"{'all':<62} {'':<6} {tried:>9,} {held:>9,}")
-    return 0 if tried == held else 1
+    return 0 if tried == held + torn else 1
 
 
 if __name__ == "__main__":

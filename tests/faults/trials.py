@@ -21,6 +21,10 @@ class NotMade(Exception):
     """The fault did not come about: the trial says nothing, and another one is made in its place."""
 
 
+class TornByFileSystem(Exception):
+    """The file system lost by itself what had long been safe: counted apart, as neither held nor broken."""
+
+
 @dataclass(frozen=True)
 class Trial:
     """One trial of a fault: everything in it follows from these. `job` narrows it to one job."""

@@ -69,13 +69,14 @@ def faulty(folder: Path, *rules: str, behind: Path | None = None) -> Iterator[Fa
         [sys.executable, _SERVER, behind, path, log, *rules], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     )
     try:
-        _wait_until_mounted(program, path)
+        wait_until_mounted(program, path)
         yield Faulty(path, behind, program.pid, log)
     finally:
-        _end(program, path)
+        end_server(program, path)
 
 
-def _wait_until_mounted(program: subprocess.Popen[bytes], path: Path) -> None:
+def wait_until_mounted(program: subprocess.Popen[bytes], path: Path) -> None:
+    """Wait until a server of a mount says that it is there."""
     assert program.stdout is not None
     assert program.stderr is not None
     ready, _, _ = select.select([program.stdout], [], [], _MOUNTED_WITHIN_S)
@@ -85,7 +86,8 @@ def _wait_until_mounted(program: subprocess.Popen[bytes], path: Path) -> None:
     assert path.is_mount()
 
 
-def _end(program: subprocess.Popen[bytes], path: Path) -> None:
+def end_server(program: subprocess.Popen[bytes], path: Path) -> None:
+    """End a server, whatever it is at, and take its mount away."""
     program.send_signal(signal.SIGKILL)  # one that was told to hang would not end by itself
     program.communicate()
     subprocess.run(["umount", "-l", path], check=False, capture_output=True)

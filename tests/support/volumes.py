@@ -183,8 +183,7 @@ class Volume:
         """Mount, elsewhere, a copy of what has reached the device so far: what a power cut now leaves."""
         with _standing(self.kind) as left:
             shutil.copyfile(self.image, left.image)
-            left._attach()
-            left.mount_again()
+            left._begin(new=False)
             yield left
 
     # Beginning and end
@@ -192,8 +191,13 @@ class Volume:
     def _make(self, size_mb: int) -> None:
         with self.image.open("wb") as file:
             file.truncate(size_mb << 20)
+        self._begin(new=True)
+
+    def _begin(self, *, new: bool) -> None:
+        """Mount what is in the image, after a file system was made in it if it is `new`."""
         self._attach()
-        _run(*_MAKE[self.kind], self.device or self.image)
+        if new:
+            _run(*_MAKE[self.kind], self.device or self.image)
         self.mount_again()
 
     def _attach(self) -> None:
@@ -232,6 +236,21 @@ def volume(kind: str, size_mb: int = 64) -> Iterator[Volume]:
     with _standing(kind) as made:
         made._make(size_mb)
         yield made
+
+
+@contextlib.contextmanager
+def volume_in(kind: str, image: Path, path: Path, *, new: bool) -> Iterator[Volume]:
+    """Mount at a place what is in an image, a file system of a kind; a `new` one is made there first.
+
+    Raises RuntimeError where its driver does not mount it.
+    """
+    need(kind)
+    stands = Volume(kind, path, image)
+    try:
+        stands._begin(new=new)
+        yield stands
+    finally:
+        stands._take_down()
 
 
 @contextlib.contextmanager
