@@ -19,6 +19,7 @@ from manifests.index.rebuilding import BroughtUpToDate, bring_up_to_date
 from manifests.index.refreshing import refresh
 from manifests.index.schema import INDEX_NAME
 from manifests.index.targets import targets
+from transfer.engine.medium import PinnedFolder
 from transfer.jobs.filing.naming import InUse
 
 
@@ -62,15 +63,16 @@ class Holdings:
 
 
 @contextmanager
-def holdings_of(archive: Path, *, may_write: bool, on_network: bool = False) -> Iterator[Holdings]:
+def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = False) -> Iterator[Holdings]:
     """Give what an archive has, its index brought up to date first, where this run may write to it.
 
     An index that cannot be used is no reason not to file: another is made for this run alone.
     """
+    archive = folder.path
     found: list[Finding] = []
     try:
         if may_write:
-            found += brought_up_to_date(archive, on_network=on_network)
+            found += brought_up_to_date(folder, on_network=on_network)
         open_index(archive / INDEX_NAME).close()
         usable = not any(finding.kind is FindingKind.INDEX_BEHIND for finding in found)
     except IndexFault as fault:
@@ -87,8 +89,14 @@ def holdings_of(archive: Path, *, may_write: bool, on_network: bool = False) -> 
         yield Holdings(path, found)
 
 
-def brought_up_to_date(archive: Path, *, on_network: bool) -> list[Finding]:
-    """Bring the archive's index up to date; give what is to be said of it and of the bags. Never raises."""
+def brought_up_to_date(folder: PinnedFolder, *, on_network: bool) -> list[Finding]:
+    """Bring the archive's index up to date; give what is to be said of it and of the bags. Never raises.
+
+    The index is opened by its path: where the archive has left, that leads onto the disk beneath.
+    """
+    archive = folder.path
+    if not folder.still_there():
+        return [Finding(FindingKind.INDEX_BEHIND, "the archive left", str(archive / INDEX_NAME))]
     try:
         done = bring_up_to_date(archive, on_network=on_network)
     except IndexFault as fault:

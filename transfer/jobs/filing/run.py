@@ -91,7 +91,7 @@ class FileRun:
             self._findings += recover(archive, shelf)
             shelf.forget()
         holdings = held.enter_context(
-            holdings_of(root, may_write=not self._request.dry_run, on_network=archive.on_network)
+            holdings_of(archive.folder, may_write=not self._request.dry_run, on_network=archive.on_network)
         )
         self._namer = Namer(self._own_tables(), holdings.in_use())
         planner = Planner(self._namer, shelf, holdings, self._around.medium, archive.limits)
@@ -165,7 +165,7 @@ class FileRun:
                 carriage.carry(account, lambda account: self._answer(account, archive))
         self._failure, self._full = carriage.failure, carriage.full
         if any(account.filed for account in self._accounts):
-            self._findings += brought_up_to_date(archive.root, on_network=archive.on_network)
+            self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
 
     def _answer(self, account: Account, archive: Archive) -> None:
         """Write the archive's word onto the drive, where all of the night is in the archive."""
