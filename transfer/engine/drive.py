@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 from transfer.config import DriveName
 from transfer.engine.medium import Medium, PinnedFolder, Volume
@@ -68,9 +68,14 @@ def read_mark(root: Path) -> Mark | None:
     """Read the mark in a folder; None where there is none, or it cannot be read as one."""
     try:
         with (root / MARK_NAME).open("rb") as file:
-            return parse_mark(file.read(_MARK_AT_MOST_BYTES))
+            return _read(file)[0]
     except OSError:
         return None
+
+
+def _read(file: BinaryIO) -> tuple[Mark | None, int]:
+    """Read an open mark, and ask for the device it lies on."""
+    return parse_mark(file.read(_MARK_AT_MOST_BYTES)), os.fstat(file.fileno()).st_dev
 
 
 def parse_mark(content: bytes) -> Mark | None:
@@ -102,10 +107,15 @@ def _rate(value: object) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class FoundDrive:
-    """A prepared drive and where it is."""
+    """A prepared drive, where it is, and the device that its mark was read from (`st_dev`).
+
+    A folder beneath the place where a drive is mounted may carry the same mark: a copy that was once made
+    of the drive, or what was sent there when it was not mounted. The device tells the two apart.
+    """
 
     root: Path
     mark: Mark
+    device: int
 
 
 def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[FoundDrive], list[DriveName]]:
@@ -129,8 +139,16 @@ def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[Found
 
 
 def _marked(roots: Iterable[Path]) -> list[FoundDrive]:
-    marks = ((root, read_mark(root)) for root in roots)
-    return once(FoundDrive(root, mark) for root, mark in marks if mark is not None)
+    return once(found for root in roots if (found := _found(root)) is not None)
+
+
+def _found(root: Path) -> FoundDrive | None:
+    try:
+        with (root / MARK_NAME).open("rb") as file:
+            mark, device = _read(file)
+    except OSError:
+        return None
+    return None if mark is None else FoundDrive(root, mark, device)
 
 
 def once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
@@ -151,7 +169,7 @@ def drive_at(path: Path) -> FoundDrive:
     prepare = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
     try:
         with (path / MARK_NAME).open("rb") as file:
-            mark = parse_mark(file.read(_MARK_AT_MOST_BYTES))
+            mark, device = _read(file)
     except (FileNotFoundError, NotADirectoryError) as error:
         if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
             raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?") from error
@@ -161,7 +179,7 @@ def drive_at(path: Path) -> FoundDrive:
         raise _cannot_open(path, error) from error
     if mark is None:
         raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, prepare)
-    return FoundDrive(path.resolve(), mark)
+    return FoundDrive(path.resolve(), mark, device)
 
 
 class OpenDrive:
@@ -171,7 +189,7 @@ class OpenDrive:
     """
 
     def __init__(self, found: FoundDrive, medium: Medium) -> None:
-        self.root, self.mark = found.root, found.mark
+        self.root, self.mark, self.device = found.root, found.mark, found.device
         try:
             self.folder: PinnedFolder = medium.pin(found.root)
         except OSError as error:
@@ -204,8 +222,17 @@ class OpenDrive:
 
 
 @contextmanager
-def only_run_on(root: Path, medium: Medium) -> Iterator[None]:
-    """Keep every other run off a drive that this one writes to, by a lock on its mark.
+def alone_on(drive: OpenDrive, medium: Medium) -> Iterator[None]:
+    """Keep every other run off an open drive: `only_run_on`, and the lock is on the drive that is open."""
+    with only_run_on(drive.root, medium) as device:
+        if device != drive.device:
+            raise _has_left(drive.root)
+        yield
+
+
+@contextmanager
+def only_run_on(root: Path, medium: Medium) -> Iterator[int]:
+    """Keep every other run off a drive that this one writes to, by a lock on its mark; give its device.
 
     The system lets go of the lock when this run ends, however it ends. Raises Busy and NotThere.
     """
@@ -216,7 +243,7 @@ def only_run_on(root: Path, medium: Medium) -> Iterator[None]:
     if lock is None:
         raise Busy("Another run is at work on this drive", root, "Wait for it to end, then try again.")
     try:
-        yield
+        yield os.fstat(lock).st_dev
     finally:
         with suppress(OSError):  # a drive that has left may complain; the lock is gone all the same
             os.close(lock)
@@ -229,9 +256,13 @@ def _cannot_open(root: Path, error: OSError) -> NotThere:
 def _same_drive(folder: PinnedFolder, found: FoundDrive) -> None:
     """Make sure that what was pinned is what was found: a stick can leave between the two."""
     with os.fdopen(folder.open_file(MARK_NAME), "rb") as file:
-        mark = parse_mark(file.read(_MARK_AT_MOST_BYTES))
-    if mark is None or mark.id != found.mark.id:
-        raise NotThere("The drive left while it was being opened", found.root, "Plug it in and try again.")
+        mark, device = _read(file)
+    if mark is None or mark.id != found.mark.id or device != found.device:
+        raise _has_left(found.root)
+
+
+def _has_left(root: Path) -> NotThere:
+    return NotThere("The drive left while it was being opened", root, "Plug it in and try again.")
 
 
 def check_name(name: str) -> str:

@@ -2,8 +2,9 @@
 
 It rests on the configuration, on what is mounted, on the names, sizes and times of every source, and on the
 drives: their marks, the tag manifests of the nights, whose digests pin all that these say, and the names
-and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. This module loads
-little: it is what makes a look that finds nothing to do cost little more than a walk through the sources.
+and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. This module
+loads little: it is what makes a look that finds nothing to do cost little more than a walk through the
+sources.
 """
 
 from __future__ import annotations

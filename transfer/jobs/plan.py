@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date
@@ -15,7 +16,15 @@ from transfer.engine.sources import walk
 from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
 from transfer.jobs.drive_night import DriveNight
 from transfer.jobs.night_plan import NightPlan
-from transfer.jobs.send import Ready, SendRequest, Surroundings, fit, make_ready, places_to_keep_out_of
+from transfer.jobs.send import (
+    Ready,
+    SendRequest,
+    Surroundings,
+    fit,
+    make_ready,
+    open_drives,
+    places_to_keep_out_of,
+)
 from transfer.jobs.survey import Survey, chosen_nights, survey
 
 # What a drive that was never measured is taken to reach.
@@ -127,10 +136,11 @@ def plan(config: Config, request: SendRequest, around: Surroundings) -> PlanOutc
         return PlanOutcome((), (), tuple(problems), ())
     with ExitStack() as held:
         try:
-            ready = make_ready(config, request, around, held)
+            drives, absent = open_drives(config, request, around.medium, held)
+            ready = make_ready(config, request, around, drives)
         except NotThere as error:
             return _without_a_drive(config, request, around, error)
-        return _as_planned(config, ready)
+        return _as_planned(config, ready, absent)
 
 
 def _missing_sources(config: Config) -> list[NightferryError]:
@@ -159,7 +169,7 @@ def _unplaced(seen: Survey, night: date) -> PlannedNight:
     return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
 
 
-def _as_planned(config: Config, ready: Ready) -> PlanOutcome:
+def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutcome:
     # Before what does not fit is taken out of the plans.
     nights = tuple(_planned(each) for each in ready.nights)
     findings = list(ready.survey.findings)
@@ -169,7 +179,7 @@ def _as_planned(config: Config, ready: Ready) -> PlanOutcome:
     for drive in ready.drives:
         problems += _does_not_fit(drive, [night for night in ready.nights if night.drive is drive])
     problems += _too_slow(config, drives)
-    return PlanOutcome(nights, drives, tuple(problems), tuple(findings), ready.absent, ready.left_behind)
+    return PlanOutcome(nights, drives, tuple(problems), tuple(findings), tuple(absent), ready.left_behind)
 
 
 def _planned(each: DriveNight) -> PlannedNight:

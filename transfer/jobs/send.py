@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from transfer.config import Config
-from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, once, only_run_on
+from transfer.engine.drive import FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
 from transfer.engine.lines import read_lines
 from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
@@ -59,7 +59,6 @@ class Ready:
 
     survey: Survey
     drives: tuple[OpenDrive, ...]
-    absent: tuple[str, ...]
     nights: tuple[DriveNight, ...]
     left_behind: tuple[date, ...]
 
@@ -83,24 +82,33 @@ def find_named_drives(
     return found, [drive.name for drive in absent]
 
 
-def make_ready(config: Config, request: SendRequest, around: Surroundings, held: ExitStack) -> Ready:
-    """Find and open the drives, look at the sources, and compare. `held` lets go of the drives.
+def open_drives(
+    config: Config, request: SendRequest, medium: Medium, held: ExitStack
+) -> tuple[list[OpenDrive], list[str]]:
+    """Find and open the drives, and name those that are not there. `held` lets go of them.
 
-    Raises ConfigurationError and NotThere.
+    Each is opened once: what is done to it from then on reaches the drive that was found, whatever may be
+    mounted, or lie, at its place by then. Raises ConfigurationError and NotThere.
     """
     if not config.sources:
         step = "Name the folders to carry, each under [[source]]."
         raise ConfigurationError("The configuration names no source", config.file, step)
-    found, absent = find_named_drives(config, request, around.medium)
+    found, absent = find_named_drives(config, request, medium)
     for drive in found:
         check_places(config.sources, drive.root)
-    drives = tuple(_opened(drive, around.medium, held) for drive in found)
+    return [_opened(drive, medium, held) for drive in found], absent
+
+
+def make_ready(
+    config: Config, request: SendRequest, around: Surroundings, drives: Sequence[OpenDrive]
+) -> Ready:
+    """Look at the sources, and compare them with the drives. Raises NotThere and NightferryError."""
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
     seen = survey(config, around.records, around.medium, around.clock(), keep_out)
     nights = [night for drive in drives for night in _nights_on(drive, seen, request.scope, around.records)]
     newest_first = sorted(nights, key=lambda each: each.plan.night, reverse=True)
     behind = _left_behind(seen, newest_first, drives)
-    return Ready(seen, drives, tuple(absent), tuple(newest_first), behind)
+    return Ready(seen, tuple(drives), tuple(newest_first), behind)
 
 
 def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:
@@ -143,6 +151,7 @@ class SendRun:
         self._request = request
         self._around = around
         self._began = around.clock()
+        self._absent: tuple[str, ...] = ()
         self._ready: Ready | None = None
         self._working: list[DriveNight] = []
 
@@ -167,9 +176,11 @@ class SendRun:
         return outcome
 
     def _run(self, held: ExitStack) -> SendOutcome:
-        for found in find_named_drives(self._config, self._request, self._around.medium)[0]:
-            held.enter_context(only_run_on(found.root, self._around.medium))
-        self._ready = make_ready(self._config, self._request, self._around, held)
+        drives, absent = open_drives(self._config, self._request, self._around.medium, held)
+        for drive in drives:
+            held.enter_context(alone_on(drive, self._around.medium))
+        self._absent = tuple(absent)
+        self._ready = make_ready(self._config, self._request, self._around, drives)
         self._working = [night for night in self._ready.nights if not night.plan.nothing_to_do]
         for drive in self._ready.drives:
             fit(drive, [night for night in self._working if night.drive is drive])
@@ -222,7 +233,7 @@ class SendRun:
         if not ready.nights and ready.survey.nights:
             nights = ", ".join(self._request.asked.nights)
             told = replace(told, message=f"No file is of the nights that were asked for: {nights}.")
-        return replace(told, absent=ready.absent, left_behind=ready.left_behind)
+        return replace(told, absent=self._absent, left_behind=ready.left_behind)
 
 
 def _receipt_says(headline: str, drive: OpenDrive) -> bool:

@@ -24,6 +24,7 @@ from nights import (
 from volumes import unavailable
 
 from manifests.findings import FindingKind
+from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase
@@ -110,6 +111,57 @@ def in_memory(tmp_path):
 def test_files_in_memory_are_not_said_to_be_proven_from_the_medium(in_memory, computer):
     computer.small_night()
     assert_only_compared(computer.send(prepared(in_memory)), in_memory)
+
+
+# The drive that leaves while it is taken, with a folder beneath that looks like it
+
+
+class _Leaves(type(this_computer())):
+    """This computer, on which the drive is unmounted at one moment of a run's taking it."""
+
+    def __init__(self, moment, leave):
+        super().__init__()
+        self._moment, self._leave = moment, leave
+
+    def _at(self, moment):
+        if moment == self._moment:
+            self._moment = ""
+            self._leave()
+
+    def pin(self, path):
+        self._at("found")
+        folder = super().pin(path)
+        self._at("opened")
+        return folder
+
+    def lock(self, path):
+        lock = super().lock(path)
+        self._at("locked")
+        return lock
+
+
+@pytest.mark.parametrize("moment", ["found", "opened", "locked"])
+@pytest.mark.parametrize("kind", ["ext4", "exfat"])
+def test_a_drive_that_leaves_while_it_is_taken_sends_nothing_to_its_twin_beneath(
+    volumes, computer, kind, moment
+):
+    computer.small_night()
+    with volumes(kind) as drive:
+        prepared(drive.path)
+        mark = (drive.path / MARK_NAME).read_bytes()
+
+        def leave():
+            drive.pull()
+            (drive.path / MARK_NAME).write_bytes(mark)
+
+        outcome = computer.send(drive.path, medium=_Leaves(moment, leave))
+        assert outcome.exit_code in (ExitCode.NOT_THERE, ExitCode.SOMETHING_UNPROVEN)
+        assert outcome.files_proven == 0
+        assert [path.name for path in drive.path.iterdir()] == [MARK_NAME]
+        (drive.path / MARK_NAME).unlink()
+        drive.mount_again()
+        assert computer.send(drive.path).files_proven == 5
+        assert_valid(drive.path / BAG)
 
 
 # Names, and what a file system cannot hold
