@@ -102,9 +102,12 @@ def held_archive(
 
 @contextmanager
 def looked_at_archive(root: Path, around: Surroundings, *, begin_anew: bool = False) -> Iterator[Archive]:
-    """Look at the archive without holding it or beginning one: nothing is written. Raises NotThere."""
+    """Look at the archive without holding it or beginning one: nothing is written.
+
+    Raises NotThere and DriveFailed.
+    """
     mark = _mark_wanted(root, around, begin_anew=begin_anew)
-    folder = around.medium.pin(root)
+    folder = _held_open(root, around.medium)
     try:
         yield _archive(root, mark or new_mark(root.name, around.clock()), folder, around.medium)
     finally:
@@ -142,12 +145,16 @@ def _begun(root: Path, around: Surroundings) -> ArchiveMark:
     return read_archive_mark(root) or mark
 
 
-def _pinned(root: Path, mark: ArchiveMark, medium: Medium) -> PinnedFolder:
-    """Pin the folder, and make sure that it is the one whose mark was read and locked."""
+def _held_open(root: Path, medium: Medium) -> PinnedFolder:
     try:
-        folder = medium.pin(root)
+        return medium.pin(root)
     except OSError as error:
         raise archive_failure(error, root) from error
+
+
+def _pinned(root: Path, mark: ArchiveMark, medium: Medium) -> PinnedFolder:
+    """Pin the folder, and make sure that it is the one whose mark was read and locked."""
+    folder = _held_open(root, medium)
     try:
         with os.fdopen(folder.open_file(MARK_NAME), "rb") as file:
             here = parse_mark(file.read(MARK_AT_MOST_BYTES))
