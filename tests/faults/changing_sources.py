@@ -1,4 +1,4 @@
-"""Sources that grow, shrink, vanish, are replaced, rewritten or locked at the moment they are read."""
+"""Sources that change at the moment they are read, that others hold locked, or that may no longer be read."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pathlib import Path
 
 from drives import pause
 from jobs import SendFirst
-from judge import Ran, require, require_complete, require_truth, require_whole, sha256_of
+from judge import Ran, require, require_complete, require_lists_true, require_truth, require_whole, sha256_of
 from scene import Scene, noise
 from system_calls import draw
 from trials import Fault, Trial, drive_scene, telling
@@ -27,7 +27,8 @@ class SendChanging(SendFirst):
     """A send of a night with a log of several blocks; one source is not what it was when it is read."""
 
     name = "send-changing"
-    victim = ""
+    victims: frozenset[str] | set[str] = frozenset()
+    anywhere: frozenset[str] = frozenset()  # contents that have to be there, under whatever name
 
     def make_ready(self) -> None:
         super().make_ready()
@@ -37,7 +38,7 @@ class SendChanging(SendFirst):
     def judge(self, ran: Ran) -> None:
         scene = self.scene
         scene.require_sources_untouched()
-        others = {path: sha256 for path, sha256 in scene.known.now.items() if path != self.victim}
+        others = {path: sha256 for path, sha256 in scene.known.now.items() if path not in self.victims}
         require_truth(ran, scene.drive, others, self._receipt)
         require_whole(scene.drive, scene.known, torn_if_marked=True)
 
@@ -47,7 +48,16 @@ class SendChanging(SendFirst):
             again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
         )
         self.scene.require_sources_untouched()
-        require_complete(self.scene.drive, self.scene.known.now)
+        now = self.scene.known.now
+        require_complete(
+            self.scene.drive, {path: sha256 for path, sha256 in now.items() if sha256 not in self.anywhere}
+        )
+        lost = self.anywhere - _listed_anywhere(self.scene)
+        require(not lost, f"not on the drive: {lost}")
+
+
+def _listed_anywhere(scene: Scene) -> set[str]:
+    return set().union(*require_lists_true(scene.drive).values())
 
 
 def _grow(path: Path) -> None:
@@ -74,13 +84,41 @@ def _rewrite(path: Path) -> None:
         file.write(noise(path.stat().st_size, 92))
 
 
-_CHANGES = (_grow, _grow, _shrink, _vanish, _replace, _rewrite)
+def _become_a_folder(path: Path) -> None:
+    path.unlink()
+    path.mkdir()
+    (path / "within.txt").write_bytes(b"a folder now, with a note in it\n")
+
+
+def _become_a_pipe(path: Path) -> None:
+    path.unlink()
+    os.mkfifo(path)
+
+
+def _become_a_link(path: Path) -> None:
+    """Lead to another file, which is outside the sources: links are followed."""
+    other = next(folder for folder in path.parents if folder.name == "computer").with_name("linked to")
+    other.write_bytes(noise(70_000, 93))
+    path.unlink()
+    path.symlink_to(other)
+
+
+def _become_a_dead_link(path: Path) -> None:
+    path.unlink()
+    path.symlink_to(path.with_name("nowhere"))
+
+
+_CHANGES = (
+    *(_grow, _grow, _shrink, _vanish, _replace, _rewrite),
+    *(_become_a_folder, _become_a_pipe, _become_a_link, _become_a_dead_link),
+)
 
 
 def try_change(trial: Trial) -> None:
-    """Change a source while it is read; or hold it locked for the whole run."""
-    if trial.dice_for("lock").randrange(6) == 0:
-        _try_locked(trial)
+    """Change a source while it is read; or hold it locked, or not to be read, for the whole run."""
+    kind = trial.dice_for("kind").randrange(8)
+    if kind < len(_HELD_SOMEHOW):
+        _HELD_SOMEHOW[kind](trial)
         return
     _, call = draw(trial, _MOMENTS, (SendChanging,), _SOURCES)
     change = trial.dice_for("change").choice(_CHANGES)
@@ -96,8 +134,10 @@ def try_change(trial: Trial) -> None:
         with telling(
             f"{change.__name__.strip('_')} {path.name}, at {call.name} {call.number} on {call.path}"
         ):
-            job.victim = _in_bag(path, scene)
+            job.victims = {_in_bag(path, scene)}
             traced = pause(scene, job, call, act)
+            if path.is_dir():
+                job.anywhere = frozenset({sha256_of(path / "within.txt")})
             job.judge(traced.ran)
             job.judge_again()
 
@@ -117,7 +157,7 @@ def _in_bag(path: Path, scene: Scene) -> str:
 
 def _learn(scene: Scene, path: Path) -> None:
     scene.look()
-    if path.exists():
+    if path.is_file():
         scene.known.ever.add(sha256_of(path))
 
 
@@ -130,7 +170,7 @@ def _try_locked(trial: Trial) -> None:
         with telling(f"locked {path.name}"):
             with _held(path):
                 ran = scene.run(*job.words())
-            job.victim = _in_bag(path, scene)
+            job.victims = {_in_bag(path, scene)}
             job.judge(ran)
             job.judge_again()
 
@@ -159,6 +199,78 @@ def _held(path: Path) -> Iterator[None]:
         os.close(descriptor)
 
 
+def _try_flocked(trial: Trial) -> None:
+    """Hold a source under flock(2), which asks others to wait and keeps nobody from reading."""
+    with drive_scene(trial) as (scene, _):
+        job = SendChanging(scene)
+        job.make_ready()
+        path = scene.dice.choice(sorted(p for p in scene.computer.logs.rglob("*") if p.is_file()))
+        with telling(f"flocked {path.name}"), path.open("rb") as held:
+            fcntl.flock(held, fcntl.LOCK_EX)
+            ran = scene.run(*job.words())
+            require(ran.exit == 0, f"it ended with {ran.exit}: {ran.out[-500:]}")
+            job.judge(ran)
+            job.judge_again()
+
+
+# A process of root's that is held to the permissions of files, as anybody else's is (capabilities(7)).
+_AS_ANYBODY = ("setpriv", "--bounding-set", "-dac_override,-dac_read_search", "--")
+
+
+def _try_withdrawn(trial: Trial) -> None:
+    """Take away the right to read a source, or one of their folders, before the run or in the midst of it."""
+    dice = trial.dice_for("withdrawn")
+    calls = draw(trial, _MOMENTS, (SendChanging,), _SOURCES)
+    with drive_scene(trial) as (scene, _):
+        scene.start = _AS_ANYBODY
+        job = SendChanging(scene)
+        job.make_ready()
+        file = _file_of(calls[1].path, scene)
+        path = dice.choice((file, file, file.parent))
+        mode = path.stat().st_mode
+
+        def withdraw(_: int = 0) -> None:
+            path.chmod(0)
+            scene.look()
+
+        with telling(f"not to be read: {path.name}"):
+            job.victims = {name for name in scene.known.now if name.startswith(_in_bag(path, scene))}
+            if dice.randrange(2):
+                withdraw()
+                ran = scene.run(*job.words())
+                require(ran.exit != 0, "exit 0, and a source could not be read")
+            else:
+                ran = pause(scene, job, calls[1], withdraw).ran
+            job.judge(ran)
+            _require_told_of(ran, path, scene, job.victims)
+            path.chmod(mode)
+            scene.look()
+            job.judge_again()
+
+
+def _require_told_of(ran: Ran, path: Path, scene: Scene, concerned: set[str]) -> None:
+    """Hold that what could not be read is carried all the same, or named."""
+    listed = require_lists_true(scene.drive)
+    lost = [name for name in concerned if scene.known.now[name] not in listed.get(name, ())]
+    if not lost:
+        return
+    wanted = 3 if path in (scene.computer.frames, scene.computer.logs) else 1
+    require(ran.exit == wanted, f"it ended with {ran.exit}, and {lost[:3]} were not carried")
+    named = [found["path"] for found in ran.document["findings"]]
+    below = _in_bag(path, scene).removeprefix("data/")
+    require(any(each.startswith(below) for each in named), f"{below} is not named in {named[:5]}")
+
+
+_HELD_SOMEHOW = (_try_locked, _try_flocked, _try_withdrawn)
+
+
 FAULTS = (
-    Fault("sources", "sources grow, shrink, vanish, are replaced, locked", ("ext4",), 200, try_change, 3),
+    Fault(
+        "sources",
+        "sources grow, shrink, vanish, are replaced, locked, not to be read",
+        ("ext4",),
+        200,
+        try_change,
+        4,
+    ),
 )

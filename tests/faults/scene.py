@@ -44,12 +44,16 @@ def prepare(drive: Path) -> Path:
 
 @dataclass
 class Scene:
-    """One trial's computer and drive. `without` names a protection that is taken out of the product."""
+    """One trial's computer and drive. `without` names a protection that is taken out of the product.
+
+    `start` is what each command is started through.
+    """
 
     root: Path
     drive: Path
     dice: random.Random
     without: str = ""
+    start: tuple[str, ...] = ()
     computer: Computer = field(init=False)
     known: Known = field(default_factory=Known)
     before: Fingerprint = field(default_factory=dict)
@@ -107,7 +111,7 @@ class Scene:
         start = [sys.executable, "-m", "transfer"]
         if self.without:
             start = [sys.executable, str(HERE / "without.py"), self.without, "--"]
-        return [*start, *map(os.fspath, words)]
+        return [*self.start, *start, *map(os.fspath, words)]
 
     def send_words(self, *more: str) -> list[str]:
         """Give the words of `send` to this scene's drive."""
