@@ -13,6 +13,7 @@ from pathlib import Path
 from archive_jobs import FILINGS, FileMore
 from jobs import SENDS, CheckGood, Job
 from judge import (
+    MARK,
     Broken,
     Ran,
     fingerprint,
@@ -167,12 +168,12 @@ def _fill(filler: Path, drive: Path, leave_bytes: int) -> None:
 def try_lazy_unmount(trial: Trial) -> None:
     """Unmount the drive under the run; a folder of the same name lies beneath.
 
-    In one half of the trials that folder looks like the prepared drive itself. A run that is not yet at
-    work on the drive would take it for that, so the moment is then one at which it writes. An archive is
-    one that the computer knows: where none was, an empty folder is as good as any other.
+    In one half of the trials that folder looks like the prepared drive itself, down to its mark; but not
+    before the run has found the drive: it would take it for that. An archive is one that the computer
+    knows: where none was, an empty folder is as good as any other.
     """
-    twin = trial.number % 2 == 1
-    with at_a_moment(trial, (*SENDS, FileMore), _WRITING if twin else _MOMENTS) as (scene, drive, job, call):
+    with at_a_moment(trial, (*SENDS, FileMore)) as (scene, drive, job, call):
+        twin = trial.number % 2 == 1 and _has_found_it(trial, job, call)
         beneath = {}
 
         def unmount_under_it(_: int) -> None:
@@ -188,6 +189,15 @@ def try_lazy_unmount(trial: Trial) -> None:
         require_same(beneath, there, "the system disk")
         job.judge(traced.ran)
         job.judge_again()
+
+
+def _has_found_it(trial: Trial, job: Job, call: Call) -> bool:
+    """Tell whether the run has read the drive's mark, or is at work on the archive, by a call of it."""
+    if isinstance(job, FileMore):
+        return call.name in _WRITING
+    calls = calls_in(trial, type(job))
+    read = next(at for at, each in enumerate(calls) if each.name == "read" and each.path.endswith(MARK))
+    return read < calls.index(call)
 
 
 def _empty(folder: Path) -> None:
