@@ -87,7 +87,8 @@ class Entry:
 def entry_from_json(line: dict[str, Any]) -> Entry:
     """Make an entry from its JSON form.
 
-    Raises KeyError, TypeError or ValueError where a key is missing or of another kind.
+    Raises KeyError, TypeError, ValueError, AttributeError or OverflowError where a key is missing or of
+    another kind.
     """
     frame, sky = line.get("frame"), line.get("sky")
     return Entry(
@@ -98,7 +99,7 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         source=str(line["source"]),
         original=str(line["original"]),
         night=date.fromisoformat(line["night"]),
-        created_ns=line.get("created_ns"),
+        created_ns=None if line.get("created_ns") is None else int(line["created_ns"]),
         growing=bool(line.get("growing", False)),
         read_back=str(line.get("read_back", "")),
         frame=None if frame is None else Frame.from_facts(frame),
@@ -124,6 +125,14 @@ def entry_line(entry: Entry) -> bytes:
     return json.dumps(entry.as_json(), separators=(",", ":")).encode("ascii") + b"\n"
 
 
+def entry_from_line(line: bytes) -> Entry:
+    """Read one line of a list of entries. Raises ValueError, whatever is wrong with it."""
+    try:
+        return entry_from_json(json.loads(line))
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        raise ValueError(f"not an entry ({error!r})") from error
+
+
 def read_entries(lines: Iterable[bytes]) -> Iterator[Entry]:
     """Read the lines of an `entries.jsonl`, in order.
 
@@ -131,6 +140,7 @@ def read_entries(lines: Iterable[bytes]) -> Iterator[Entry]:
     """
     for number, line in enumerate(lines, 1):
         try:
-            yield entry_from_json(json.loads(line))
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
-            raise EntryError(number, f"not an entry ({error!r})") from error
+            entry = entry_from_line(line)
+        except ValueError as error:
+            raise EntryError(number, str(error)) from error
+        yield entry

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
@@ -10,7 +9,7 @@ from typing import NamedTuple
 from manifests.bags.algorithms import SHA256, Algorithm, algorithm_named
 from manifests.bags.containment import danger
 from manifests.bags.declared import Faults, Manifest
-from manifests.bags.entries import entry_from_json
+from manifests.bags.entries import entry_from_line
 from manifests.bags.paths import JOURNAL, PAYLOAD, Version, decode_path, shown
 from manifests.bags.tag_lines import Line
 
@@ -83,13 +82,13 @@ def read_journal(lines: Iterable[bytes], faults: Faults) -> Manifest:
     digests: dict[str, bytes] = {}
     for number, line in enumerate(lines, 1):
         try:
-            entry = entry_from_json(json.loads(line))
+            entry = entry_from_line(line)
             path = _spelled(entry.path, (1, 0)).path
             _placed(path, of_tags=False)
             digests[entry.path] = bytes.fromhex(entry.digests.sha256)
         except _Unusable as fault:
             faults.add(number, str(fault))
-        except (KeyError, TypeError, ValueError, AttributeError):
+        except ValueError:
             if line.endswith(b"\n"):
                 faults.add(number, "is not an entry")
     return Manifest(JOURNAL, SHA256, digests, {})

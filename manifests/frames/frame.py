@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import StrEnum
+from math import isfinite
 from typing import Any
 
 
@@ -75,15 +76,36 @@ class Frame:
     def from_facts(cls, facts: dict[str, Any]) -> Frame:
         """Make a frame from what `as_facts` gave; a fact this version does not know is left out.
 
-        Raises ValueError where a fact is not of its kind (an entry edited by hand).
+        Raises ValueError, TypeError or OverflowError where a fact is not of its kind (an entry edited by
+        hand).
         """
-        taken = {name: value for name, value in facts.items() if name in _FACTS}
+        taken = {
+            name: _of_its_kind(name, value)
+            for name, value in facts.items()
+            if name in _KINDS and value is not None
+        }
         if "begun_utc" in taken:
-            taken["begun_utc"] = datetime.fromisoformat(taken["begun_utc"])
+            taken["begun_utc"] = _aware(taken["begun_utc"])
         if "frame_type" in taken:
             taken["frame_type"] = FrameType(taken["frame_type"])
         return cls(**taken)
 
 
-# Asked for once: `fields` takes longer than all the rest of reading a line.
-_FACTS = frozenset(field.name for field in fields(Frame))
+# Asked for once: `fields` takes longer than all the rest of reading a line. Times and types are texts there.
+_NUMBERS = {"float | None": (float, int), "int | None": (int,)}
+_KINDS: dict[str, tuple[type, ...]] = {
+    field.name: _NUMBERS.get(str(field.type), (str,)) for field in fields(Frame)
+}
+
+
+def _of_its_kind(name: str, value: Any) -> Any:
+    if type(value) not in _KINDS[name] or (type(value) is not str and not isfinite(value)):
+        raise ValueError(f"{name} is {value!r:.80}")
+    return value
+
+
+def _aware(written: str) -> datetime:
+    moment = datetime.fromisoformat(written)
+    if moment.tzinfo is None:
+        raise ValueError(f"begun_utc is of no zone: {written}")
+    return moment

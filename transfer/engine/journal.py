@@ -10,14 +10,13 @@ line, and never a digest or a name that a manifest would then repeat.
 from __future__ import annotations
 
 import itertools
-import json
 import os
 import re
 from collections.abc import Iterable, Iterator
 
 import xxhash
 
-from manifests.bags.entries import Entry, entry_from_json, entry_line
+from manifests.bags.entries import Entry, entry_from_line, entry_line
 from manifests.bags.paths import JOURNAL
 from transfer.engine.durable import PART_ENDING, remove_if_there
 from transfer.engine.lines import parent, read_lines
@@ -109,6 +108,6 @@ def _entry(line: bytes) -> Entry | None:
     if found is None or xxhash.xxh3_64_hexdigest(found[2]).encode() != found[1]:
         return None
     try:
-        return entry_from_json(json.loads(line))
-    except (KeyError, TypeError, ValueError, AttributeError):
+        return entry_from_line(line)
+    except ValueError:
         return None
