@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from pathlib import Path
@@ -28,8 +28,8 @@ Files = dict[str, str]  # path on the drive to SHA-256
 class Excuse(Enum):
     """What has to have been so, beyond that all held, for a loss to be the file system's own doing."""
 
-    LAY_STILL = auto()  # the file lay there as it has to be, at the flush and ever after
-    WAS_WHOLE = auto()  # the content that the file was to have lay on the medium, under any name
+    LAY_STILL = auto()  # the file lay there as it has to be, before and after
+    CAME_WHOLE = auto()  # the content that the file was to have lay on the medium before, under any name
     ALL_HELD = auto()  # nothing more
     NONE = auto()
 
@@ -123,7 +123,7 @@ def _not_whole(files: Files, known: Known) -> Iterator[Wrong]:
     """Invariant 3."""
     for path, sha256 in files.items():
         if path.partition("/")[2].startswith("data/") and sha256 not in known.ever:
-            yield Wrong(path, "", "is not whole", Excuse.WAS_WHOLE)
+            yield Wrong(path, "", "is not whole", Excuse.CAME_WHOLE)
 
 
 def _claimed_at_the_end(files: Files, claims: Claims) -> Iterator[Wrong]:
@@ -148,30 +148,26 @@ def _told_by_tools(drive: Path, claims: Claims, *, final: bool) -> Iterator[Wron
         yield Wrong(str(error.filename), "", f"cannot be read: {error.strerror}", Excuse.ALL_HELD)
 
 
-def blamed_on_program(found: Found, flushed: Found, later: Iterable[Found]) -> str:
+def blamed_on_program(found: Found, flushed: Found, after: Found) -> str:
     """Say why a loss was not the file system's own doing; empty where no program could have helped it.
 
-    It was the file system's where all of this is so. At the last flush before the cut everything held. It
-    holds at every later write too, up to the cut, where the writes reach the medium whole and in order.
-    And each file that is lost or changed lay whole on the medium at that flush: where a list or an earlier
-    run names it, under that very name, and nothing was done to it since; else with the content that it was
-    about to have, under any name. A folder that its driver cannot read any more, with nothing claimed in
-    it, is the driver's doing too.
+    It was the file system's where all of this is so. Everything held at the last flush before the cut, and
+    at the next one after it: between the two a driver writes in an order of its own. And each file that is
+    lost or changed stood still meanwhile: a file that a list or an earlier run names was there, the same,
+    at both flushes; one that just came had its content on the medium before, under any name. What a driver
+    cannot read any more, with nothing claimed in it, is its own doing too.
     """
-    steps = [flushed]
-    for step in (flushed, *later):
-        if step.wrong:
-            return f"it does not hold with whole writes in order either: {step}"
-        steps.append(step)
-    return next((str(Found({}, (each,))) for each in found.wrong if not _is_excused(each, steps)), "")
+    if flushed.wrong or after.wrong:
+        return f"it does not hold at the flush before ({flushed}) or after ({after})"
+    return next((str(Found({}, (w,))) for w in found.wrong if not _is_excused(w, flushed, after)), "")
 
 
-def _is_excused(wrong: Wrong, steps: list[Found]) -> bool:
+def _is_excused(wrong: Wrong, flushed: Found, after: Found) -> bool:
     match wrong.excuse:
         case Excuse.LAY_STILL:
-            return all(_lies_there(wrong, step.files) for step in steps)
-        case Excuse.WAS_WHOLE:
-            return steps[-1].files.get(wrong.path) in steps[0].files.values()
+            return all(_lies_there(wrong, each.files) for each in (flushed, after))
+        case Excuse.CAME_WHOLE:
+            return after.files.get(wrong.path) in flushed.files.values()
         case _:
             return wrong.excuse is Excuse.ALL_HELD
 

@@ -54,6 +54,11 @@ class Recording:
         """Give the moment up to which everything is on the medium for certain."""
         return max((each for each in self.flushes if each <= moment), default=0)
 
+    def flushes_around(self, moment: int) -> tuple[int, int]:
+        """Give the moments of the last flush before a moment, and of the next one after it."""
+        after = min((each for each in self.flushes if each >= moment), default=len(self.acts))
+        return self.flushed_before(moment), after
+
     def image(self, moment: int) -> bytearray:
         """Give the device with everything up to a moment on it."""
         image = bytearray(self.size_bytes)
