@@ -11,6 +11,7 @@ class Phase(StrEnum):
     """What is being done with the bytes."""
 
     LOOKING = "looking at the sources"
+    COMPARING = "comparing"
     COPYING = "copying"
     READING_BACK = "reading back"
     CHECKING = "checking"

@@ -57,6 +57,15 @@ class Records:
         except (KeyError, TypeError, IndexError):
             return None
 
+    def own_in_bag(self, drive_id: str, night: date) -> set[tuple[str, str]]:
+        """Give path and SHA-256 of what a bag listed when it was last remembered, and was read here."""
+        document = self._read(self._bag_file(drive_id, night))
+        try:
+            known = [Known(*row[2:]) for row in document["files"]]
+        except (KeyError, TypeError, IndexError):
+            return set()
+        return {(each.path, each.sha256) for each in known if each.own}
+
     def remember_bag(self, drive_id: str, night: date) -> BagMemory:
         """Begin to remember what a bag lists, entry by entry."""
         return BagMemory(self.folder / self._bag_file(drive_id, night))
@@ -126,10 +135,10 @@ class BagMemory:
             self._file = self._part.open("w", encoding="ascii")
             self._file.write(f'{{"format":{_FORMAT},"files":[')
 
-    def add(self, entry: Entry) -> None:
-        """Add one entry."""
+    def add(self, entry: Entry, own: bool) -> None:
+        """Add one entry, and whether this computer has read its content from a source."""
         if self._file is not None:
-            row = [entry.source, entry.original, *known_of(entry)]
+            row = [entry.source, entry.original, *known_of(entry, own)]
             with contextlib.suppress(OSError):
                 self._file.write(self._between + json.dumps(row, separators=(",", ":")))
             self._between = ","

@@ -21,7 +21,7 @@ def entry(name="light.fits", path=None):
 def remember(records, *entries, fingerprint="a tag manifest\n"):
     memory = records.remember_bag(DRIVE, NIGHT)
     for each in entries:
-        memory.add(each)
+        memory.add(each, own=True)
     memory.keep(fingerprint)
 
 
@@ -29,8 +29,18 @@ def test_a_bag_is_remembered_in_its_order(tmp_path):
     records = Records(tmp_path)
     listed = [entry("b.fits"), entry("a.fits"), entry("a.fits", "data/frames/a (2).fits")]
     remember(records, *listed)
-    expected = [((each.source, each.original), known_of(each)) for each in listed]
+    expected = [((each.source, each.original), known_of(each, own=True)) for each in listed]
     assert records.bag(DRIVE, NIGHT, "a tag manifest\n") == expected
+
+
+def test_what_was_read_here_is_remembered_though_the_bag_has_changed_since(tmp_path):
+    records = Records(tmp_path)
+    memory = records.remember_bag(DRIVE, NIGHT)
+    memory.add(entry("a.fits"), own=True)
+    memory.add(entry("b.fits"), own=False)
+    memory.keep("a tag manifest\n")
+    assert records.own_in_bag(DRIVE, NIGHT) == {("data/frames/a.fits", "0" * 64)}
+    assert records.own_in_bag("another drive", NIGHT) == set()
 
 
 def test_a_bag_that_has_changed_is_not_remembered(tmp_path):
@@ -53,7 +63,7 @@ def test_a_memory_that_is_damaged_is_none(tmp_path, content):
 def test_what_was_not_kept_leaves_nothing(tmp_path):
     records = Records(tmp_path)
     memory = records.remember_bag(DRIVE, NIGHT)
-    memory.add(entry())
+    memory.add(entry(), own=True)
     memory.drop()
     memory.drop()
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == []

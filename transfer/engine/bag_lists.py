@@ -24,15 +24,15 @@ _RESERVE = f"{INCOMING}/reserve"
 class BagLists:
     """Writes the tag files of one bag. Its methods raise OSError and DriveFailed.
 
-    `withdrawn` are the listed paths that have left the manifest, `same_count` the files that came again
-    with the content they had.
+    `withdrawn` are the listed paths that have left the manifest, `same` those that came again with the
+    content they had.
     """
 
     def __init__(self, listed: ListedBag, info: Mapping[str, str], journal: Journal, proofs: Proofs) -> None:
         self._listed, self._info = listed, info
         self._journal, self._proofs = journal, proofs
         self.withdrawn: set[str] = set()
-        self.same_count = 0
+        self.same: set[str] = set()
         self._refreshed: dict[str, Entry] = {}
         self._notes: dict[str, tuple[Finding, ...]] = {}
 
@@ -60,7 +60,7 @@ class BagLists:
 
     def refresh(self, entry: Entry, known: Known) -> None:
         """Take new facts of a file whose content is the same."""
-        self.same_count += 1
+        self.same.add(entry.path)
         if (entry.modified_ns, entry.growing) != (known.modified_ns, known.growing):
             self._refreshed[entry.path] = dataclasses.replace(entry, read_back=known.read_back)
 

@@ -31,7 +31,10 @@ Origin = tuple[str, str]
 
 
 class Known(NamedTuple):
-    """A file the bag has: enough to tell whether a source has changed since."""
+    """A file the bag has: enough to tell whether a source has changed since.
+
+    `own` says that this computer has read this very content from its source.
+    """
 
     path: str
     size_bytes: int
@@ -39,20 +42,26 @@ class Known(NamedTuple):
     growing: bool
     sha256: str
     read_back: str = ""
+    own: bool = False
+
+
+def _never(_entry: Entry) -> bool:
+    return False
 
 
 class ListedBag:
     """One bag of one drive. `path` is its folder below the pinned `folder`; paths in it begin with `data/`.
 
     `known` is what it lists, by source and path in the source, once it was loaded: the newest, where other
-    content came under a known name. `paths` are all that it lists. `damage` says why the list cannot be
-    used; empty where it can. Methods raise OSError.
+    content came under a known name, and `older` what came before. `paths` are all that it lists. `damage`
+    says why the list cannot be used; empty where it can. Methods raise OSError.
     """
 
     def __init__(self, folder: PinnedFolder, path: str) -> None:
         self.folder = folder
         self.path = path
         self.known: dict[Origin, Known] = {}
+        self.older: dict[Origin, list[Known]] = {}
         self.paths: set[str] = set()
         self.damage = ""
         self._names: NameBook | None = None
@@ -129,15 +138,15 @@ class ListedBag:
 
     def _leave_out(self, damage: str) -> None:
         self.damage = damage
-        self.known, self.paths, self._names = {}, set(), None
+        self.known, self.older, self.paths, self._names = {}, {}, set(), None
 
-    def load(self, on_entry: Callable[[Entry], None]) -> None:
+    def load(self, on_entry: Callable[[Entry], None], is_own: Callable[[Entry], bool] = _never) -> None:
         """Read what the bag lists; a list that cannot be read is left out whole, and `damage` says why."""
         from manifests.bags.entries import EntryError
 
         try:
             for entry in self.entries():
-                self.recall([((entry.source, entry.original), known_of(entry))])
+                self.recall([((entry.source, entry.original), known_of(entry, is_own(entry)))])
                 on_entry(entry)
         except EntryError as error:
             self._leave_out(f"{ENTRIES}, {error}")
@@ -147,8 +156,17 @@ class ListedBag:
     def recall(self, rows: Iterable[tuple[Origin, Known]]) -> None:
         """Know of files that the bag lists, in its order."""
         for origin, known in rows:
+            if origin in self.known:
+                self.older.setdefault(origin, []).append(self.known[origin])
             self.known[origin] = known
             self.paths.add(known.path)
+
+    def versions(self, origin: Origin) -> list[Known]:
+        """Give all that the bag lists under one name in one source, the newest first.
+
+        There are several where a log was written anew, or another computer sends to the same drive.
+        """
+        return [self.known[origin], *reversed(self.older.get(origin, ()))] if origin in self.known else []
 
     def set_aside(self) -> set[str]:
         """Give a damaged bag another name, which nothing else has, and be a new one; give what to flush."""
@@ -182,10 +200,16 @@ class ListedBag:
         return self._names.claim(path)
 
 
-def known_of(entry: Entry) -> Known:
+def known_of(entry: Entry, own: bool = False) -> Known:
     """Give what is needed to tell whether a source has changed since its entry was made."""
     return Known(
-        entry.path, entry.size_bytes, entry.modified_ns, entry.growing, entry.digests.sha256, entry.read_back
+        path=entry.path,
+        size_bytes=entry.size_bytes,
+        modified_ns=entry.modified_ns,
+        growing=entry.growing,
+        sha256=entry.digests.sha256,
+        read_back=entry.read_back,
+        own=own,
     )
 
 

@@ -39,7 +39,8 @@ _NAME_REFUSED = frozenset({errno.EPERM, errno.EACCES, errno.EINVAL, errno.EILSEQ
 class OpenBag:
     """One bag of one drive, held by one run. Its methods raise OSError and DriveFailed.
 
-    `proofs` knows what stands whole in it and is proven; `lists` writes what it says of itself.
+    `proofs` knows what stands whole in it and is proven; `lists` writes what it says of itself. `brought`
+    are the paths that this run has brought.
     """
 
     def __init__(self, listed: ListedBag, info: Mapping[str, str]) -> None:
@@ -48,6 +49,7 @@ class OpenBag:
         self.journal = Journal(listed.folder, listed.path)
         self.proofs = Proofs(listed)
         self.lists = BagLists(listed, info, self.journal, self.proofs)
+        self.brought: set[str] = set()
         self._parts = 0
 
     def _at(self, path: str) -> str:
@@ -106,6 +108,7 @@ class OpenBag:
                 on_refused(arrival, error)
                 continue
             self.proofs.settle(arrival.entry, start)
+            self.brought.add(arrival.entry.path)
         self.folder.flush_folders(sorted(touched))
 
     def withdraw(self, paths: set[str]) -> None:

@@ -59,7 +59,7 @@ def _proven(night: DriveNight, findings: Iterable[Finding]) -> int:
     """Count what is proven of a night that came to its end: never more than was seen to be."""
     plan, bag = night.plan, night.bag
     unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
-    seen = plan.there + (0 if bag is None else bag.proofs.proven_count + bag.lists.same_count)
+    seen = plan.there + (0 if bag is None else bag.proofs.proven_count + len(bag.lists.same))
     return max(min(plan.files - unproven, seen), 0)
 
 

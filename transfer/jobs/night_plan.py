@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
-from manifests.bags.paths import PAYLOAD, SET_ASIDE
+from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.engine.drive import OpenDrive
@@ -15,9 +16,12 @@ from transfer.engine.listed_bag import Known, ListedBag, Origin, known_of
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.sources import SourceFile
 from transfer.engine.task import Task
+from transfer.jobs.comparing import Contents
+from transfer.jobs.present import Present
 from transfer.records import Records
 
 if TYPE_CHECKING:
+    from manifests.bags.entries import Entry
     from transfer.engine.limits import FileSystemLimits
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
@@ -31,7 +35,8 @@ RESERVE_BYTES = 4 << 20
 class NightPlan:
     """One night on one drive: what is to be carried, what waits to be read back, what cannot go.
 
-    `lost` are listed files that are not on the drive any more as they were.
+    `lost` are listed files that are not on the drive any more as they were, `not_own` those whose content
+    this computer has never read from a source; with `compared` there are fewer of these than its records say.
     """
 
     night: date
@@ -43,6 +48,8 @@ class NightPlan:
     there_bytes: int = 0
     there_from_medium: bool = True
     lost: set[str] = field(default_factory=set)
+    not_own: set[str] = field(default_factory=set)
+    compared: bool = False
     refused: list[Finding] = field(default_factory=list)
     noticed: list[Finding] = field(default_factory=list)
 
@@ -65,6 +72,11 @@ class NightPlan:
     def nothing_to_do(self) -> bool:
         """Whether all of the night is on the drive and proven."""
         return not self.tasks and not self.bag.unfinished and not self.bag.damage
+
+    def found_same(self, known: Known) -> None:
+        """Take a file for this computer's own: its source was read, and is what the drive has."""
+        self.not_own.discard(known.path)
+        self.compared = True
 
     def leave_out(self) -> None:
         """Take all that is to be carried out of the plan, and list it as not carried."""
@@ -105,9 +117,14 @@ def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
     if remembered is not None:
         bag.recall(remembered)
         return bag
+    own = records.own_in_bag(drive.mark.id, night)
+
+    def is_own(entry: Entry) -> bool:
+        return (entry.path, entry.digests.sha256) in own
+
     memory = records.remember_bag(drive.mark.id, night)
     try:
-        bag.load(memory.add)
+        bag.load(lambda entry: memory.add(entry, is_own(entry)), is_own)
         if fingerprint is not None and not bag.damage:
             memory.keep(fingerprint)
     finally:
@@ -115,39 +132,85 @@ def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
     return bag
 
 
-def plan_night(bag: ListedBag, night: date, files: Sequence[SourceFile], drive: OpenDrive) -> NightPlan:
+def remember_compared(plan: NightPlan, drive: OpenDrive, records: Records) -> None:
+    """Keep what a comparison has found of a night with nothing to do. Raises OSError."""
+    from manifests.bags.entries import EntryError
+
+    fingerprint = plan.bag.fingerprint()
+    memory = records.remember_bag(drive.mark.id, plan.night)
+    try:
+        for entry in plan.bag.entries():
+            memory.add(entry, entry.path not in plan.not_own)
+        if fingerprint is not None:
+            memory.keep(fingerprint)
+    except EntryError:
+        return  # the list was damaged since: the next run meets that
+    finally:
+        memory.drop()
+
+
+def plan_night(
+    bag: ListedBag, night: date, files: Sequence[SourceFile], drive: OpenDrive, contents: Contents
+) -> NightPlan:
     """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError.
 
     A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
     """
-    plan = _compared(bag, night, files, drive)
+    left = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
+    contents.read(_unsure(bag, files, left), f"{night.isoformat()} on {drive.name}")
+    plan = _compared(bag, night, files, drive, left, contents)
     if not plan.nothing_to_do and not bag.damage and not bag.holds():
-        plan = _compared(bag, night, files, drive)
+        plan = _compared(bag, night, files, drive, {}, contents)
     if bag.damage:
         detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
         plan.noticed.append(Finding(FindingKind.MALFORMED, detail, f"{drive.name}/{bag.path}"))
     return plan
 
 
-def _compared(bag: ListedBag, night: date, files: Iterable[SourceFile], drive: OpenDrive) -> NightPlan:
+def _unsure(
+    bag: ListedBag, files: Iterable[SourceFile], left: Mapping[Origin, Known]
+) -> Iterator[SourceFile]:
+    """Give the files that the drive has by name, size and time, and perhaps from another computer."""
+    if not left and not bag.older and all(known.own for known in bag.known.values()):
+        return
+    for file in files:
+        origin = (file.source, file.path)
+        versions = [*bag.versions(origin), *([left[origin]] if origin in left else [])]
+        same = [known.own for known in versions if _same(file, known)]
+        if same and not any(same):
+            yield file
+
+
+def _compared(
+    bag: ListedBag,
+    night: date,
+    files: Iterable[SourceFile],
+    drive: OpenDrive,
+    waiting: Mapping[Origin, Known],
+    contents: Contents,
+) -> NightPlan:
     plan = NightPlan(night, bag)
-    present = _Present(bag, drive.name)
-    waiting = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
-    rest = [file for file in files if not _is_there(plan, file, present)]
+    every = itertools.chain(bag.known.values(), *bag.older.values(), waiting.values())
+    plan.not_own.update(known.path for known in every if not known.own)
+    present = Present(bag, drive.name)
+    rest = [file for file in files if not _is_there(plan, file, present, contents)]
     limits = drive.limits if rest else None
     for file in sorted(rest):
-        _plan_file(plan, file, waiting, present, limits)
+        _plan_file(plan, file, waiting, present, limits, contents)
     superseded = {task.path for task in plan.tasks if task.older is not None}
     sizes = [left.size_bytes for left in waiting.values() if left.path not in superseded]
     plan.waiting, plan.waiting_bytes = len(sizes), sum(sizes)
     return plan
 
 
-def _is_there(plan: NightPlan, file: SourceFile, present: _Present) -> bool:
+def _is_there(plan: NightPlan, file: SourceFile, present: Present, contents: Contents) -> bool:
     """Count a file that the bag has as it is; most files of most runs are."""
-    known = plan.bag.known.get((file.source, file.path))
-    if known is None or not _same(file, known) or not present.has(known):
+    versions = (v for v in plan.bag.versions((file.source, file.path)) if _same(file, v))
+    known = next((v for v in versions if (v.own or contents.are_of(file, v)) and present.has(v)), None)
+    if known is None:
         return False
+    if not known.own:
+        plan.found_same(known)
     plan.there += 1
     plan.there_bytes += file.size_bytes
     plan.there_from_medium = plan.there_from_medium and known.read_back == ReadBack.MEDIUM
@@ -158,12 +221,14 @@ def _plan_file(
     plan: NightPlan,
     file: SourceFile,
     waiting: Mapping[Origin, Known],
-    present: _Present,
+    present: Present,
     limits: FileSystemLimits | None,
+    contents: Contents,
 ) -> None:
     origin = (file.source, file.path)
-    left, known = waiting.get(origin), plan.bag.known.get(origin)
-    if left is not None and _same(file, left):
+    left, known = waiting.get(origin), _own_first(plan.bag.versions(origin))
+    if left is not None and _same(file, left) and contents.are_of(file, left):
+        plan.found_same(left)
         return
     if known is not None and not present.has(known):
         plan.lost.add(known.path)
@@ -177,8 +242,16 @@ def _plan_file(
         _plan_new(plan, file, limits)
 
 
+def _own_first(versions: Sequence[Known]) -> Known | None:
+    """Give the version that a source may have grown from: this computer's own, where there is one."""
+    return next((known for known in versions if known.own), versions[0] if versions else None)
+
+
 def _same(file: SourceFile, known: Known) -> bool:
-    """Tell whether a source is as it was: by size and time, which is common practice, not proof."""
+    """Tell whether a source is as it was: by size and time, which is common practice, not proof.
+
+    It is believed of what this computer has sent itself: see `comparing`.
+    """
     return not known.growing and (known.size_bytes, known.modified_ns) == (file.size_bytes, file.modified_ns)
 
 
@@ -195,34 +268,3 @@ def _plan_new(plan: NightPlan, file: SourceFile, limits: FileSystemLimits | None
     if path != f"{PAYLOAD}/{file.source}/{file.path}":
         findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
     plan.tasks.append(Task(file, plan.night, path, findings=findings))
-
-
-class _Present:
-    """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
-
-    def __init__(self, bag: ListedBag, drive: str) -> None:
-        self._bag, self._drive = bag, drive
-        self._folders: dict[str, dict[str, int]] = {}
-
-    def _size_of(self, path: str) -> int | None:
-        folder, _, name = path.rpartition("/")
-        if folder not in self._folders:
-            self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
-        return self._folders[folder].get(name)
-
-    def has(self, known: Known) -> bool:
-        """Tell whether a listed file is there with its size: less than a check, which reads it."""
-        return self._size_of(known.path) == known.size_bytes
-
-    def what_became_of(self, known: Known) -> Finding:
-        """Say what happened to a listed file that is not there as it was."""
-        where = f"{self._drive}/{self._bag.path}/{known.path}"
-        size_bytes = self._size_of(known.path)
-        if size_bytes is None:
-            detail = "an earlier run proved it; it is to be carried again (nightferry check proves the rest)"
-            return Finding(FindingKind.MISSING, detail, where)
-        detail = (
-            f"an earlier run proved it with {known.size_bytes} bytes, and it has {size_bytes}; it is to be "
-            f"carried again, and what is there kept in {SET_ASIDE} (nightferry check proves the rest)"
-        )
-        return Finding(FindingKind.CHANGED, detail, where)

@@ -210,7 +210,9 @@ class _Listing:
         return self._take
 
     def _take(self, entry: Entry) -> None:
-        self.memory.add(entry)
+        bag, plan = self._night.open_bag, self._night.plan
+        own = entry.path in bag.brought or entry.path in bag.lists.same or entry.path not in plan.not_own
+        self.memory.add(entry, own)
         self.summary.add(entry)
 
 

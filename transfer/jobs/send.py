@@ -16,10 +16,18 @@ from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere, unforeseen
 from transfer.events import Listener, nobody
+from transfer.jobs.comparing import Contents
 from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.ending import ending, failed
 from transfer.jobs.last_answer import Answer, Asked, asked, keep_answer
-from transfer.jobs.night_plan import RESERVE_BYTES, NightPlan, listed_bag, plan_night, unfinished_nights
+from transfer.jobs.night_plan import (
+    RESERVE_BYTES,
+    NightPlan,
+    listed_bag,
+    plan_night,
+    remember_compared,
+    unfinished_nights,
+)
 from transfer.jobs.outcome import RECEIPT_NAME, SendOutcome
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.records import Records
@@ -105,7 +113,12 @@ def make_ready(
     """Look at the sources, and compare them with the drives. Raises NotThere and NightferryError."""
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
     seen = survey(config, around.records, around.medium, around.clock(), keep_out)
-    nights = [night for drive in drives for night in _nights_on(drive, seen, request.scope, around.records)]
+    contents = Contents(seen.path_of, around.medium, around.stop, around.listen)
+    nights = [
+        night
+        for drive in drives
+        for night in _nights_on(drive, seen, request.scope, around.records, contents)
+    ]
     newest_first = sorted(nights, key=lambda each: each.plan.night, reverse=True)
     behind = _left_behind(seen, newest_first, drives)
     return Ready(seen, tuple(drives), tuple(newest_first), behind)
@@ -122,16 +135,22 @@ def _opened(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:
     return drive
 
 
-def _nights_on(drive: OpenDrive, seen: Survey, scope: Scope, records: Records) -> list[DriveNight]:
+def _nights_on(
+    drive: OpenDrive, seen: Survey, scope: Scope, records: Records, contents: Contents
+) -> list[DriveNight]:
     try:
         chosen = chosen_nights(seen, scope, unfinished_nights(drive.folder))
-        return [DriveNight(drive, _plan(drive, night, seen, records)) for night in chosen]
+        return [DriveNight(drive, _plan(drive, night, seen, records, contents)) for night in chosen]
     except OSError as error:
         raise drive_failure(error, drive) from error
 
 
-def _plan(drive: OpenDrive, night: date, seen: Survey, records: Records) -> NightPlan:
-    return plan_night(listed_bag(drive, night, records), night, seen.nights.get(night, ()), drive)
+def _plan(drive: OpenDrive, night: date, seen: Survey, records: Records, contents: Contents) -> NightPlan:
+    bag = listed_bag(drive, night, records)
+    plan = plan_night(bag, night, seen.nights.get(night, ()), drive, contents)
+    if plan.compared and plan.nothing_to_do:
+        remember_compared(plan, drive, records)
+    return plan
 
 
 def _left_behind(seen: Survey, chosen: Iterable[DriveNight], drives: Iterable[OpenDrive]) -> tuple[date, ...]:

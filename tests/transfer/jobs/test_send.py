@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import uuid
@@ -11,6 +12,7 @@ import pytest
 from nights import (
     EVENING_NS,
     NIGHT,
+    Computer,
     assert_valid,
     entries,
     fits,
@@ -23,7 +25,7 @@ from nights import (
 from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from transfer.errors import ExitCode
-from transfer.events import Phase, PhaseEnded
+from transfer.events import BytesDone, Phase, PhaseEnded
 from transfer.jobs.survey import Scope
 from transfer.stop import Stop
 
@@ -200,6 +202,77 @@ def test_a_copy_carried_again_for_a_lost_one_is_read_back_though_its_run_ends_be
     assert outcome.exit_code is ExitCode.PROVEN
     assert FindingKind.WRITTEN_AGAIN in kinds(outcome)
     assert_valid(stick / BAG)
+
+
+# Another computer, whose sources have the same names
+
+
+@pytest.fixture
+def other(tmp_path):
+    """Another imaging computer, with the same sources' names."""
+    return Computer(tmp_path / "another")
+
+
+def contents(drive):
+    return sorted(payload(drive / BAG).values())
+
+
+def sources_of(path, *computers):
+    return sorted((each.root / "computer" / path).read_bytes() for each in computers)
+
+
+def test_another_computers_frame_of_the_same_name_size_and_time_is_carried_too(computer, other, stick):
+    computer.frame("light.fits", data=noise(3000, 1))
+    other.frame("light.fits", data=noise(3000, 2))
+    computer.send(stick)
+    outcome = other.send(stick)
+    assert (outcome.exit_code, outcome.nights[0].carried) == (ExitCode.PROVEN, 1)
+    assert of_kind(outcome, FindingKind.KEPT_BOTH)
+    assert contents(stick) == sources_of("frames/light.fits", computer, other)
+    assert_valid(stick / BAG)
+    for each in (computer, other):
+        assert "Nothing new" in each.send(stick).message
+
+
+def test_what_a_dead_run_of_another_computer_left_is_not_taken_for_this_ones(computer, other, stick):
+    computer.frame("light.fits", data=noise(3000, 1))
+    other.frame("light.fits", data=noise(3000, 2))
+    computer.send(stick)
+    unfinish(stick / BAG)
+    assert other.send(stick).exit_code is ExitCode.PROVEN
+    assert contents(stick) == sources_of("frames/light.fits", computer, other)
+    assert_valid(stick / BAG)
+
+
+def test_logs_of_two_computers_that_grow_in_turn_stay_two(computer, other, stick):
+    for each in (computer, other):
+        each.log("mount.log", b"the mount of %d\n" % id(each))
+    for _ in range(3):
+        for each in (computer, other):
+            each.append(each.logs / "mount.log", b"and on\n")
+            assert each.send(stick).exit_code is ExitCode.PROVEN
+    assert contents(stick) == sources_of("logs/mount.log", computer, other)
+    assert_valid(stick / BAG)
+
+
+def test_a_computer_that_remembers_nothing_compares_once_and_carries_nothing_again(computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    shutil.rmtree(computer.records)
+    read = []
+
+    def listen(event):
+        if isinstance(event, BytesDone):
+            read.append(event.phase)
+
+    assert "Nothing new" in computer.send(stick, listen=listen).message
+    assert set(read) == {Phase.COMPARING}
+    read.clear()
+    assert "Nothing new" in computer.send(stick, listen=listen).message
+    assert read == []
+
+
+# Logs
 
 
 def test_a_log_that_grew_replaces_its_older_part(computer, stick):
