@@ -15,7 +15,7 @@ from transfer.jobs.filing.account import Account
 from transfer.jobs.filing.archive import Archive, archive_failure
 from transfer.jobs.filing.background import Background
 from transfer.jobs.filing.copying import Copying
-from transfer.jobs.filing.finishing import Finishing
+from transfer.jobs.filing.finishing import Finishing, count_there
 from transfer.jobs.filing.items import Item, Refusal, not_filed
 from transfer.jobs.filing.planning import Planned
 from transfer.jobs.filing.receiving import Portion
@@ -71,7 +71,7 @@ class Carriage:
             self._refuse(account, (not_filed(item.shown, why) for item in items))
             return
         plan = self.copying.planner.plan(items)
-        self.background.do(lambda: account.take_all_there(plan.there))
+        self.background.do(lambda: count_there(account, self.copying.shelf, plan.there))
         self._refuse(account, plan.refusals)
         if plan.carry and self._fits(account, plan.carry):
             self._copy(account, plan.carry)

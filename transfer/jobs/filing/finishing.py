@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from manifests.findings import Finding, FindingKind
@@ -10,13 +11,16 @@ from transfer.jobs.filing.account import Account
 from transfer.jobs.filing.archive import Archive, archive_failure
 from transfer.jobs.filing.copying import Copied, Copying
 from transfer.jobs.filing.items import Refusal, not_filed
-from transfer.jobs.filing.planning import Planned
+from transfer.jobs.filing.places import bag_of
+from transfer.jobs.filing.planning import Planned, There
 from transfer.jobs.filing.receiving import Portion
+from transfer.jobs.filing.shelf import Shelf
 
 # A copy that does not match is written again from the drive, twice at most.
 _ROUNDS = 3
 # So much is read back even when the run has to end: it takes seconds, and leaves bags that are finished.
 _PROVEN_IN_ANY_CASE_BYTES = 1 << 30
+_UNLISTED = "it was written, and is not in its bag's manifest"
 _WRITTEN_AGAIN = Finding(
     FindingKind.WRITTEN_AGAIN, "the archive's disk did not give back what was written: look at it"
 )
@@ -54,7 +58,8 @@ class Finishing:
             self._fail(archive_failure(error, self.archive.root))
         except NightferryError as error:
             self._fail(error)
-        for bag in self.portion.bags:
+        waiting = {bag_of(each.to) for each in self.portion.there if self.copying.shelf.waits(each.to)}
+        for bag in sorted({*self.portion.bags, *waiting}):
             self._publish(bag)
         self._count()
 
@@ -152,17 +157,20 @@ class Finishing:
 
     def _count(self) -> None:
         account, portion = self.account, self.portion
-        account.take_all_there(portion.there)
+        count_there(account, self.copying.shelf, portion.there)
         account.take_all_refused([*portion.refusals, *self._refused.values()])
         left = (planned for opened, planned in self._todo.items() if opened not in self._refused)
         account.take_all_refused(not_filed(planned.item.shown, self._why_left) for planned in left)
         for place, planned in portion.arrived.items():
             if planned.item.opened in self._todo or planned.item.opened in self._refused:
                 continue
-            if place in self._unlisted:
-                account.take_all_refused([not_filed(planned.item.shown, self._unlisted[place])])
-            else:
+            if self.copying.shelf.is_listed(place):
                 account.take_filed(planned)
+            else:
+                account.take_all_refused([not_filed(planned.item.shown, self._why_unlisted(place))])
+
+    def _why_unlisted(self, place: str) -> str:
+        return self._unlisted.get(place) or (self.failure.happened if self.failure else _UNLISTED)
 
     @property
     def _why_left(self) -> str:
@@ -170,6 +178,15 @@ class Finishing:
             return self.failure.happened
         why = self.copying.around.stop.why or self._trouble
         return why or "its copy in the archive did not match, three times"
+
+
+def count_there(account: Account, shelf: Shelf, there: Iterable[There]) -> None:
+    """Count files whose content was there before them: one that this run brought counts once it is listed."""
+    for each in there:
+        if shelf.waits(each.to):
+            account.take_all_refused([not_filed(each.planned.item.shown, _UNLISTED)])
+        else:
+            account.take_all_there([each])
 
 
 def _nothing() -> None:

@@ -82,8 +82,8 @@ def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = Fal
     if usable:
         yield Holdings(archive / INDEX_NAME, found)
         return
-    with tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True) as folder:
-        path = Path(folder) / INDEX_NAME
+    with tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True) as own:
+        path = Path(own) / INDEX_NAME
         with open_index(path, write=True, on_network=True) as index:
             refresh(index, bags_of(archive))
         yield Holdings(path, found)

@@ -56,6 +56,11 @@ def place_of(frame: Frame | None, names: Names | None, night: date, stored: str)
     return Place(owner, portable_path("/".join((PAYLOAD, *map(folder_name, folders), name))))
 
 
+def bag_of(place: str) -> str:
+    """Give the bag of a file that lies at a place in the archive."""
+    return place.partition(f"/{PAYLOAD}/")[0]
+
+
 def owner_of_night(night: date) -> Owner:
     """Give whose the logs of a night are."""
     return Owner(f"{NIGHTS}/{night.isoformat()}", f"night {night.isoformat()}")

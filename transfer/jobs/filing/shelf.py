@@ -50,6 +50,7 @@ class Shelf:
         self._owners: dict[str, Owner] = {}
         self._open: dict[str, OpenBag] = {}
         self._new: dict[str, tuple[str, str]] = {}
+        self._brought: dict[str, bool] = {}
         self._numbers = itertools.count(1)
         self._lock = threading.RLock()
 
@@ -129,6 +130,7 @@ class Shelf:
 
         with self._lock:
             coming = list(arrivals)
+            self._brought |= {f"{bag}/{arrival.entry.path}": False for arrival in coming}
             self._opened(bag).take(coming, on_refused)
             held = self.listed(bag).held
             for entry in (arrival.entry for arrival in coming if arrival.entry.path not in refused):
@@ -197,6 +199,7 @@ class Shelf:
         """Take a copy that stays bad out of the bag."""
         with self._lock:
             self._open[bag].give_up(path, source_is_there)
+            self._brought.pop(f"{bag}/{path}", None)
             held = self.listed(bag).held.pop(path, None)
             if held is not None and self._new.get(held.sha256) == (bag, path):
                 del self._new[held.sha256]
@@ -211,11 +214,23 @@ class Shelf:
                 return
             finished = not opened.proofs.unproven
             opened.publish(finished, lambda: _unseen)
+            self._brought |= {f"{bag}/{path}": True for path in opened.proofs.proven}
+            self._brought |= {f"{bag}/{path}": False for path in opened.proofs.unproven}
             self.methods |= opened.proofs.methods
             self.all_from_medium = self.all_from_medium and opened.proofs.all_from_medium
             if finished:
                 opened.close()
                 del self._open[bag]
+
+    def is_listed(self, place: str) -> bool:
+        """Tell whether a file that this run has brought, by bag and path, is in its bag's manifest."""
+        with self._lock:
+            return self._brought.get(place, False)
+
+    def waits(self, place: str) -> bool:
+        """Tell whether a file that this run has brought is not in its bag's manifest, or not yet."""
+        with self._lock:
+            return not self._brought.get(place, True)
 
     def leave(self) -> None:
         """Let go of every bag, as it stands: the next run proves what this one did not."""

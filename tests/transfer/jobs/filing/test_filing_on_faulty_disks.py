@@ -150,3 +150,21 @@ def test_an_index_that_cannot_be_written_is_a_finding_and_all_is_filed(night: Pa
         assert FindingKind.INDEX_BEHIND in [finding.kind for finding in outcome.all_findings()]
         again = desk.file(night)
         assert (again.exit_code, again.already_there) == (ExitCode.PROVEN, 4)
+
+
+def test_a_log_that_could_not_take_its_older_parts_place_is_not_said_to_be_filed(
+    computer: Computer, stick: Path, tmp_path: Path
+):
+    computer.log("mount.log", b"22:00 slewing\n")
+    computer.send(stick)
+    behind = tmp_path / "behind"
+    (behind / "archive").mkdir(parents=True)
+    Desk(tmp_path / "desk at the disk", archive_at=behind / "archive").file(stick)
+    computer.append(computer.logs / "mount.log", b"23:00 parked\n")
+    computer.send(stick)
+    with faulty(tmp_path / "faulty", r"create|journal|1|9999|EIO", behind=behind) as disk:
+        outcome = at(tmp_path, disk.path).file(stick)
+        assert disk.faults
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert (outcome.filed, outcome.already_there, outcome.refused) == (0, 0, 1)
+    assert not outcome.accounts[0].acknowledged
