@@ -32,7 +32,7 @@ from drives import pause
 from jobs import Job
 from judge import MARK as DRIVE_MARK
 from judge import Ran, fingerprint, require, require_same
-from scene import Scene
+from scene import Scene, noise
 from system_calls import calls_in, choose
 from traced import Call
 from trials import Fault, NotMade, Trial, drive_scene, telling
@@ -99,11 +99,19 @@ def try_filing_at_once(trial: Trial) -> None:
 def _party(scene: Scene, drives: int, computers: int) -> _Party:
     (scene.drive / DRIVE_MARK).unlink(missing_ok=True)
     scene.begin_session()
-    scenes = [scene, *(another_computer(scene) for _ in range(drives - 1))]
+    scenes = [scene, *(_with_own_logs(another_computer(scene)) for _ in range(drives - 1))]
     sticks = [new_stick(scene, f"stick {number}") for number in range(drives)]
     for each, stick in zip(scenes, sticks, strict=True):
         send_to(each, stick)
     return _Party(scene, [Desk(scene, f"desk {number}") for number in range(computers)], sticks, scenes)
+
+
+def _with_own_logs(scene: Scene) -> Scene:
+    """Let a computer's logs be no beginnings of another's: the archive takes those for one log that grew."""
+    scene.computer.log("mount.log", noise(41_000, 171))
+    scene.computer.log("guiding notes.txt", b"another computer's\n")
+    scene.look()
+    return scene
 
 
 def _send_command(party: _Party) -> list[str]:

@@ -22,7 +22,7 @@ from without import AGAINST, PROTECTIONS
 
 _REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
 _DRAWS = 6
-_BITES = 15  # trials that a protection may be missing before it is said to be untested
+_BITES = 45  # trials that a protection may be missing before it is said to be untested
 
 
 @dataclass

@@ -102,6 +102,43 @@ def _lock() -> None:
     PosixMedium.lock = lambda _, path: os.open(path, os.O_RDONLY)  # type: ignore[method-assign]
 
 
+def _link_containment(*_: Any) -> None:
+    """Follow what a manifest names, and every link, wherever it leads."""
+    from manifests.bags import bag_reading, manifest_lines, matching
+
+    def anywhere(folder: Path, path: str) -> Path:
+        return folder / path
+
+    manifest_lines.danger = lambda _: ""
+    matching.real_file = bag_reading.real_file = anywhere
+
+
+def _path_containment() -> None:
+    """File under the names that a bag gives, whatever they are, and climb where they climb."""
+    from transfer.engine.medium.posix import _FOLDER_FLAGS, PosixFolder, _OpenFolder
+    from transfer.jobs.filing import places
+
+    def climb(_: PosixFolder, above: _OpenFolder, name: str) -> _OpenFolder:
+        return _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
+
+    places.folder_name = places.portable_path = lambda name: name
+    PosixFolder._step = climb  # type: ignore[method-assign]
+
+
+def _held_against_bag() -> None:
+    """File what lies on the drive, be it what its bag lists or not."""
+    from transfer.jobs.filing.items import Item
+
+    Item.differs = lambda *_: ""  # type: ignore[method-assign]
+
+
+def _whole_nights() -> None:
+    """Give the archive's word for nights of which files were refused."""
+    from transfer.jobs.filing.account import Account
+
+    Account.whole = property(lambda _: True)  # type: ignore[method-assign, assignment]
+
+
 PROTECTIONS: dict[str, Callable[[], None]] = {
     "flush": _flush,
     "file-flush": _file_flush,
@@ -114,6 +151,10 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "exclusive-create": _exclusive_create,
     "withdrawal": _withdrawal,
     "lock": _lock,
+    "link-containment": _link_containment,
+    "path-containment": _path_containment,
+    "held-against-bag": _held_against_bag,
+    "whole-nights": _whole_nights,
 }
 
 # Which faults a protection is there against, and on which drive each shows most surely.
@@ -128,7 +169,11 @@ AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
     "manifest-reread": (("wrong-bytes", "fuse"),),
     "exclusive-create": (("planted", "ext4"),),
     "withdrawal": (("power-cut", "ext4"),),
-    "lock": (("at-once", "ext4"),),
+    "lock": (("at-once", "ext4"), ("filing-at-once", "ext4"), ("filing-locks", "ext4")),
+    "link-containment": (("hostile-bags", "ext4"),),
+    "path-containment": (("hostile-filing", "ext4"),),
+    "held-against-bag": (("killed", "ext4"),),
+    "whole-nights": (("call-fails", "ext4"),),
 }
 
 if __name__ == "__main__":
