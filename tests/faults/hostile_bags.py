@@ -10,13 +10,17 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from judge import fingerprint, require, require_same
+from hostile_lines import HARMLESS_LINES, HOSTILE_LINES, STRANGE_LINES
+from judge import Ran, fingerprint, require, require_same
 from scene import Scene, room, run_plainly
 from trials import Fault, Trial, telling
 
 _MANIFEST = "manifest-sha256.txt"
-_DEEP = 2_000
+_DEEP = 10_000
 _LONG_BYTES = 64 << 20
+# A run has 700 MB to its name (RLIMIT_AS of getrlimit(2)): threads, libraries and all. A check of an ordinary
+# bag gets by with less than half of that.
+_IN_LITTLE_MEMORY = ("prlimit", "--as=700000000", "--")
 
 
 def sha256(content: bytes) -> str:
@@ -184,6 +188,7 @@ def _companions(bag: Path, dice: random.Random) -> None:
 
 _secret = "outside/secret"
 HOSTILE: dict[str, Callable[[Path, random.Random], None]] = {
+    **HOSTILE_LINES,
     "climbs": _lists(f"../{_secret}"),
     "climbs from data": _lists(f"data/../../{_secret}"),
     "climbs encoded": _lists(f"data/%2e%2e/%2e%2e/{_secret}"),
@@ -226,11 +231,13 @@ HOSTILE: dict[str, Callable[[Path, random.Random], None]] = {
 }
 # Strange, and what the standard allows or leaves open: it has to end in order, whatever it says.
 STRANGE: dict[str, Callable[[Path, random.Random], None]] = {
+    **STRANGE_LINES,
     "duplicate line": _duplicate,
     "twins in normal form": _normal_form_twins,
     "BOM": _rewrites(lambda text: b"\xef\xbb\xbf" + text),
 }
 HARMLESS: dict[str, Callable[[Path, random.Random], None]] = {
+    **HARMLESS_LINES,
     "companions of other systems": _companions,
     "mixed line ends": _rewrites(lambda text: text.replace(b"\n", b"\r\n", 1)),
     "upper case": _rewrites(
@@ -252,15 +259,28 @@ def try_bag(trial: Trial) -> None:
         (root / "outside/secret").write_bytes(b"elsewhere\n")
         kinds[name](bag, trial.dice)
         before = fingerprint(root / "outside")
-        ran = run_plainly(Scene(root / "unused", bag, trial.dice).command("check", bag, "--json"))
+        scene = Scene(root / "unused", bag, trial.dice, trial.without, start=_IN_LITTLE_MEMORY)
+        ran = run_plainly(scene.command("check", bag, "--json"))
         with telling(name):
             require_same(before, fingerprint(root / "outside"), "what lies outside")
             require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-400:]}")
             require("Traceback" not in ran.err, f"a traceback: {ran.err[-400:]}")
+            require("MemoryError" not in ran.out + ran.err, f"it needs more memory: {ran.out[-300:]}")
             require(ran.document, "it printed nothing")
             require(name not in HOSTILE or ran.exit != 0, f"it holds, says the check: {ran.out[-300:]}")
             require(name not in HARMLESS or ran.exit == 0, f"it does not hold: {ran.out[-700:]}")
+            _require_quick_in_order(run_plainly(scene.command("check", bag, "--json", "--quick")), name)
+            require_same(before, fingerprint(root / "outside"), "what lies outside")
         remove_deep(bag)
+
+
+def _require_quick_in_order(ran: Ran, name: str) -> None:
+    """A quick check opens no payload; what it finds of the lists it has to tell all the same."""
+    require(0 <= ran.exit <= 6, f"quick ended with {ran.exit}: {ran.err[-400:]}")
+    require("Traceback" not in ran.err, f"quick: a traceback: {ran.err[-400:]}")
+    require("MemoryError" not in ran.out + ran.err, f"quick needs more memory: {ran.out[-300:]}")
+    require("proven" not in ran.document["message"], f"quick claims: {ran.document['message']}")
+    require(name not in HARMLESS or ran.exit == 0, f"quick says it does not hold: {ran.out[-700:]}")
 
 
 def remove_deep(bag: Path) -> None:
