@@ -160,7 +160,10 @@ class BagMemory:
         if self._file is not None:
             with contextlib.suppress(OSError):
                 self._file.close()
-            self._part.unlink(missing_ok=True)
+            with contextlib.suppress(
+                OSError
+            ):  # Windows keeps what a scanner looks into; a disk may have failed
+                self._part.unlink(missing_ok=True)
             self._file = None
 
 

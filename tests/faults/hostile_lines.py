@@ -84,8 +84,8 @@ def _both_twins(first: str, second: str) -> Maker:
     """Give what makes two files whose names some systems take for one, each listed with its own digest."""
 
     def make(bag: Path, dice: random.Random) -> None:
-        for name in (first, second):
-            content = dice.randbytes(50)
+        for name, other in ((first, "notes.txt"), (second, "frames/one.fits")):
+            content = (bag / "data" / other).read_bytes()
             (bag / "data" / name).write_bytes(content)
             _lists(f"data/{name}", hashlib.sha256(content).hexdigest())(bag, dice)
 
@@ -121,7 +121,7 @@ def _loop_listed(bag: Path, dice: random.Random) -> None:
 def _named_as_devices(bag: Path, dice: random.Random) -> None:
     """Make ordinary files that Windows would take for devices: here they are what they are."""
     for name in ("NUL.fits", "aux.fits.gz", "com1", "LPT¹.txt"):
-        content = dice.randbytes(20)
+        content = (bag / "data/notes.txt").read_bytes()
         (bag / "data" / name).write_bytes(content)
         _lists(f"data/{name}", hashlib.sha256(content).hexdigest())(bag, dice)
 

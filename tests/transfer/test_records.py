@@ -94,3 +94,15 @@ def test_a_computer_that_takes_no_records_can_still_send(tmp_path):
     assert records.keep_receipt("text", datetime.now(UTC)) is None
     assert records.bag(DRIVE, NIGHT, "a tag manifest\n") is None
     assert records.nights(0) == {}
+
+
+def test_a_folder_that_fails_while_it_is_written_to_costs_no_run(tmp_path):
+    """What was sent is proven by then: a record that cannot even be taken away must not end the run."""
+    records = Records(tmp_path / "records")
+    memory = records.remember_bag(DRIVE, NIGHT)
+    memory.add(entry(), own=True)
+    (tmp_path / "records").rename(tmp_path / "gone")
+    (tmp_path / "records").write_text("what came in its place")
+    memory.keep("a tag manifest\n")
+    memory.drop()
+    assert records.bag(DRIVE, NIGHT, "a tag manifest\n") is None
