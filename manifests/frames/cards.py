@@ -65,7 +65,7 @@ def _keyword(text: str, start: int) -> str:
     if text[start + 8 : start + 10] == "= " or name == "END":
         return name.upper()
     convention, equals, _ = text[start : start + RECORD].partition("=")
-    return convention[9:].strip().upper() if name == "HIERARCH" and equals else ""
+    return convention[9:].strip().upper() if convention.startswith("HIERARCH ") and equals else ""
 
 
 def _whole_image(text: str, start: int) -> str:

@@ -6,6 +6,7 @@ import os
 import random
 import resource
 import signal
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -45,8 +46,10 @@ def try_batch(trial: Trial) -> None:
     dice = trial.dice
     contents = [changed(dice) for _ in range(BATCH)]
     before_mb = _most_memory_mb()
-    frames = [_judged(number, content, dice) for number, content in enumerate(contents)]
-    _judge_skies([frame for frame in frames if frame is not None])
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # a library's warning would be printed on somebody's screen
+        frames = [_judged(number, content, dice) for number, content in enumerate(contents)]
+        _judge_skies([frame for frame in frames if frame is not None])
     grown_mb = _most_memory_mb() - before_mb
     require(grown_mb < _MEMORY_MB, f"memory grew by {grown_mb} MB")
     if trial.number % _SENT_ONE_IN == 0:

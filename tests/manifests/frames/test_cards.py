@@ -126,3 +126,9 @@ def test_no_value_raises(fields, first):
     records = [b"OBJECT  = " + (first + field)[:70].ljust(70) for field in fields]
     read_cards(b"".join(records), {"OBJECT"})
     read_cards(b"".join(b"HIERARCH OBJECT = " + record[10:72] for record in records), {"OBJECT"})
+
+
+def test_a_keyword_that_only_begins_like_the_convention_is_not_read_by_it(header):
+    """The library would warn of it: what a stranger wrote into a header would be printed on the screen."""
+    text = header(b"HIERARCH$FILTER = 'unclosed", b"HIERARCHFILTER = 'x'", b"HIERARCH  FILTER = 'L'")
+    assert read_cards(text, {"FILTER"})["FILTER"].value == "L"
