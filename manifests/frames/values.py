@@ -116,12 +116,15 @@ def latitude_deg(card: CardValue) -> float | None:
 
 
 def longitude_deg(card: CardValue) -> float | None:
-    """Give a longitude in degrees with the header's own sign, from −180 to 180.
+    """Give a longitude in degrees with the header's own sign, above −180 and up to 180.
 
-    No standard binds the keywords in use but OBSGEO-L, which counts east; 200° is taken as −160°.
+    No standard binds the keywords in use but OBSGEO-L, which counts east; 200° is taken as −160°. The
+    meridian of ±180° is one place and has one night: 180°.
     """
     degrees = _within(_angle_deg(card), 360)
-    return degrees if degrees is None or abs(degrees) <= 180 else degrees - math.copysign(360, degrees)
+    if degrees is None or abs(degrees) < 180:
+        return degrees
+    return 180.0 if abs(degrees) == 180 else degrees - math.copysign(360, degrees)
 
 
 def rotation_deg(card: CardValue) -> float | None:

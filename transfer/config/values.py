@@ -119,9 +119,9 @@ def latitude_deg(value: object, _around: Surroundings) -> float:
 
 
 def longitude_deg(value: object, _around: Surroundings) -> float:
-    """Read a longitude, in degrees east, and give it within ±180."""
+    """Read a longitude, in degrees east, and give it above −180 and up to 180: both are one meridian."""
     degrees = _degrees(value, "east", "west", -180, 360)
-    return degrees - 360 if degrees > 180 else degrees
+    return 180.0 if degrees == -180 else degrees - 360 if degrees > 180 else degrees
 
 
 def _degrees(value: object, positive: str, negative: str, least: int, most: int) -> float:

@@ -39,7 +39,7 @@ def test_a_bare_number_is_no_time_limit(value):
 
 
 @pytest.mark.parametrize(
-    ("degrees", "east"), [(-180, -180), (-1.9, -1.9), (0, 0), (180, 180), (181, -179), (360, 0)]
+    ("degrees", "east"), [(-180, 180), (-1.9, -1.9), (0, 0), (180, 180), (181, -179), (360, 0)]
 )
 def test_a_longitude_comes_within_180_degrees(degrees, east):
     assert values.longitude_deg(degrees, AROUND) == east
