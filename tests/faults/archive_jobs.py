@@ -20,8 +20,8 @@ from archive_judge import (
     require_lights_shown,
     words_on,
 )
-from jobs import Job
-from judge import MARK, Ran, fingerprint, require
+from jobs import Job, flip_bit
+from judge import MARK, Ran, fingerprint, require, require_same
 from scene import Scene, prepare
 
 _SETTINGS = """\
@@ -144,6 +144,38 @@ class FileMore(FileFirst):
         self.scene.go_on_with_session()
         send_to(self.scene, self.stick)
         self._look()
+
+
+class FileDamaged(FileFirst):
+    """A drive on which one byte of one frame is not what it was is filed: all but that frame."""
+
+    name = "file-damaged"
+
+    def make_ready(self) -> None:
+        super().make_ready()
+        frame = self.scene.dice.choice(sorted(self.stick.glob("*/data/**/light*")))
+        flip_bit(frame, self.scene.dice.randrange(6_000, 100_000))
+        self._damaged = frame.relative_to(self.stick).as_posix()
+        self._look()
+
+    def _require_untouched(self) -> None:
+        self.scene.require_sources_untouched()
+        require_same(self._stick, fingerprint(self.stick), "the drive that is filed")
+
+    def judge(self, ran: Ran) -> None:
+        super().judge(ran)
+        require(ran.killed or ran.exit != 0, "exit 0 with a damaged frame")
+        require(not words_on(self.stick), "the archive's word for a night with a damaged frame")
+
+    def judge_again(self) -> None:
+        again = self.scene.run(*self.words())
+        require(again.exit == 1, f"filed again, it ended with {again.exit}: {again.out[-600:]}")
+        self.judge(again)
+        named = [found["path"] for found in again.document["findings"]]
+        require(any(path.endswith(self._damaged) for path in named), f"{self._damaged} is not named: {named}")
+        others = {path: sha256 for path, sha256 in self.brought.files.items() if path != self._damaged}
+        require_archive_complete(self.scene.drive, Delivered(self.stick, others))
+        require_lights_shown(self.desk.frames(), Delivered(self.stick, others))
 
 
 FILINGS: tuple[type[Job], ...] = (FileFirst, FileMore)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from archive_jobs import FILINGS
+from archive_jobs import FILINGS, FileDamaged
 from jobs import CHECKS, SENDS, Job
 from scene import run_plainly
 from traced import Call, Places, calls_of, run_traced, trace_all
@@ -26,7 +26,7 @@ KILLED_AT = (
     "fdatasync",
     "ftruncate",
 )
-JOBS = (*SENDS, *CHECKS, *FILINGS)
+JOBS = (*SENDS, *CHECKS, *FILINGS, FileDamaged)
 _EVERYWHERE = ("EIO", "EINTR", "ENODEV")
 FAILURES = {
     "write": (*_EVERYWHERE, "ENOSPC", "EROFS", "lost"),
