@@ -1,10 +1,14 @@
+import errno
 import os
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from manifests.bags.bag import NotABag, Oxum, is_bag, payload_oxum, read_bag
+from manifests.bags.tag_lines import LONGEST_LINE
+from manifests.findings import Finding, FindingKind
 
 HandMade = Callable[..., Path]
 
@@ -155,3 +159,138 @@ def test_a_manifest_with_mixed_line_ends_is_read_whole(hand_made: HandMade) -> N
     bag = read_bag(folder)
     assert len(bag.manifests[0].digests) == 2
     assert bag.malformed == ()
+
+
+def faults_of(folder: Path) -> list[tuple[str, int, str]]:
+    return [(fault.path, fault.line, fault.reason) for fault in read_bag(folder).malformed]
+
+
+@pytest.mark.parametrize(
+    ("content", "line", "reason"),
+    [
+        (b"", 0, ""),
+        (
+            b"Tag-File-Character-Encoding: UTF-8\n",
+            0,
+            "has no BagIt-Version of the form M.N; it was read as 1.0",
+        ),
+        (
+            b"Tag-File-Character-Encoding: UTF-8\nBagIt-Version: one\n",
+            2,
+            "has no BagIt-Version of the form M.N; it was read as 1.0",
+        ),
+        (
+            b"Tag-File-Character-Encoding: UTF-8\nBagIt-Version: 7.1\n",
+            2,
+            "BagIt-Version 7.1 is not one that this program knows",
+        ),
+        (b"BagIt-Version: 1.0\n", 0, "has no Tag-File-Character-Encoding; UTF-8 was taken"),
+        (
+            b"BagIt-Version: 1.0\nTag-File-Character-Encoding: KLINGON\n",
+            2,
+            "'KLINGON' is not an encoding; UTF-8 was taken",
+        ),
+        (
+            b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\nBagIt-Version: 1.0\n",
+            3,
+            "'BagIt-Version' has no place here",
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_declaration_is_said_with_its_line(
+    hand_made: HandMade, content: bytes, line: int, reason: str
+) -> None:
+    expected = [("bagit.txt", line, reason)] if reason else []
+    assert faults_of(hand_made(tags={"bagit.txt": content})) == expected
+
+
+@pytest.mark.parametrize("version", ["0.92", "1.1", "2.0"])
+def test_a_version_just_outside_those_that_are_known_is_said(hand_made: HandMade, version: str) -> None:
+    folder = hand_made(tags={"bagit.txt": f"BagIt-Version: {version}\nTag-File-Character-Encoding: UTF-8\n"})
+    assert [reason for _, _, reason in faults_of(folder)] == [
+        f"BagIt-Version {version} is not one that this program knows"
+    ]
+
+
+def test_what_is_lacking_as_a_whole_has_no_line(hand_made: HandMade) -> None:
+    folder = hand_made(algorithms=(), tags={"tagmanifest-md5.txt": ""})
+    assert faults_of(folder) == [("a payload manifest", 0, "is not there, and every bag has one")]
+    listed = hand_made("other", tags={"tagmanifest-sha256.txt": f"{'0' * 64} bagit.txt\n"})
+    assert faults_of(listed) == [
+        ("tagmanifest-sha256.txt", 0, "does not list manifest-sha256.txt, as it must")
+    ]
+
+
+def test_faults_of_every_tag_file_are_kept_beside_each_other(hand_made: HandMade) -> None:
+    tags = {
+        "bagit.txt": "BagIt-Version: 1.0\n",
+        "bag-info.txt": "no label\nPayload-Oxum: x\n",
+        "manifest-sha256.txt": "x\n",
+        "tagmanifest-sha256.txt": "x\n",
+        "fetch.txt": "x\n",
+        "nightferry/journal.jsonl": "x\n",
+    }
+    folder = hand_made(tags=tags)
+    found = [(path, line) for path, line, _ in faults_of(folder)]
+    assert found == [
+        ("bagit.txt", 0),
+        ("bag-info.txt", 1),
+        ("manifest-sha256.txt", 1),
+        ("tagmanifest-sha256.txt", 1),
+        ("nightferry/journal.jsonl", 1),
+        ("tagmanifest-sha256.txt", 0),
+        ("bag-info.txt", 2),
+        ("fetch.txt", 1),
+    ]
+
+
+def test_a_bag_that_is_no_bag_is_named(tmp_path: Path) -> None:
+    with pytest.raises(NotABag, match=re.escape(f"{tmp_path} is not a bag")):
+        read_bag(tmp_path)
+
+
+def test_a_journal_that_is_a_link_to_outside_is_not_read_and_that_is_said(
+    hand_made: HandMade, tmp_path: Path
+) -> None:
+    folder = hand_made(tags={"nightferry/journal.jsonl": "x\n"})
+    (folder / "nightferry" / "journal.jsonl").rename(tmp_path / "journal")
+    (folder / "nightferry" / "journal.jsonl").symlink_to(tmp_path / "journal")
+    bag = read_bag(folder)
+    assert bag.unreadable == (
+        Finding(FindingKind.UNREADABLE, "is a link that leads out of the bag", "nightferry/journal.jsonl"),
+    )
+    assert bag.journal is not None
+    assert dict(bag.journal.digests) == {}
+
+
+def test_a_journal_with_a_line_without_end_does_not_fill_memory(hand_made: HandMade) -> None:
+    folder = hand_made(tags={"nightferry/journal.jsonl": b"x" * (2 * LONGEST_LINE + 10) + b"\n"})
+    assert [(path, line) for path, line, _ in faults_of(folder)] == [("nightferry/journal.jsonl", 3)]
+
+
+def test_what_cannot_be_read_is_said_in_the_system_s_words_and_nothing_is_missed(hand_made: HandMade) -> None:
+    folder = hand_made()
+    (folder / "manifest-md5.txt").symlink_to("manifest-md5.txt")
+    bag = read_bag(folder)
+    assert bag.unreadable == (Finding(FindingKind.UNREADABLE, os.strerror(errno.ELOOP), "manifest-md5.txt"),)
+    (folder / "manifest-sha256.txt").unlink()
+    (folder / "bagit.txt").unlink()
+    assert [reason for _, _, reason in faults_of(folder) if "every bag has one" in reason] == []
+
+
+def test_a_bag_that_leaves_while_it_is_read_is_unreadable_and_not_empty(
+    hand_made: HandMade, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = hand_made()
+    listings = iter(range(1))
+    really = Path.iterdir
+
+    def leaving(path: Path) -> Iterator[Path]:
+        if next(listings, None) is None:
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
+        return really(path)
+
+    monkeypatch.setattr(Path, "iterdir", leaving)
+    bag = read_bag(folder)
+    assert bag.unreadable == (Finding(FindingKind.UNREADABLE, os.strerror(errno.ENODEV), ""),)
+    assert (bag.manifests, bag.malformed) == ((), ())

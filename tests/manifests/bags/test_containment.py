@@ -1,3 +1,4 @@
+import errno
 import os
 import socket
 from pathlib import Path, PureWindowsPath
@@ -112,3 +113,57 @@ def test_an_ordinary_file_is_opened(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"abc")
     with open_ordinary(tmp_path / "a") as file:
         assert file.read() == b"abc"
+
+
+def test_a_refusal_carries_its_reason_and_its_path(tmp_path: Path) -> None:
+    with pytest.raises(NotOrdinary) as caught:
+        open_ordinary(tmp_path)
+    assert caught.value.reason == caught.value.strerror == "is not an ordinary file"
+    assert (caught.value.errno, caught.value.filename) == (errno.EINVAL, str(tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("path", "why"),
+    [
+        ("", "is empty or holds a NUL"),
+        ("a\0b", "is empty or holds a NUL"),
+        ("/a", "is absolute"),
+        ("\\a", "is absolute"),
+        ("~a", "starts at a home folder"),
+        ("c:a", "starts with a drive letter"),
+        ("a/../b", "climbs out of its folder"),
+        ("a\\..\\b", "climbs out of its folder"),
+    ],
+)
+def test_each_danger_is_said_by_its_name(path: str, why: str) -> None:
+    assert danger(path) == why
+
+
+@pytest.mark.parametrize(
+    ("path", "why"),
+    [
+        ("data/a\\b", "holds a backslash, which separates folders on some systems"),
+        ("data/CON", "names a device of some systems"),
+        ("data/con  .txt", "names a device of some systems"),
+        ("data/a:b", "means another file on this system"),
+        ("data/CON\t", ""),
+        ("data/CONX", ""),
+    ],
+)
+def test_each_suspicion_is_said_by_its_name(path: str, why: str) -> None:
+    assert suspicion(path, windows=True) == why
+
+
+def test_a_file_that_becomes_a_fifo_between_the_look_and_the_opening_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "manifest"
+    path.write_bytes(b"x")
+    facts = path.stat()
+    path.unlink()
+    os.mkfifo(path)
+    monkeypatch.setattr(Path, "stat", lambda self: facts)
+    opened = len(os.listdir("/proc/self/fd")) if Path("/proc/self/fd").is_dir() else 0
+    with pytest.raises(NotOrdinary):
+        open_ordinary(path)
+    assert not opened or len(os.listdir("/proc/self/fd")) == opened

@@ -177,3 +177,23 @@ def test_the_plain_reader_refuses_what_is_no_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "fifo")
     with pytest.raises(NotOrdinary):
         list(read_plainly(tmp_path / "fifo"))
+
+
+@pytest.mark.parametrize("code", [21, 433, 1167])
+def test_on_windows_too_nothing_more_is_opened_once_the_device_is_gone(tmp_path: Path, code: int) -> None:
+    """ERROR_NOT_READY, ERROR_NO_SUCH_DEVICE, ERROR_DEVICE_NOT_CONNECTED (winerror.h)."""
+
+    class WindowsError(OSError):
+        winerror = code
+
+    opened = []
+
+    def leaving(path: Path) -> Iterator[bytes]:
+        opened.append(path.name)
+        raise WindowsError(errno.EINVAL, "The device is not ready")
+        yield b""
+
+    assert (
+        run(tmp_path, jobs_of(tmp_path, b"a", b"a", b"a"), leaving) == [("", "The device is not ready")] * 3
+    )
+    assert opened == ["0"]

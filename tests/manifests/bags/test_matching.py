@@ -1,3 +1,4 @@
+import errno
 import hashlib
 import os
 import unicodedata
@@ -120,3 +121,53 @@ def test_what_lies_in_a_folder_that_cannot_be_read_is_unreadable_and_not_missing
     manifest = Manifest("manifest-sha256.txt", SHA256, {"data/a": b""}, {})
     found = match(tmp_path / "gone", manifest, contents, {})
     assert kinds(found) == [(FindingKind.UNREADABLE, "data/a")]
+
+
+def test_each_refusal_says_why_and_which_manifest_named_it(tmp_path: Path) -> None:
+    bag = tmp_path / "bag"
+    put(bag, "data/real")
+    put(tmp_path, "outside")
+    os.mkfifo(bag / "data" / "fifo")
+    (bag / "data" / "evil").symlink_to(tmp_path / "outside")
+    (bag / "data" / "pipe").symlink_to("fifo")
+    (bag / "data" / "lost").symlink_to("nowhere")
+    (bag / "data" / "circle").symlink_to("circle")
+    listed = ("data/evil", "data/pipe", "data/lost", "data/circle", "data/fifo", "data/NUL", "data/absent")
+    said = {finding.path: finding.detail for finding in matched(bag, *listed).findings}
+    assert said == {
+        "data/evil": "is a link that leads out of the bag: it was not opened (manifest-sha256.txt)",
+        "data/pipe": "is not an ordinary file: it was not opened (manifest-sha256.txt)",
+        "data/lost": "is a link that leads nowhere",
+        "data/circle": os.strerror(errno.ELOOP),
+        "data/fifo": "is not an ordinary file: it was not opened",
+        "data/NUL": "names a device of some systems, and no file here is called so (manifest-sha256.txt)",
+        "data/absent": "",
+    }
+
+
+def test_what_could_not_be_looked_at_is_said_in_the_system_s_words(tmp_path: Path) -> None:
+    contents = survey(tmp_path / "gone", ("data",))
+    manifest = Manifest("manifest-sha256.txt", SHA256, {"data/a": b""}, {})
+    (finding,) = match(tmp_path / "gone", manifest, contents, {}).findings
+    assert finding.detail == os.strerror(errno.ENOENT)
+
+
+def test_on_windows_a_name_that_is_there_but_means_another_file_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Opening `CON` there opens the console, whatever the folder lists."""
+    put(tmp_path, "data/CON", "data/light.fits")
+    contents = survey(tmp_path, ("data",))
+    digests = {"data/CON": b"", "data/light.fits": b""}
+    manifest = Manifest("manifest-sha256.txt", SHA256, digests, {})
+    monkeypatch.setattr(os, "name", "nt")
+    found = match(tmp_path, manifest, contents, {})
+    monkeypatch.undo()
+    assert found.on_disk == {"data/light.fits": "data/light.fits"}
+    assert [(one.kind, one.path, one.detail) for one in found.findings] == [
+        (
+            FindingKind.MALFORMED,
+            "data/CON",
+            "names a device of some systems: it was not opened (manifest-sha256.txt)",
+        )
+    ]

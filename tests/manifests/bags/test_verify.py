@@ -294,3 +294,27 @@ def test_bags_of_every_algorithm_are_proven(hand_made: HandMade, name: str) -> N
     assert check(folder).holds
     (folder / LOG).write_bytes(b"21:05 settled\n")
     assert paths(check(folder).changed) == [LOG]
+
+
+def test_the_json_form_says_everything_by_its_own_name(hand_made: HandMade) -> None:
+    folder = hand_made()
+    assert verify(read_bag(folder), go_on=lambda: False).as_json() == {
+        "path": str(folder),
+        "quick": False,
+        "verified": 1,
+        "bytes_verified": 11,
+        "agreed": 0,
+        "complete": False,
+        "missing": [],
+        "changed": [],
+        "unlisted": [],
+        "malformed": [],
+        "unreadable": [],
+        "unfinished": [],
+    }
+
+
+def test_a_file_that_an_unfinished_run_has_not_made_whole_is_said_to_be_so(hand_made: HandMade) -> None:
+    folder = hand_made(tags={"nightferry/journal.jsonl": journal_line("data/new.fits", b"new")})
+    (folder / "data" / "new.fits").write_bytes(b"ne")
+    assert check(folder).unfinished[1].detail == "is not whole yet, or another content's name"

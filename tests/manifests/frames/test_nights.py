@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 
 import pytest
 from hypothesis import given
@@ -115,3 +115,14 @@ def test_a_frame_with_a_date_alone_is_filed_by_its_midnight_and_that_is_said():
 @pytest.mark.parametrize("is_fits", [True, False])
 def test_what_is_no_frame_is_filed_by_its_file_without_a_finding(is_fits):
     assert frame_night(Inspection(is_fits=is_fits), NEXT_MORNING_NS, 0.0) == (MARCH_14, ())
+
+
+@given(st.integers(0, 2**32 * NS), st.floats(-180, 180))
+def test_a_file_s_time_and_a_header_s_give_the_same_night_at_any_longitude(modified_ns, longitude_deg):
+    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=modified_ns // 1000)
+    ahead = moment + timedelta(hours=longitude_deg / 15) - timedelta(hours=12)
+    near_noon = min(
+        ahead - datetime.combine(ahead, time(), UTC), datetime.combine(ahead, time.max, UTC) - ahead
+    )
+    if near_noon > timedelta(milliseconds=1):  # of which both may be a rounding of the longitude away
+        assert night_of_ns(modified_ns, longitude_deg) == night_of(moment, longitude_deg)

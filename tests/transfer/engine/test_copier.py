@@ -325,7 +325,7 @@ class Broken(Algorithm):
 @pytest.mark.parametrize("step", ["new", "update", "finish"])
 def test_a_digest_that_cannot_be_made_ends_the_lane_and_nobody_waits_for_it(desk, step):
     """A digester that died of it would leave the reader with a full queue, and the lane with no answer."""
-    works = [desk.work("a", bytes(40 << 20), others=(Wanted(Broken(step), 32),)), desk.work("b")]
+    works = [desk.work("a", bytes(20 << 20), others=(Wanted(Broken(step), 32),)), desk.work("b")]
     desk.carry(works)
     (lane,) = desk.lanes
     assert isinstance(lane.failure, Unforeseen)
