@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -16,8 +17,14 @@ def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:
         descriptor = folder.open_file(path)
     except FileNotFoundError:
         return
-    with os.fdopen(descriptor, "rb", buffering=1 << 20) as file:
-        yield from file
+    file = os.fdopen(descriptor, "rb", buffering=1 << 20)
+    try:
+        # Not `yield from`, which would close the file itself.
+        for line in file:  # noqa: UP028
+            yield line
+    finally:
+        with suppress(OSError):  # what was only read loses nothing
+            file.close()
 
 
 def parent(path: str) -> str:
