@@ -250,7 +250,8 @@ HARMLESS: dict[str, Callable[[Path, random.Random], None]] = {
 def try_bag(trial: Trial) -> None:
     """Check a bag that was made to mislead; one in ten is only strange, or harmless."""
     kinds = {**HOSTILE, **STRANGE, **HARMLESS}
-    names = sorted(kinds)
+    # Behind what keeps links inside lie other protections: only this kind shows that it is missing.
+    names = sorted(kinds) if trial.without != "link-containment" else ["link to a file outside"]
     name = names[(trial.number + trial.seed) % len(names)]
     with room() as root:
         bag = root / "bag"

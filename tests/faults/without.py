@@ -139,6 +139,22 @@ def _whole_nights() -> None:
     Account.whole = property(lambda _: True)  # type: ignore[method-assign, assignment]
 
 
+def _companions() -> None:
+    """Take what other systems drop for a person's own."""
+    from manifests.bags import contents
+    from transfer.engine import sources
+
+    contents.left_by_a_system = lambda *_: False
+    sources._was_dropped = lambda _: False
+
+
+def _companion_content() -> None:
+    """Take every file that is called as a companion is for one."""
+    from manifests.bags import companions
+
+    companions._is_apple_double = lambda path: path.name.startswith("._")
+
+
 PROTECTIONS: dict[str, Callable[[], None]] = {
     "flush": _flush,
     "file-flush": _file_flush,
@@ -155,6 +171,8 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "path-containment": _path_containment,
     "held-against-bag": _held_against_bag,
     "whole-nights": _whole_nights,
+    "companions": _companions,
+    "companion-content": _companion_content,
 }
 
 # Which faults a protection is there against, and on which drive each shows most surely.
@@ -174,6 +192,8 @@ AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
     "path-containment": (("hostile-filing", "ext4"),),
     "held-against-bag": (("killed", "ext4"),),
     "whole-nights": (("call-fails", "ext4"),),
+    "companions": (("companions", "ext4"),),
+    "companion-content": (("companions", "ext4"),),
 }
 
 if __name__ == "__main__":
