@@ -28,6 +28,8 @@ def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
     Raises OSError and NotAsWritten where it goes wrong every time.
     """
     try_again(lambda: _put_in_place(folder, path, content))
+    # A driver may have noted when it was read back: nothing is to be under way on a drive that is pulled.
+    folder.flush_folders([parent(path)])
 
 
 def try_again(write: Callable[[], None]) -> None:

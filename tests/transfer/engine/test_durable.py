@@ -78,6 +78,7 @@ def test_a_small_file_is_flushed_before_it_has_its_name_and_read_back_after(pinn
         ("flush_folders", ["night"]),
         ("chill",),
         ("cold", ["night/receipt.txt"]),
+        ("flush_folders", ["night"]),
     ]
     assert (tmp_path / "night" / "receipt.txt").read_bytes() == b"all is well"
     assert [path.name for path in (tmp_path / "night").iterdir()] == ["receipt.txt"]
