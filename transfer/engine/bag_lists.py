@@ -72,7 +72,7 @@ class BagLists:
 
     def rewrite(self) -> None:
         """Write anew what is listed already."""
-        self._write(self._listed.entries, _to_nobody)
+        self._write(lambda: self._listed_without(self.withdrawn), _to_nobody)
 
     def withdraw(self, paths: set[str]) -> None:
         """Take files out of the manifest, which they leave before their content does.
@@ -84,7 +84,19 @@ class BagLists:
         self.withdrawn = left
 
     def _listed_without(self, paths: set[str]) -> Iterator[Entry]:
-        return (entry for entry in self._listed.entries() if entry.path not in paths)
+        """Give what the bag lists, but for some. Raises DriveFailed where the drive gives back less of it.
+
+        A list is pinned by the tag manifest, which a bag that was being finished when the power went has not.
+        """
+        missing = self._listed.paths - paths
+        for entry in self._listed.entries():
+            missing.discard(entry.path)
+            if entry.path not in paths:
+                yield entry
+        if missing:
+            step = "Have the drive's file system checked and repaired, then send again."
+            happened = f"The drive gave back a list without {len(missing)} of its lines"
+            raise DriveFailed(happened, self._listed.folder.path / self._listed.path, step)
 
     def publish(self, new_sink: Callable[[], Sink]) -> None:
         """Write the manifest of all that is proven. Each try gives every entry to a sink of its own."""
@@ -92,9 +104,8 @@ class BagLists:
 
     def _all_entries(self) -> Iterator[Entry]:
         replaced = self.withdrawn | self._proofs.proven
-        for entry in self._listed.entries():
-            if entry.path not in replaced:
-                yield self._refreshed.get(entry.path, entry)
+        for entry in self._listed_without(replaced):
+            yield self._refreshed.get(entry.path, entry)
         count = 0
         for start, entry in self._journal.entries():
             read_back = self._proofs.of(entry, start)
