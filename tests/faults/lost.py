@@ -22,6 +22,7 @@ from judge import (
 )
 
 _KILLED = Ran(-signal.SIGKILL, "", "", killed=True)
+_UNREADABLE = "cannot be read:"
 Files = dict[str, str]  # path on the drive to SHA-256
 
 
@@ -80,7 +81,7 @@ def files_on(drive: Path) -> Files:
             try:
                 found[path.relative_to(drive).as_posix()] = sha256_of(path)
             except OSError as error:
-                found[path.relative_to(drive).as_posix()] = f"unreadable: {error}"
+                found[path.relative_to(drive).as_posix()] = f"{_UNREADABLE} {error}"
     return found
 
 
@@ -112,6 +113,9 @@ def _claimed_before(files: Files, claims: Claims) -> Iterator[Wrong]:
 def _listed_wrongly(drive: Path, files: Files) -> Iterator[Wrong]:
     """Invariant 2."""
     for manifest in [name for name in files if name.endswith("manifest-sha256.txt")]:
+        if files[manifest].startswith(_UNREADABLE):
+            yield Wrong(manifest, "", files[manifest], Excuse.ALL_HELD)
+            continue
         bag = manifest.rpartition("/")[0]
         for line in (drive / manifest).read_bytes().decode("utf-8", "replace").splitlines():
             sha256, _, name = line.partition("  ")
