@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -56,11 +55,3 @@ class Summary:
         count = self.groups.setdefault(Group(frame.frame_type, target, frame.filter_name or ""), Count())
         count.frames += 1
         count.exposure_s += max(frame.exposure_s or 0.0, 0.0)
-
-
-def summarise(entries: Iterable[Entry]) -> Summary:
-    """Add up all entries."""
-    summary = Summary()
-    for entry in entries:
-        summary.add(entry)
-    return summary

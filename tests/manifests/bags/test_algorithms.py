@@ -47,3 +47,15 @@ def test_a_digest_of_another_algorithms_length_is_not_taken() -> None:
     assert sha1 is not None
     assert sha1.takes(bytes(20))
     assert not sha1.takes(bytes(32))
+
+
+def test_an_algorithm_that_this_computer_s_library_has_switched_off_is_none(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A library under a rule of its own lists MD5 and refuses to make it."""
+
+    def refuse(name: str, **_: object) -> None:
+        raise ValueError(f"unsupported hash type {name}")
+
+    monkeypatch.setattr(hashlib, "new", refuse)
+    assert algorithm_named("md5") is None

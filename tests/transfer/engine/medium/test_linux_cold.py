@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from transfer.engine.medium import ReadBack, this_computer
+from transfer.engine.medium import ReadBack, linux_cold, this_computer
 from transfer.engine.medium.base import write_all
-from transfer.engine.medium.linux_cold import ColdWatch
+from transfer.engine.medium.linux_cold import ColdWatch, LinuxColdGroup
 from transfer.engine.medium.linux_mounts import Mount
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="Linux only")
@@ -230,5 +230,64 @@ def test_a_group_lets_go_of_its_files(tmp_path):
     before = len(list(Path("/proc/self/fd").iterdir()))
     with folder.cold(["a", "b", "c"]):
         assert len(list(Path("/proc/self/fd").iterdir())) == before + 2
+    assert len(list(Path("/proc/self/fd").iterdir())) == before
+    folder.close()
+
+
+# What may be in memory
+
+
+def _watched(tmp_path, monkeypatch, left):
+    """Give a watch on a file system in user space, whose device has so many pages left in its cache."""
+    monkeypatch.setattr(linux_cold, "_evict", lambda *_: left)
+    device = os.open(tmp_path, os.O_RDONLY)
+    watch = ColdWatch(_mount("fuseblk"), _stat_file(tmp_path, 1000), device)
+    monkeypatch.setattr(os, "lseek", lambda *_: 0)
+    watch.chill()
+    os.close(device)
+    _stat_file(tmp_path, 9000)
+    return watch
+
+
+@pytest.mark.parametrize(
+    ("left", "doubt"),
+    [
+        (0, ""),
+        (3, "3 pages stayed in the device's cache"),
+        (None, "this system does not tell what the cache of"),
+    ],
+)
+def test_a_device_whose_cache_did_not_empty_backs_nothing(tmp_path, monkeypatch, left, doubt):
+    found = _watched(tmp_path, monkeypatch, left).doubt()
+    assert found.startswith(doubt)
+    assert bool(found) == bool(doubt)
+
+
+@pytest.mark.parametrize(
+    ("left", "method"),
+    [(None, "this system does not tell what is in memory"), (2, "2 pages stayed in memory")],
+)
+def test_pages_of_a_file_that_stay_or_are_not_told_of_back_nothing(tmp_path, monkeypatch, left, method):
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    folder = this_computer().pin(tmp_path)
+    watch = ColdWatch(_mount(), _stat_file(tmp_path, 1000), None)
+    watch.chill()
+    monkeypatch.setattr(linux_cold, "_evict", lambda *_: left)
+    group = LinuxColdGroup(folder, ["light.fits"], watch)
+    assert group.evidence() == (ReadBack.PERHAPS_MEMORY, method)
+    group.close()
+    folder.close()
+
+
+def test_a_group_that_cannot_be_made_ready_lets_go_of_its_files(tmp_path, monkeypatch):
+    def fail(*_):
+        raise OSError(5, "Input/output error")
+
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    folder = this_computer().pin(tmp_path)
+    before = len(list(Path("/proc/self/fd").iterdir()))
+    monkeypatch.setattr(linux_cold, "_evict", fail)
+    with pytest.raises(OSError, match="Input/output error"):
+        folder.cold(["light.fits"])
     assert len(list(Path("/proc/self/fd").iterdir())) == before
     folder.close()
