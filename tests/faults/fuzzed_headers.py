@@ -201,7 +201,7 @@ FAULTS = (
         ("memory",),
         1_000_000,
         try_batch,
-        2,
+        1,
         batch=BATCH,
     ),
 )
