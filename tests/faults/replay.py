@@ -149,7 +149,7 @@ def _record(root: Path, recorded: Recorder, scene: Scene, job: Job) -> Taken:
     ended = recorded.position()
     require(ran.exit == 0, f"without a fault it ended with {ran.exit}: {ran.out[-500:]}{ran.err[-300:]}")
     shutil.copytree(scene.computer.records, root / "records after")
-    time.sleep(_LEFT_ALONE_S)
+    _have_the_system_write(recorded.drive)
     left = recorded.position()
     unmount(recorded.drive)
     recording, moments = recorded.read(begun, ended, left)
@@ -159,6 +159,17 @@ def _record(root: Path, recorded: Recorder, scene: Scene, job: Job) -> Taken:
         claims = _claims(scene, before, files_on(drive.path), receipt, receipt_on(drive.path))
         unmount(drive)
     return replace(run, claims=claims)
+
+
+def _have_the_system_write(drive: Volume) -> None:
+    """Have what a driver has left in the device's cache written, as the system does by and by; no flush."""
+    assert drive.device is not None
+    descriptor = os.open(drive.device, os.O_RDONLY)
+    try:
+        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+        time.sleep(_LEFT_ALONE_S)
+    finally:
+        os.close(descriptor)
 
 
 def _claims(
@@ -184,7 +195,8 @@ def draw_cut(trial: Trial, run: Taken) -> Cut:
     keep = dice.choice(_KEPT)
     end = len(run.recording.acts)
     if dice.randrange(_AT_THE_END_ONCE_IN) == 0:
-        return Cut(dice.randint(run.ended, end), keep, final=True)
+        last = dice.choice((run.left, end))
+        return Cut(dice.randint(run.ended, last), keep, final=True)
     flushes = [each for each in run.recording.flushes if run.begun < each < run.ended]
     marks = itertools.pairwise([run.begun, *flushes, run.ended])
     stretches = [(start, end) for start, end in marks if end - start > 1]
@@ -210,8 +222,10 @@ def _say_whose_doing(run: Taken, cut: Cut, left: bytearray, found: Found) -> Non
     """Raise Broken, or TornByFileSystem where no program could have helped it.
 
     A journal leaves no excuse: ext4 may need its own tool, for its superblock is written beside the journal
-    when it is unmounted, and all has to hold after that.
+    when it is unmounted, and all has to hold after that. Nor is there one between the run's end and the
+    unmounting: a run that says that the drive may be pulled can have flushed all there is.
     """
+    require(not cut.final or cut.moment > run.left, str(found))
     around = run.recording.flushes_around(cut.moment)
     blamed = blamed_on_program(found, *(run.look_at(run.at(each), final=cut.final) for each in around))
     require(not blamed, f"{found} [{blamed}]")

@@ -36,6 +36,16 @@ def _folder_flush() -> None:
     LinuxFolder.flush_folders = _nothing  # type: ignore[method-assign]
 
 
+def _last_flush() -> None:
+    """Leave on a drive that may be pulled what its driver wrote when the receipt was read back."""
+    from transfer.engine import durable
+
+    def write(folder: Any, path: str, content: bytes) -> None:
+        durable.try_again(lambda: durable._put_in_place(folder, path, content))
+
+    durable.write_durably = write
+
+
 def _eviction() -> None:
     """Read from memory, and believe that it was the medium."""
     from transfer.engine.medium import linux_cold
@@ -159,6 +169,7 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "flush": _flush,
     "file-flush": _file_flush,
     "folder-flush": _folder_flush,
+    "last-flush": _last_flush,
     "eviction": _eviction,
     "length-check": _length_check,
     "device-pin": _device_pin,
@@ -177,9 +188,15 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
 
 # Which faults a protection is there against, and on which drive each shows most surely.
 AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
-    "flush": (("power-cut", "ext4"), ("cache-trap", "ext4")),
-    "file-flush": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
-    "folder-flush": (("power-cut", "ext4"), ("power-cut", "exfat")),
+    "flush": (("replayed", "exfat"), ("power-cut", "ext4"), ("cache-trap", "ext4")),
+    "file-flush": (("cache-trap", "ext4"), ("cache-trap", "exfat"), ("replayed", "ext4")),
+    "last-flush": (("replayed", "ntfs"),),
+    "folder-flush": (
+        ("replayed", "ntfs"),
+        ("replayed", "exfat"),
+        ("power-cut", "ext4"),
+        ("power-cut", "exfat"),
+    ),
     "eviction": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
     "length-check": (("false-end", "ext4"),),
     "device-pin": (("unmounted", "ext4"), ("unmounted", "exfat")),
