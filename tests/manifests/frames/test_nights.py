@@ -1,6 +1,7 @@
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta, timezone
+import time as clock
+from datetime import UTC, date, datetime, timedelta, timezone
 
 import pytest
 from hypothesis import given
@@ -117,12 +118,37 @@ def test_what_is_no_frame_is_filed_by_its_file_without_a_finding(is_fits):
     assert frame_night(Inspection(is_fits=is_fits), NEXT_MORNING_NS, 0.0) == (MARCH_14, ())
 
 
-@given(st.integers(0, 2**32 * NS), st.floats(-180, 180))
-def test_a_file_s_time_and_a_header_s_give_the_same_night_at_any_longitude(modified_ns, longitude_deg):
-    moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=modified_ns // 1000)
-    ahead = moment + timedelta(hours=longitude_deg / 15) - timedelta(hours=12)
-    near_noon = min(
-        ahead - datetime.combine(ahead, time(), UTC), datetime.combine(ahead, time.max, UTC) - ahead
-    )
-    if near_noon > timedelta(milliseconds=1):  # of which both may be a rounding of the longitude away
-        assert night_of_ns(modified_ns, longitude_deg) == night_of(moment, longitude_deg)
+@given(st.dates(date(1971, 1, 1), date(2200, 1, 1)), st.floats(-180, 180), st.integers(-3600, 3600))
+def test_a_file_s_time_and_a_header_s_give_the_same_night_at_any_longitude(evening, longitude_deg, seconds):
+    """Close to local noon, where a small difference would show."""
+    noon = datetime(evening.year, evening.month, evening.day, 12, tzinfo=UTC)
+    moment = noon - timedelta(hours=longitude_deg / 15) + timedelta(seconds=seconds + 0.5)
+    modified_ns = (moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) * 1000
+    assert night_of_ns(modified_ns, longitude_deg) == night_of(moment, longitude_deg)
+    assert night_of_ns(modified_ns, longitude_deg) == evening - timedelta(days=seconds < 0)
+
+
+@pytest.mark.parametrize(
+    ("there", "night"),
+    [
+        ("2026-03-15T05:00:00+09:00", "2026-03-14"),
+        ("2026-03-15T14:00:00+09:00", "2026-03-14"),
+        ("2026-03-15T22:00:00+09:00", "2026-03-15"),
+        ("2026-03-14T06:00:00-11:00", "2026-03-14"),
+    ],
+)
+def test_a_moment_in_another_zone_counts_by_its_utc_and_not_by_its_own_clock(there, night):
+    assert night_of(datetime.fromisoformat(there), 0.0).isoformat() == night
+
+
+@pytest.mark.skipif(not hasattr(clock, "tzset"), reason="Windows keeps its zone")
+def test_a_moment_without_a_zone_is_utc_whatever_the_computer_s_zone(monkeypatch):
+    monkeypatch.setenv("TZ", "XXX-13")
+    clock.tzset()
+    try:
+        naive = [_utc(f"2026-03-14T{hour}:00:00").replace(tzinfo=None) for hour in (11, 12)]
+        nights = [night_of(moment, 0.0).day for moment in naive]
+    finally:
+        monkeypatch.undo()
+        clock.tzset()
+    assert nights == [13, 14]
