@@ -1,9 +1,13 @@
 """A copy is read back past the caches and compared: equal, different or unreadable, never assumed."""
 
+import errno
+import os
+
 import pytest
 import xxhash
 
-from transfer.engine.medium import this_computer
+from transfer.engine import readback
+from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.engine.readback import GROUP_FILES, Copy, Outcome, read_back
 
 
@@ -67,3 +71,123 @@ def test_when_it_has_to_end_what_was_not_read_is_not_told(folder, tmp_path):
     compared, _ = outcomes(folder, copies, go_on=lambda: next(left, False))
     assert 0 < len(compared) < 10
     assert {outcome for _, outcome in compared} == {Outcome.EQUAL}
+
+
+# What a group is, and what is said of it
+
+
+class Group:
+    """A cold group that answers as it is told: `broken` gives an error by path."""
+
+    def __init__(self, paths, broken):
+        self.paths = list(paths)
+        self._broken = broken
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        pass
+
+    def blocks(self, path):
+        if path in self._broken:
+            raise self._broken[path]
+        yield memoryview(b"con")
+        yield memoryview(b"tent")
+
+    def evidence(self):
+        return Evidence(ReadBack.MEDIUM, f"a group of {len(self.paths)}")
+
+
+class Folder:
+    """A pinned folder that keeps which groups were read, and after what."""
+
+    def __init__(self, broken=()):
+        self.acts = []
+        self._broken = dict(broken)
+
+    def chill(self):
+        self.acts.append("chill")
+
+    def cold(self, paths):
+        self.acts.append(list(paths))
+        return Group(paths, self._broken)
+
+
+def the_same(*names, size_bytes=7):
+    return [Copy(name, size_bytes, xxhash.xxh3_128_hexdigest(b"content")) for name in names]
+
+
+def test_the_caches_are_emptied_once_and_before_anything_is_read():
+    folder = Folder()
+    list(read_back(folder, the_same(*map(str, range(GROUP_FILES + 1))), lambda count: None, lambda: True))
+    assert folder.acts[0] == "chill"
+    assert [len(group) for group in folder.acts[1:]] == [GROUP_FILES, 1]
+
+
+@pytest.mark.parametrize(
+    ("most_bytes", "groups"),
+    [
+        (13, [["a"], ["b"], ["c"]]),
+        (14, [["a", "b"], ["c"]]),
+        (20, [["a", "b"], ["c"]]),
+        (3, [["a"], ["b"], ["c"]]),
+    ],
+)
+def test_a_group_is_no_larger_than_what_may_lie_in_memory_at_once(monkeypatch, most_bytes, groups):
+    monkeypatch.setattr(readback, "GROUP_BYTES", most_bytes)
+    folder = Folder()
+    list(read_back(folder, the_same("a", "b", "c"), lambda count: None, lambda: True))
+    assert folder.acts[1:] == groups
+
+
+def test_each_copy_has_the_evidence_of_its_own_group(monkeypatch):
+    monkeypatch.setattr(readback, "GROUP_BYTES", 14)
+    compared = list(read_back(Folder(), the_same("a", "b", "c"), lambda count: None, lambda: True))
+    assert [(each.copy.path, each.evidence.method, each.reason) for each in compared] == [
+        ("a", "a group of 2", ""),
+        ("b", "a group of 2", ""),
+        ("c", "a group of 1", ""),
+    ]
+
+
+def test_a_copy_of_the_right_content_and_another_size_than_was_written_is_different():
+    """What was to be written was longer: the digest is of the blocks that came."""
+    (compared,) = read_back(Folder(), the_same("a", size_bytes=8), lambda count: None, lambda: True)
+    assert compared.outcome is Outcome.DIFFERENT
+
+
+@pytest.mark.parametrize(
+    ("error", "reason"),
+    [
+        (OSError(errno.EIO, "Input/output error"), "Input/output error"),
+        (OSError("no number and no words"), "no number and no words"),
+    ],
+)
+def test_a_copy_that_cannot_be_read_is_unreadable_in_the_system_s_words(error, reason):
+    folder = Folder({"b": error})
+    compared = list(read_back(folder, the_same("a", "b", "c"), lambda count: None, lambda: True))
+    assert [(each.outcome, each.reason) for each in compared] == [
+        (Outcome.EQUAL, ""),
+        (Outcome.UNREADABLE, reason),
+        (Outcome.EQUAL, ""),
+    ]
+
+
+@pytest.mark.parametrize("number", [errno.ENODEV, errno.ENOTCONN, errno.ENXIO])
+def test_a_drive_that_has_left_ends_the_read_back_and_accuses_no_file(number):
+    folder = Folder({"b": OSError(number, os.strerror(number))})
+    with pytest.raises(OSError, match=os.strerror(number)):
+        list(read_back(folder, the_same("a", "b", "c"), lambda count: None, lambda: True))
+
+
+def test_a_read_back_that_has_to_end_before_it_begins_opens_nothing():
+    folder = Folder()
+    assert list(read_back(folder, the_same("a", "b"), lambda count: None, lambda: False)) == []
+    assert folder.acts == ["chill"]
+
+
+def test_what_was_read_is_told_as_it_is_read():
+    told = []
+    list(read_back(Folder(), the_same("a", "b"), told.append, lambda: True))
+    assert told == [3, 4, 3, 4]
