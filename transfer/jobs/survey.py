@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
-from manifests.frames.nights import frame_night, night_of_ns
+from manifests.frames.nights import frame_night, night_of, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.engine.patterns import near_misses
 from transfer.engine.sources import SourceFile, walk
@@ -29,10 +29,13 @@ _DEGREES_PER_HOUR = 15
 class Survey:
     """All files below the sources by night, and what was noticed on the way.
 
-    `newest_frame_night` is None where there is no frame. Findings carry `source/path`.
+    `newest_frame_night` is None where there is no frame. No frame of a night after `latest_night` counts for
+    it: a clock that was ahead for one night would make that night tonight for years. Findings carry
+    `source/path`.
     """
 
     longitude_deg: float
+    latest_night: date = date.max
     nights: dict[date, list[SourceFile]] = field(default_factory=dict)
     newest_frame_night: date | None = None
     findings: list[Finding] = field(default_factory=list)
@@ -58,7 +61,8 @@ def survey(
     where none is there, NotThere is raised.
     """
     longitude_deg, guessed = longitude_of(config, now)
-    result = Survey(longitude_deg)
+    # A day more than the computer's clock says: it may be slow, or know of no zone.
+    result = Survey(longitude_deg, night_of(now, longitude_deg) + timedelta(days=1))
     if guessed is not None:
         result.findings.append(guessed)
     seen = records.nights(longitude_deg)
@@ -143,7 +147,7 @@ def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_ne
     """Date a frame. One whose header gives no date says nothing of when the night was."""
     night, has_date = nights.of(file)
     result.add(file, night)
-    if may_be_newest and has_date:
+    if may_be_newest and has_date and night <= result.latest_night:
         result.newest_frame_night = max(night, result.newest_frame_night or night)
 
 

@@ -85,6 +85,24 @@ def test_frames_taken_by_a_wrong_clock_are_carried_or_named_as_left_behind(compu
     assert_valid(stick / BAG)
 
 
+def test_a_frame_from_a_night_to_come_does_not_keep_tonight_from_the_drive(computer, stick):
+    """Its clock was years ahead for one night: the nights after it are carried nevertheless, and it is."""
+    computer.frame("misdated.fits", begun="2041-07-01T22:00:00", data=noise(100, 1))
+    computer.frame("tonight.fits", data=noise(100, 2))
+    assert send_at(computer, stick, NOW, Scope()).exit_code is ExitCode.PROVEN
+    assert list(payload(stick / BAG)) == ["data/frames/tonight.fits"]
+    assert list(payload(stick / "2041-07-01")) == ["data/frames/misdated.fits"]
+    computer.frame("next.fits", begun="2026-03-15T22:00:00", data=noise(100, 3))
+    send_at(computer, stick, NOW + timedelta(days=1), Scope())
+    assert list(payload(stick / "2026-03-15")) == ["data/frames/next.fits"]
+
+
+def test_a_computer_whose_clock_is_years_behind_has_tonights_frames_carried(computer, stick):
+    computer.frame("tonight.fits")
+    send_at(computer, stick, NOW - timedelta(days=9_000), Scope())
+    assert list(payload(stick / BAG)) == ["data/frames/tonight.fits"]
+
+
 def test_a_run_at_noon_has_each_frame_in_one_night(computer, stick):
     """Mean noon at the site, 1.9° west, is at 12:07:36 UTC; the clock of the run is on it, and past it."""
     noon = datetime(2026, 3, 15, 12, 7, 36, tzinfo=UTC)
