@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from manifests.bags.paths import shown
 from transfer.config.schema import config_from_tables
 from transfer.config.settings import Config
 from transfer.config.values import degrees_understood
@@ -18,6 +19,11 @@ from transfer.errors import ConfigurationError
 CONFIG_NAME = "nightferry.toml"
 CONFIG_VARIABLE = "NIGHTFERRY_CONFIG"
 _AT_MOST_BYTES = 1 << 20
+# The library's time grows with the square of a dotted key's parts: one of 20,000 would take minutes.
+_DOTS_AT_MOST = 100
+_SHOWN_AT_MOST = 100
+_TOO_DEEP = "Its tables lie too deep in one another"
+_ONE_DEEP = "No section lies in another: see the example in the README."
 _UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 
@@ -63,12 +69,18 @@ def load_config(file: Path, environ: Mapping[str, str]) -> Config:
 
 def _tables(file: Path) -> dict[str, Any]:
     text = _text(file)
+    if any(map(_has_a_deep_key, text.split("\n"))):
+        raise ConfigurationError(_TOO_DEEP, file, _ONE_DEEP)
     try:
         return tomllib.loads(text)
     except ValueError as error:
         raise _syntax_error(file, text, str(error)) from error
     except RecursionError as error:
-        raise ConfigurationError("Its tables lie too deep in one another", file) from error
+        raise ConfigurationError(_TOO_DEEP, file, _ONE_DEEP) from error
+
+
+def _has_a_deep_key(line: str) -> bool:
+    return any(part.count(".") > _DOTS_AT_MOST for part in line.partition("#")[0].split("="))
 
 
 def _text(file: Path) -> str:
@@ -104,8 +116,9 @@ def _syntax_error(file: Path, text: str, reason: str) -> ConfigurationError:
     if found is None:
         return ConfigurationError(f"It is not TOML: {reason}", file)
     line = text.split("\n")[int(found[1]) - 1].strip()
-    shown = line if len(line) <= 100 else f"{line[:100]}…"
-    return ConfigurationError(f"It is not TOML: {reason}: {shown}", file, _what_was_meant(line))
+    return ConfigurationError(
+        f"It is not TOML: {reason}: {shown(line, _SHOWN_AT_MOST)}", file, _what_was_meant(line)
+    )
 
 
 def _what_was_meant(line: str) -> str:

@@ -87,6 +87,19 @@ def test_tables_that_lie_too_deep_are_refused(written):
     assert "too deep" in refusal(written("x = " + "[" * 20_000))
 
 
+@pytest.mark.parametrize("line", ["{} = 1", "[{}]", "x = {{ {} = 1 }}"])
+def test_a_key_of_thousands_of_parts_is_refused_at_once(written, line):
+    assert "too deep" in refusal(written(SITE + line.format("a." * 20_000 + "a")))
+
+
+def test_a_line_of_dots_in_a_comment_is_no_key(written):
+    assert load_config(written(f"# {'.' * 200}\n{SITE}"), {}).site == Site("Larch Hollow")
+
+
+def test_what_could_act_on_a_terminal_is_spelt_out_in_a_broken_line(written):
+    assert "\\x1b[2J\\x00" in refusal(written("site = \x1b[2J\0\n"))
+
+
 def test_a_number_without_end_is_refused(written):
     assert "not TOML" in refusal(written("x = " + "9" * 20_000))
     assert "too long to show" in refusal(written("[send]\ntime_limit = 0x" + "f" * 20_000))
