@@ -1,5 +1,7 @@
 import hashlib
+import importlib.metadata
 import io
+import re
 import tracemalloc
 from collections.abc import Callable
 from datetime import date
@@ -226,3 +228,48 @@ def peak_of(count: int) -> int:
 def test_memory_does_not_grow_with_the_number_of_entries() -> None:
     peak_of(10)
     assert peak_of(5000) < 1.5 * peak_of(500) + 100_000
+
+
+def test_a_payload_manifest_of_another_algorithm_that_the_bag_has_is_listed() -> None:
+    files = written(entry("data/a"), **{"manifest-md5.txt": "b" * 64})
+    assert f"{'b' * 64}  manifest-md5.txt" in files.text(TAG_MANIFEST).splitlines()
+
+
+@pytest.mark.parametrize(
+    ("path", "sha256", "why"),
+    [
+        ("data/a", "a" * 64, "no tag manifest lists 'data/a'"),
+        ("tagmanifest-md5.txt", "a" * 64, "no tag manifest lists 'tagmanifest-md5.txt'"),
+        (MANIFEST, "a" * 64, "written here, so not to be given: ['manifest-sha256.txt']"),
+        ("bagit.txt", "a" * 64, "written here, so not to be given: ['bagit.txt']"),
+        ("ok.json", "a" * 65, f"not a SHA-256 digest: '{'a' * 65}'"),
+        ("./ok.json", "a" * 64, "not a path for a bag (not in its plainest form): './ok.json'"),
+        ("a/./b", "a" * 64, "not a path for a bag (not in its plainest form): 'a/./b'"),
+        ("a/", "a" * 64, "not a path for a bag (not in its plainest form): 'a/'"),
+        ("/a", "a" * 64, "not a path for a bag (is absolute): '/a'"),
+    ],
+)
+def test_what_is_wrong_with_another_tag_file_is_said(path: str, sha256: str, why: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(why)):
+        written(entry("data/b"), **{path: sha256})
+
+
+def test_a_file_outside_the_payload_is_named_as_such() -> None:
+    with pytest.raises(ValueError, match="not in the payload: 'database/a'"):
+        BagWriter(Files().create, {}).add(entry("database/a"))
+
+
+def test_the_agent_is_named_with_its_version_and_without_where_it_is_not_installed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def agent() -> str:
+        lines = written(entry("data/a")).text("bag-info.txt").splitlines()
+        return next(line for line in lines if line.startswith("Bag-Software-Agent"))
+
+    def not_installed(name: str) -> str:
+        raise importlib.metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr(importlib.metadata, "version", lambda name: {"nightferry": "3.14"}[name])
+    assert agent() == "Bag-Software-Agent: nightferry 3.14"
+    monkeypatch.setattr(importlib.metadata, "version", not_installed)
+    assert agent() == "Bag-Software-Agent: nightferry"
