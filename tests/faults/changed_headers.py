@@ -256,6 +256,7 @@ _CARDS = (
     "HIERARCH  = ",
     "HIERARCH A B C OBJECT = 'x",
     "HIERARCH OBJECT=",
+    "HIERARCH$FILTER = 'unclosed",
     "CONTINUE  '",
     "COMMENT = 'x'",
     "HISTORY" + "\xff" * 73,
