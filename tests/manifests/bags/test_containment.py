@@ -176,3 +176,8 @@ def open_descriptors() -> int:
             return len(list(listed))
     except OSError:
         return 0
+
+
+@pytest.mark.parametrize("path", ["data/a:b", "data/a.", "data/CON", "data/a"])
+def test_unless_it_is_told_otherwise_a_name_is_judged_as_on_this_system(path: str) -> None:
+    assert suspicion(path) == suspicion(path, windows=os.name == "nt")

@@ -3,6 +3,7 @@
 import errno
 import hashlib
 import os
+import threading
 from datetime import date
 
 import pytest
@@ -297,6 +298,27 @@ def test_a_run_that_has_to_end_gives_back_locked_sources_too_and_waits_for_none(
 def test_nothing_to_carry_is_no_reason_to_wait(desk):
     assert desk.carry([]) == ([], [])
     assert desk.stop.pauses == 0
+
+
+def test_a_run_that_has_to_end_opens_no_further_source_not_even_an_empty_one(desk):
+    medium = Medium()
+    told, left = desk.carry([desk.work("empty", b""), desk.work("a")], medium, lambda: False)
+    assert (told, left, medium.opened) == ([], ["empty", "a"], [])
+
+
+def digesters():
+    return [thread for thread in threading.enumerate() if thread.name == "digester"]
+
+
+def test_leaving_the_copier_ends_its_digester_though_blocks_wait_for_it(desk):
+    asked = iter([True] * 16)
+    with Copier(Medium(), desk.stop) as copier:
+        (digester,) = digesters()
+        assert digester.daemon  # one that hangs must not keep the program from ending
+        copier.carry([desk.work("a", bytes(20 << 20))], lambda: next(asked, False))
+    assert not digester.is_alive()
+    for lane in desk.lanes:
+        lane.finish()
 
 
 # A fault of the program
