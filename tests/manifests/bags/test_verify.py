@@ -318,3 +318,18 @@ def test_a_file_that_an_unfinished_run_has_not_made_whole_is_said_to_be_so(hand_
     folder = hand_made(tags={"nightferry/journal.jsonl": journal_line("data/new.fits", b"new")})
     (folder / "data" / "new.fits").write_bytes(b"ne")
     assert check(folder).unfinished[1].detail == "is not whole yet, or another content's name"
+
+
+def test_a_check_that_is_ended_early_does_not_hold_the_oxum_against_what_it_has_not_read(
+    hand_made: HandMade,
+) -> None:
+    folder = hand_made(tags={"bag-info.txt": "Payload-Oxum: 25.2\n"})
+    assert verify(read_bag(folder), go_on=lambda: False).findings == ()
+
+
+def test_what_was_not_counted_is_not_claimed(tmp_path: Path) -> None:
+    nothing = Verification(tmp_path, quick=True)
+    assert (nothing.verified, nothing.bytes_verified, nothing.agreed) == (0, 0, 0)
+    assert nothing.complete
+    assert nothing.holds
+    assert not Verification(tmp_path, complete=False).holds
