@@ -12,6 +12,7 @@ from manifests.bags.paths import shown
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding
 from manifests.frames.frame import FrameType
+from transfer.grouping import grouped
 from transfer.jobs.outcome import NightOutcome, SendOutcome
 
 _WIDTH = 78
@@ -121,12 +122,14 @@ def _findings(findings: list[Finding]) -> Iterator[str]:
         return
     yield ""
     yield f"Worth a look ({len(findings)})"
-    for finding in findings[:_FINDINGS_SHOWN]:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        text = f"{finding.path}: {finding.kind.value}{detail}"
-        yield from _paragraph(shown(text, len(text)), "  ")
-    if len(findings) > _FINDINGS_SHOWN:
-        yield f"  and {len(findings) - _FINDINGS_SHOWN} more: nightferry send --json lists all"
+    told = grouped(findings)
+    for each in told[:_FINDINGS_SHOWN]:
+        yield from _paragraph(each.line, "  ")
+    rest = sum(each.stands_for for each in told[_FINDINGS_SHOWN:])
+    if rest:
+        yield f"  and {rest} more: nightferry send --json lists all"
+    elif len(told) < len(findings):
+        yield "  nightferry send --json lists each"
 
 
 def _what_now(outcome: SendOutcome) -> Iterator[str]:

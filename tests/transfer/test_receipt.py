@@ -77,11 +77,20 @@ def test_words_of_proof_follow_what_was_read():
 
 
 def test_every_finding_is_told_up_to_a_page_and_the_rest_counted():
-    findings = tuple(Finding(FindingKind.NOT_PROVEN, "the drive left", f"logs/{n}.log") for n in range(50))
+    findings = tuple(Finding(FindingKind.NOT_PROVEN, f"reason {n}", f"logs/{n}/a.log") for n in range(50))
     told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
     assert "Worth a look (50)" in told
-    assert "logs/39.log: not proven (the drive left)" in told
-    assert "and 10 more" in told
+    assert "logs/39/a.log: not proven (reason 39)" in told
+    assert "and 10 more: nightferry send --json lists all" in told
+
+
+def test_what_is_the_same_of_many_files_takes_one_place_on_the_page():
+    findings = tuple(Finding(FindingKind.NOT_PROVEN, "the drive left", f"logs/{n}.log") for n in range(500))
+    told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
+    assert "Worth a look (500)" in told
+    assert "logs/0.log, logs/1.log, logs/2.log and 497 more: not proven" in " ".join(told.split())
+    assert "nightferry send --json lists each" in told
+    assert len(told.splitlines()) < 50
 
 
 def test_nights_and_drives_that_had_no_part_are_told():

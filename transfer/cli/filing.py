@@ -17,6 +17,7 @@ from transfer.cli.screen import columns_of, screen_of
 from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
 from transfer.engine.medium import this_computer
+from transfer.grouping import grouped
 from transfer.jobs.bounded import run_bounded
 from transfer.jobs.filing.account import Account, Sum
 from transfer.jobs.filing.outcome import FileOutcome
@@ -144,8 +145,11 @@ def _findings(findings: list[Finding]) -> Iterator[str]:
         return
     yield ""
     yield f"Worth a look ({len(findings)})"
-    for finding in findings[:_FINDINGS_SHOWN]:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        yield f"  {finding.path}: {finding.kind.value}{detail}"
-    if len(findings) > _FINDINGS_SHOWN:
-        yield f"  and {len(findings) - _FINDINGS_SHOWN:,} more: --json lists all"
+    told = grouped(findings)
+    for each in told[:_FINDINGS_SHOWN]:
+        yield f"  {each.line}"
+    rest = sum(each.stands_for for each in told[_FINDINGS_SHOWN:])
+    if rest:
+        yield f"  and {rest:,} more: --json lists all"
+    elif len(told) < len(findings):
+        yield "  --json lists each"

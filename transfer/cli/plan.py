@@ -20,6 +20,7 @@ from transfer.cli.options import (
     the_config,
 )
 from transfer.engine.medium import this_computer
+from transfer.grouping import grouped
 from transfer.jobs.plan import PlannedDrive, PlanOutcome, plan
 from transfer.jobs.send import Surroundings
 from transfer.records import Records
@@ -83,6 +84,8 @@ def _drive(drive: PlannedDrive) -> Iterator[str]:
 def _wrong(outcome: PlanOutcome) -> Iterator[str]:
     for problem in outcome.problems:
         yield f"In the way: {problem}"
-    for finding in outcome.findings:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        yield f"Worth a look: {finding.path}: {finding.kind.value}{detail}"
+    told = grouped(outcome.findings)
+    for each in told:
+        yield f"Worth a look: {each.line}"
+    if len(told) < len(outcome.findings):
+        yield "nightferry plan --json lists each."

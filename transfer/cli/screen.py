@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
 from collections.abc import Mapping
 from typing import NamedTuple, TextIO
 
 # What stands in where an output can't write what is meant.
-_PLAINER = {"…": "~", "°": "d", "′": "'", "×": "x", "–": "-", "−": "-"}
+_PLAINER = {"…": "~", "°": "deg", "′": "'", "×": "x", "–": "-", "−": "-"}
+_DEGREES = re.compile(r"(?<=\d)°(\d?)")
 _NO_COLUMN = ("Mn", "Me", "Cf")
 
 
@@ -25,6 +27,8 @@ class Screen(NamedTuple):
         """
         if text.isascii() and text.isprintable():
             return text
+        if "°" in text and not self._can_write("°"):
+            text = _DEGREES.sub(lambda found: f" deg {found[1]}".rstrip(), text)
         return "".join(map(self._character, text))
 
     def _character(self, character: str) -> str:

@@ -40,10 +40,18 @@ def test_nothing_that_a_terminal_obeys_is_left(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("encoding", "shown"),
-    [("ascii", r"H\u03b1 47d12' ~"), ("latin-1", r"H\u03b1 47°12' ~"), ("cp1253", "Hα 47°12' …")],
+    [("ascii", r"H\u03b1 47 deg 12' ~"), ("latin-1", r"H\u03b1 47°12' ~"), ("cp1253", "Hα 47°12' …")],
 )
 def test_what_an_encoding_lacks_is_written_plainer(encoding: str, shown: str) -> None:
     assert Screen(None, encoding).clean("Hα 47°12′ …") == shown
+
+
+def test_degrees_read_right_where_there_is_no_sign_for_them() -> None:
+    ascii_only = Screen(None, "ascii")
+    assert (
+        ascii_only.clean("from 0 to 180°, at −10 °C, 18° down")
+        == "from 0 to 180 deg, at -10 degC, 18 deg down"
+    )
 
 
 @given(st.text(), st.sampled_from(["ascii", "latin-1", "cp437", "shift_jis", "utf-8"]))
