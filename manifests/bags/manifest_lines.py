@@ -34,7 +34,8 @@ class _Unusable(ValueError):
 def read_manifest(name: str, lines: Iterable[Line], version: Version, faults: Faults) -> Manifest:
     """Read a payload or tag manifest called `name`; what is malformed is added to `faults`."""
     found = MANIFEST_NAME.fullmatch(name)
-    of_tags, algorithm = (bool(found[1]), algorithm_named(found[2])) if found else (False, None)
+    assert found is not None, "a manifest is known by its name"
+    of_tags, algorithm = bool(found[1]), algorithm_named(found[2])
     if algorithm is None:
         faults.add(0, "is of an algorithm that this program does not have: its digests were not compared")
     digests: dict[str, bytes] = {}

@@ -128,7 +128,7 @@ class _Matching:
         """Ask the file system whether it takes two names for one. Neither is opened."""
         try:
             return (self._folder / listed).samefile(self._folder / found)
-        except (OSError, ValueError):
+        except OSError:
             return False
 
 

@@ -1,9 +1,10 @@
 import hashlib
+import json
 
 import pytest
 
 from manifests.bags.declared import Faults, Manifest
-from manifests.bags.manifest_lines import read_fetch, read_journal, read_manifest
+from manifests.bags.manifest_lines import MANIFEST_NAME, read_fetch, read_journal, read_manifest
 from manifests.bags.paths import Version
 from manifests.bags.tag_lines import Line
 
@@ -155,3 +156,108 @@ def test_a_journal_cut_short_by_a_power_cut_keeps_its_whole_lines() -> None:
     journal = read_journal([line, line.replace(b"data/a", b"../a"), b"zzz\n", line[:40]], faults)
     assert dict(journal.digests) == {"data/a": bytes.fromhex(DIGEST)}
     assert [fault.line for fault in faults.all()] == [2, 3]
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        (f" {DIGEST}  data/a", "is not 'digest path'"),
+        (f"\t{DIGEST}  data/a", "is not 'digest path'"),
+        (f"{'zz' * 32}  data/a", "the digest of 'data/a' is not hexadecimal"),
+        (
+            f"{DIGEST}  data/../a/../../b",
+            "the path 'data/../a/../../b' climbs out of its folder: it was not followed",
+        ),
+        (f"{DIGEST}  bagit.txt", "'bagit.txt' lies outside data/"),
+        (f"{DIGEST}00  data/a", "the digest of 'data/a' has the wrong length for sha256"),
+    ],
+)
+def test_what_is_wrong_with_a_line_is_said(line: str, reason: str) -> None:
+    assert read(line)[1] == {1: reason}
+
+
+@pytest.mark.parametrize(
+    ("written", "path"),
+    [
+        ("*data/a", "data/a"),
+        ("data//a", "data/a"),
+        ("data/./a", "data/a"),
+        ("./data/a", "data/a"),
+        ("data/a/./b//c", "data/a/b/c"),
+        ("data/.a", "data/.a"),
+        ("data/*a", "data/*a"),
+    ],
+)
+def test_a_path_is_taken_in_its_plainest_form_and_no_further(written: str, path: str) -> None:
+    manifest, faults = read(f"{DIGEST} {written}")
+    assert (list(manifest.digests), faults) == ([path], {})
+
+
+def test_only_the_first_asterisk_is_the_mark_of_a_binary_file() -> None:
+    manifest, faults = read(f"{DIGEST} **manifest-md5.txt", name="tagmanifest-sha256.txt")
+    assert (list(manifest.digests), faults) == (["*manifest-md5.txt"], {})
+
+
+@pytest.mark.parametrize(
+    ("name", "is_one"),
+    [
+        ("manifest-md5.txt", True),
+        ("tagmanifest-md5.txt", True),
+        ("tagtagmanifest-md5.txt", False),
+        ("manifest-.txt", False),
+        ("manifest-md5_txt", False),
+        ("manifest-md5.txt.bak", False),
+        ("xmanifest-md5.txt", False),
+    ],
+)
+def test_a_manifest_is_known_by_its_whole_name(name: str, is_one: bool) -> None:
+    assert (MANIFEST_NAME.fullmatch(name) is not None) == is_one
+
+
+@pytest.mark.parametrize(
+    "line", ["u  3 data/a", "u 3  data/a", "u\t31 \tdata/a", "u - data/a", "u 0 ./data/a"]
+)
+def test_each_way_of_writing_a_line_of_fetch_is_read(line: str) -> None:
+    assert fetch(line) == ({"data/a": "u"}, [])
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("u u 3 data/a", "is not 'URL length path'"),
+        (" 3 data/a", "is not 'URL length path'"),
+        ("u,3 data/a", "is not 'URL length path'"),
+        ("u  data/a", "is not 'URL length path'"),
+        ("u   data/a", "is not 'URL length path'"),
+        ("u 3data/a", "is not 'URL length path'"),
+        ("u 3 ", "is not 'URL length path'"),
+        ("u -3 data/a", "is not 'URL length path'"),
+        ("u 3 ../a", "the path '../a' climbs out of its folder: it was not followed"),
+        ("u 3 bagit.txt", "'bagit.txt' lies outside data/"),
+    ],
+)
+def test_a_line_of_fetch_that_cannot_be_followed_gives_no_address_and_hides_no_other(
+    line: str, reason: str
+) -> None:
+    faults = Faults("fetch.txt")
+    manifests = [read(f"{DIGEST} data/a")[0]]
+    found = read_fetch([Line(1, line), Line(2, "v 3 data/a")], (1, 0), manifests, faults)
+    assert [(fault.line, fault.reason) for fault in faults.all()] == [(1, reason)]
+    assert dict(found) == {"data/a": "v"}
+
+
+@pytest.mark.parametrize(
+    ("path", "reason"),
+    [
+        ("../a", "the path '../a' climbs out of its folder: it was not followed"),
+        ("nightferry/a", "'nightferry/a' lies outside data/"),
+        ("data/a/", "the path 'data/a/' names a folder"),
+    ],
+)
+def test_a_journal_s_line_that_cannot_be_followed_lists_nothing_and_says_why(path: str, reason: str) -> None:
+    facts = {"path": path, "size_bytes": 3, "sha256": DIGEST, "xxh128": "00", "modified_ns": 1}
+    line = json.dumps(facts | {"source": "s", "original": "a", "night": "2026-03-14"})
+    faults = Faults("nightferry/journal.jsonl")
+    journal = read_journal([f"{line}\n".encode()], faults)
+    assert dict(journal.digests) == {}
+    assert [fault.reason for fault in faults.all()] == [reason]
