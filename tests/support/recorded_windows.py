@@ -146,6 +146,14 @@ class System:
         self._called("move", old, new)
         self._here(old).replace(self._here(new))
 
+    def hard_link(self, file, new):
+        self._called("hard_link", file, new)
+        self._here(new).hardlink_to(self._here(file))
+
+    def symbolic_link(self, file, new):
+        self._called("symbolic_link", file, new)
+        self._here(new).symlink_to(self._here(file))
+
     def remove(self, path):
         self._called("remove", path)
         self._here(path).unlink()

@@ -107,6 +107,17 @@ class PinnedFolder(ABC):
         """Give the file `old` the name `new`, in one step, in place of what had that name."""
 
     @abstractmethod
+    def hard_link(self, file: Path, path: str) -> None:
+        """Give a file that lies anywhere one more name, which must not exist yet, below the folder.
+
+        A link is followed to its file. FileNotFoundError: the file is not there.
+        """
+
+    @abstractmethod
+    def symbolic_link(self, file: Path, path: str) -> None:
+        """Make a link to a file that lies anywhere, under a name that must not exist yet."""
+
+    @abstractmethod
     def remove(self, path: str) -> None:
         """Remove a file."""
 

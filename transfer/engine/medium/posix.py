@@ -122,6 +122,14 @@ class PosixFolder(PinnedFolder):
             for known in [known for known in self._folders if f"{known}/".startswith(f"{path}/")]:
                 del self._folders[known]
 
+    def hard_link(self, file: Path, path: str) -> None:
+        folder, name = self._within(path)
+        os.link(file, name, dst_dir_fd=folder.descriptor)
+
+    def symbolic_link(self, file: Path, path: str) -> None:
+        folder, name = self._within(path)
+        os.symlink(file, name, dir_fd=folder.descriptor)
+
     def remove(self, path: str) -> None:
         folder, name = self._within(path)
         os.unlink(name, dir_fd=folder.descriptor)

@@ -87,6 +87,16 @@ class WindowsFolder(PinnedFolder):
         (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
         self._patiently(lambda: self._calls.move(from_path, to_path))
 
+    def hard_link(self, file: Path, path: str) -> None:
+        self._make_sure()
+        _held, whole = self._within(path)
+        self._calls.hard_link(extended(str(file)), whole)
+
+    def symbolic_link(self, file: Path, path: str) -> None:
+        self._make_sure()
+        _held, whole = self._within(path)
+        self._calls.symbolic_link(extended(str(file)), whole)
+
     def remove(self, path: str) -> None:
         with self._unless_it_left():
             _held, whole = self._within(path)

@@ -87,6 +87,12 @@ class WindowsCalls(Protocol):
     def move(self, old: str, new: str) -> None:
         """MoveFileExW, in place of what is there, written through."""
 
+    def hard_link(self, file: str, new: str) -> None:
+        """CreateHardLinkW: one more name for a file."""
+
+    def symbolic_link(self, file: str, new: str) -> None:
+        """CreateSymbolicLinkW, also for who is no administrator, where Windows lets them."""
+
     def remove(self, path: str) -> None:
         """DeleteFileW."""
 
@@ -199,6 +205,14 @@ class SystemCalls:
     def move(self, old: str, new: str) -> None:
         flags = _MOVEFILE_REPLACE_EXISTING | _MOVEFILE_WRITE_THROUGH
         self._check(self._kernel.MoveFileExW(old, new, flags), new)
+
+    def hard_link(self, file: str, new: str) -> None:
+        with _translating():
+            os.link(file, new)
+
+    def symbolic_link(self, file: str, new: str) -> None:
+        with _translating():
+            os.symlink(file, new)  # noqa: PTH211 - a path is taken as it is written
 
     def remove(self, path: str) -> None:
         self._check(self._kernel.DeleteFileW(path), path)

@@ -55,7 +55,9 @@ _ERRNO = {
     206: errno.ENAMETOOLONG,  # ERROR_FILENAME_EXCED_RANGE
     223: errno.EFBIG,  # ERROR_FILE_TOO_LARGE
     267: errno.ENOTDIR,  # ERROR_DIRECTORY
+    1142: errno.EMLINK,  # ERROR_TOO_MANY_LINKS
     1295: errno.ENOSPC,  # ERROR_DISK_QUOTA_EXCEEDED
+    1314: errno.EPERM,  # ERROR_PRIVILEGE_NOT_HELD
 }
 
 
@@ -84,7 +86,10 @@ def translated(error: OSError) -> OSError:
     Python's own table calls a drive that left a bad argument, and another program's lock a lack of rights.
     """
     code: int | None = getattr(error, "winerror", None)
-    return error if code is None else os_error(code, error.strerror or "", str(error.filename or ""))
+    if code is None:
+        return error
+    # Of two paths the second is the one that was to be made.
+    return os_error(code, error.strerror or "", str(error.filename2 or error.filename or ""))
 
 
 def is_locked(error: OSError) -> bool:

@@ -17,7 +17,7 @@ from transfer.engine.task import Task
 from transfer.engine.troubles import Words
 from transfer.errors import DoesNotFit, DriveFailed
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.gathering.folder import make_folder, new_part
+from transfer.jobs.gathering.folder import new_part
 from transfer.jobs.gathering.placing import Placed
 from transfer.stop import Stop
 
@@ -158,7 +158,7 @@ class _Arriving:
             self.folder.remove(written.part)
             self.todo[path] = self._placed[path]
             return
-        make_folder(self.folder, parent(path))
+        self.folder.make_folders(parent(path))
         self.folder.replace(written.part, path)
         self._answered.add(path)
         self.copied.done[self._placed[path].frame.path] = how

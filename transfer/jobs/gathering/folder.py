@@ -74,14 +74,6 @@ def new_part(number: int) -> str:
     return f"nightferry-{number}.part"
 
 
-def make_folder(folder: PinnedFolder, path: str) -> None:
-    """Make a folder below the pinned one. Raises OSError, also where a link on the way leads out of it."""
-    folder.make_folders(path)
-    real = os.path.realpath(folder.path / path)
-    if not Path(real).is_relative_to(os.path.realpath(folder.path)):
-        raise NotADirectoryError(errno.ENOTDIR, "a link lies in the way", str(folder.path / path))
-
-
 def _remove_parts(folder: PinnedFolder) -> None:
     """Remove what a run left behind that came to no end."""
     for name, is_folder in folder.names(""):
@@ -101,7 +93,8 @@ def folder_failure(error: OSError, folder: Path) -> NightferryError:
     if drive_has_left(error):
         return DriveFailed(f"The disk of this folder left ({what})", folder, f"Connect it. {again}")
     if error.errno in (errno.ENOTDIR, errno.EEXIST, errno.ELOOP, errno.EXDEV):
-        where = error.filename if isinstance(error.filename, str) else ""
+        named = error.filename2 or error.filename  # of a link, the second is its own name
+        where = named if isinstance(named, str) else ""
         happened = f"A file or link lies in the way in this folder ({where or what})"
         return DoesNotFit(happened, folder, "Move it away, or give another folder with --into.")
     return DriveFailed(f"This folder cannot be written to ({what})", folder, _ANOTHER)

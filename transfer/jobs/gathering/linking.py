@@ -11,15 +11,15 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.lines import parent
 from transfer.engine.medium import PinnedFolder
 from transfer.errors import ConfigurationError
-from transfer.jobs.gathering.folder import make_folder
 from transfer.jobs.gathering.placing import Placed
 from transfer.jobs.gathering.request import Means
 
 # What systems say where a file system knows no such links, where this user may make none (Linux lets
-# nobody link a file that he may not write), where a file has as many as it can have, and across disks.
+# nobody link a file that he may not write), where a file has as many as it can have, across disks, and of
+# a file that another program keeps for itself.
 _NO_LINK = frozenset(
     getattr(errno, name)
-    for name in ("EXDEV", "EPERM", "EACCES", "EOPNOTSUPP", "ENOTSUP", "ENOSYS", "EMLINK", "EINVAL")
+    for name in ("EXDEV", "EPERM", "EACCES", "EOPNOTSUPP", "ENOTSUP", "ENOSYS", "EMLINK", "EINVAL", "EBUSY")
     if hasattr(errno, name)
 )
 _ANOTHER_DISK = "the folder is on another disk than the archive"
@@ -41,7 +41,8 @@ class Linked:
 def link(placed: Iterable[Placed], folder: PinnedFolder, means: Means) -> Linked:
     """Lay frames out by the means that are asked for. Raises OSError and ConfigurationError."""
     linked = Linked()
-    device = folder.path.stat().st_dev
+    facts = folder.stat("")
+    device = facts.st_dev if facts is not None else None
     for each in placed:
         if means is Means.COPY:
             linked.to_copy.append(each)
@@ -54,13 +55,12 @@ def link(placed: Iterable[Placed], folder: PinnedFolder, means: Means) -> Linked
 
 
 def _link(placed: Placed, folder: PinnedFolder, means: Means, linked: Linked) -> None:
-    make_folder(folder, parent(placed.path))
-    place = folder.path / placed.path
+    folder.make_folders(parent(placed.path))
     try:
         if means is Means.SYMBOLIC_LINK:
-            place.symlink_to(placed.file.path)
+            folder.symbolic_link(placed.file.path, placed.path)
         else:
-            place.hardlink_to(placed.file.path)
+            folder.hard_link(placed.file.path, placed.path)
     except FileNotFoundError:
         gone = Finding(FindingKind.MISSING, "it was there when the archive was looked at", placed.frame.path)
         linked.failed.append(gone)

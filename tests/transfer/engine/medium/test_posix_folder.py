@@ -52,6 +52,41 @@ def test_a_file_is_created_read_renamed_and_removed_below_the_folder(pinned):
     assert _files_below(pinned.path) == []
 
 
+@pytest.mark.parametrize("way", ["hard_link", "symbolic_link"])
+def test_a_file_from_elsewhere_gets_a_name_below_the_folder(pinned, tmp_path, way):
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    pinned.make_folders("night/data")
+    getattr(pinned, way)(tmp_path / "light.fits", "night/data/a.fits")
+    made = pinned.path / "night" / "data" / "a.fits"
+    assert made.samefile(tmp_path / "light.fits")
+    assert made.is_symlink() == (way == "symbolic_link")
+    with pytest.raises(FileExistsError):
+        getattr(pinned, way)(tmp_path / "light.fits", "night/data/a.fits")
+
+
+@pytest.mark.parametrize("way", ["hard_link", "symbolic_link"])
+def test_a_name_is_given_below_the_pinned_folder_and_through_no_link(pinned, tmp_path, way):
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    (tmp_path / "elsewhere").mkdir()
+    (pinned.path / "night").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(NotADirectoryError):
+        getattr(pinned, way)(tmp_path / "light.fits", "night/a.fits")
+    pinned.path.rename(tmp_path / "carried off")
+    pinned.path.mkdir()
+    getattr(pinned, way)(tmp_path / "light.fits", "b.fits")
+    assert _files_below(pinned.path) == []
+    assert (tmp_path / "carried off" / "b.fits").exists()
+    assert not list((tmp_path / "elsewhere").iterdir())
+
+
+def test_a_hard_link_is_one_to_the_file_that_a_link_leads_to(pinned, tmp_path):
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    (tmp_path / "link.fits").symlink_to("light.fits")
+    pinned.hard_link(tmp_path / "link.fits", "a.fits")
+    assert not (pinned.path / "a.fits").is_symlink()
+    assert (pinned.path / "a.fits").samefile(tmp_path / "light.fits")
+
+
 def test_a_file_that_is_there_is_never_created_again(pinned):
     _write(pinned, "light.fits", b"the first")
     with pytest.raises(FileExistsError):

@@ -87,6 +87,8 @@ ACTS = [
     lambda folder: folder.create_file("new"),
     lambda folder: folder.replace("there", "new"),
     lambda folder: folder.make_folders("new"),
+    lambda folder: folder.hard_link(Path("E:/nights/there"), "new"),
+    lambda folder: folder.symbolic_link(Path("E:/nights/there"), "new"),
 ]
 
 
@@ -246,6 +248,19 @@ def test_a_folder_s_flush_that_fails_is_raised_once_and_its_handle_closed(system
     with pytest.raises(OSError, match="23"):
         pinned.flush_folders([""])
     assert system.names_called() == ["open", "flush", "close"]
+
+
+@pytest.mark.parametrize("way", ["hard_link", "symbolic_link"])
+def test_a_file_however_deep_it_lies_gets_a_name_below_the_folder(system, pinned, stick, tmp_path, way):
+    deep = PureWindowsPath("C:/archive", *["a folder of the night"] * 20, "light.fits")
+    system.roots["\\\\?\\C:"] = tmp_path
+    here = tmp_path / deep.relative_to("C:/").as_posix()
+    here.parent.mkdir(parents=True)
+    here.write_bytes(b"a frame")
+    pinned.make_folders("lights")
+    getattr(pinned, way)(deep, "lights/a.fits")
+    assert system.called[-1] == (way, f"\\\\?\\{deep}", f"{OWN_NAME}\\lights\\a.fits")
+    assert (stick / "lights" / "a.fits").samefile(here)
 
 
 @pytest.mark.parametrize("codes", [[32], [5, 5], [32, 5, 33, 5, 32]])

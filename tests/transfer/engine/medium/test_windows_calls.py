@@ -277,6 +277,18 @@ def test_a_listing_and_a_look_go_to_the_system(tmp_path):
         calls.names(str(tmp_path / "c"))
 
 
+def test_a_link_is_asked_of_the_system(tmp_path):
+    (tmp_path / "light.fits").write_bytes(b"a frame")
+    calls = _calls(Kernel())
+    calls.hard_link(str(tmp_path / "light.fits"), str(tmp_path / "a"))
+    calls.symbolic_link(str(tmp_path / "light.fits"), str(tmp_path / "b"))
+    assert (tmp_path / "a").samefile(tmp_path / "light.fits")
+    assert (tmp_path / "b").readlink() == tmp_path / "light.fits"
+    for way in (calls.hard_link, calls.symbolic_link):
+        with pytest.raises(FileExistsError):
+            way(str(tmp_path / "light.fits"), str(tmp_path / "a"))
+
+
 @pytest.mark.parametrize(
     ("attributes", "tag", "folder", "elsewhere"),
     [

@@ -77,7 +77,14 @@ def test_what_has_no_counterpart_counts_as_a_failed_write(code):
 
 
 @pytest.mark.parametrize(
-    ("code", "number"), [(19, errno.EROFS), (206, errno.ENAMETOOLONG), (223, errno.EFBIG)]
+    ("code", "number"),
+    [
+        (19, errno.EROFS),
+        (206, errno.ENAMETOOLONG),
+        (223, errno.EFBIG),
+        (1142, errno.EMLINK),
+        (1314, errno.EPERM),
+    ],
 )
 def test_what_a_drive_cannot_take_is_told_by_its_reason(code, number):
     assert errno_of(code) == number
@@ -98,6 +105,12 @@ def test_python_s_own_reading_of_a_code_is_not_trusted():
     assert (error.strerror, error.filename) == ("The device is not ready", "E:\\night")
     plain = OSError(errno.EIO, "no code")
     assert translated(plain) is plain
+
+
+def test_of_two_paths_the_one_that_was_to_be_made_is_named():
+    raised = FileExistsError(errno.EEXIST, "it is there", "C:\\archive\\a.fits", None, "E:\\run\\a.fits")
+    raised.winerror = 183
+    assert translated(raised).filename == "E:\\run\\a.fits"
 
 
 def test_a_lock_met_while_reading_is_told_from_a_file_that_may_not_be_opened():

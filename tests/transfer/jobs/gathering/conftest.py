@@ -13,7 +13,7 @@ from manifests.frames.calibration.tolerances import Tolerances
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
-from transfer.engine.medium import this_computer
+from transfer.engine.medium import Medium, this_computer
 from transfer.jobs.browsing.choosing import OwnTables
 from transfer.jobs.gathering.already import InFolder
 from transfer.jobs.gathering.gather import Gathering
@@ -49,12 +49,13 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
         own: OwnTables | None = None,
         tolerances: Tolerances | None = None,
         stop: Stop | None = None,
+        medium: Medium | None = None,
         **asked: Any,
     ) -> GatherOutcome:
         request = GatherRequest(target, into, **asked)
         limits = tolerances or Tolerances()
         return Gathering(
-            archive.root, own or OwnTables(), limits, request, this_computer(), stop or Stop()
+            archive.root, own or OwnTables(), limits, request, medium or this_computer(), stop or Stop()
         ).run()
 
     return run

@@ -9,7 +9,7 @@ from small_archive import SmallArchive
 
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, ExitCode
-from transfer.jobs.gathering.folder import check_folder, folder_failure, held_folder, make_folder
+from transfer.jobs.gathering.folder import check_folder, folder_failure, held_folder
 
 
 @pytest.mark.parametrize("below", ["", "x", "M 33", "M 33/data/run"])
@@ -62,26 +62,6 @@ def test_parts_of_a_run_that_came_to_no_end_are_removed_and_nothing_else(tmp_pat
     (tmp_path / "nightferry-4.part").mkdir()
     with held_folder(tmp_path, this_computer()):
         assert {path.name for path in tmp_path.iterdir()} == others | {"nightferry-4.part"}
-
-
-def test_a_link_on_the_way_is_not_written_through(tmp_path: Path) -> None:
-    (tmp_path / "run").mkdir()
-    (tmp_path / "elsewhere").mkdir()
-    (tmp_path / "run" / "lights").symlink_to(tmp_path / "elsewhere")
-    for path in ("lights", "lights/M 33"):
-        with (
-            pytest.raises(DoesNotFit, match="lies in the way"),
-            held_folder(tmp_path / "run", this_computer()) as held,
-        ):
-            make_folder(held, path)
-    assert not list((tmp_path / "elsewhere").iterdir())
-
-
-def test_a_link_within_the_folder_is_as_good_as_a_folder(tmp_path: Path) -> None:
-    (tmp_path / "real").mkdir()
-    (tmp_path / "lights").symlink_to(tmp_path / "real")
-    with held_folder(tmp_path, this_computer()) as held:
-        make_folder(held, "lights")
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from small_archive import SmallArchive, frames_in
 
 from manifests.findings import FindingKind
 from transfer.engine.medium import this_computer
-from transfer.errors import ConfigurationError, ExitCode
+from transfer.errors import ConfigurationError, DoesNotFit, ExitCode
 from transfer.jobs.gathering.folder import held_folder
 from transfer.jobs.gathering.linking import link
 from transfer.jobs.gathering.outcome import GatherOutcome, How
@@ -89,6 +89,48 @@ def test_a_name_that_was_taken_meanwhile_is_not_overwritten(
     with pytest.raises(Exception, match="lies in the way"), held_folder(folder, this_computer()) as held:
         link([only], held, Means.HARD_LINK)
     assert mine.read_bytes() == b"mine"
+
+
+@pytest.mark.parametrize("means", [Means.HARD_LINK, Means.SYMBOLIC_LINK])
+@pytest.mark.parametrize("at", ["lights", "lights/M 33", "lights/M 33/Ha/2026-03-14"])
+def test_nothing_is_laid_out_through_a_link_that_lies_in_the_folder(
+    archive: SmallArchive, gather: Gather, folder: Path, tmp_path: Path, means: Means, at: str
+) -> None:
+    archive.light("light.fits")
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (folder / at).parent.mkdir(parents=True)
+    (folder / at).symlink_to(elsewhere)
+    with pytest.raises(DoesNotFit, match="A file or link lies in the way"):
+        gather(means=means)
+    assert not list(elsewhere.iterdir())
+
+
+@pytest.mark.parametrize("means", [Means.HARD_LINK, Means.SYMBOLIC_LINK])
+def test_a_link_is_made_in_the_folder_held_open_though_another_took_its_name(
+    archive: SmallArchive, folder: Path, placed: Callable[[], list[Placed]], means: Means
+) -> None:
+    archive.light("a.fits")
+    todo = placed()
+    with held_folder(folder, this_computer()) as held:
+        folder.rename(folder.with_name("carried off"))
+        folder.mkdir()
+        link(todo, held, means)
+    assert frames_in(folder) == []
+    assert frames_in(folder.with_name("carried off")) == [todo[0].path]
+
+
+def test_the_name_that_is_in_the_way_is_told_and_not_the_archive_s(
+    archive: SmallArchive, folder: Path, placed: Callable[[], list[Placed]]
+) -> None:
+    archive.light("a.fits")
+    (only,) = placed()
+    (folder / only.path).parent.mkdir(parents=True)
+    (folder / only.path).touch()
+    with pytest.raises(DoesNotFit) as caught, held_folder(folder, this_computer()) as held:
+        link([only], held, Means.HARD_LINK)
+    assert "(a.fits)" in str(caught.value)
+    assert str(archive.root) not in str(caught.value)
 
 
 def test_frames_to_be_copied_are_not_linked(
