@@ -13,6 +13,7 @@ class Phase(StrEnum):
     LOOKING = "looking at the sources"
     COMPARING = "comparing"
     COPYING = "copying"
+    FLUSHING = "flushing"
     READING_BACK = "reading back"
     CHECKING = "checking"
     FILING = "filing"

@@ -9,6 +9,8 @@ from typing import Any, Self
 
 from transfer.events import BytesDone, Event, Phase, PhaseBegan, PhaseEnded
 
+_TICK_S = 1.0
+
 
 class Progress:
     """Listens to a job and draws its progress on standard error. Used as a context, from any thread."""
@@ -16,7 +18,10 @@ class Progress:
     def __init__(self, shown: bool) -> None:
         self._shown = shown and sys.stderr.isatty()
         self._bars: dict[tuple[Phase, str], Any] = {}
+        self._clocks: dict[tuple[Phase, str], Any] = {}
         self._lock = threading.Lock()
+        self._over = threading.Event()
+        self._ticks = False
 
     def __enter__(self) -> Self:
         return self
@@ -24,8 +29,11 @@ class Progress:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for bar in self._bars.values():
-            bar.close()
+        self._over.set()
+        with self._lock:
+            for bar in (*self._bars.values(), *self._clocks.values()):
+                bar.close()
+            self._clocks.clear()
 
     def __call__(self, event: Event) -> None:
         """Take one event."""
@@ -38,7 +46,9 @@ class Progress:
 
     def _show(self, event: Event) -> None:
         with self._lock:
-            if isinstance(event, PhaseBegan):
+            if isinstance(event, PhaseBegan | PhaseEnded) and event.phase is Phase.FLUSHING:
+                self._time(event)
+            elif isinstance(event, PhaseBegan):
                 self._begin(event)
             elif isinstance(event, BytesDone):
                 self._bar(event).update(event.size_bytes)
@@ -62,3 +72,43 @@ class Progress:
             file=sys.stderr,
             dynamic_ncols=True,
         )
+
+    def _time(self, event: PhaseBegan | PhaseEnded) -> None:
+        """Show, while a flush takes its time, that it does: no byte is counted meanwhile."""
+        before = self._clocks.pop((event.phase, event.what), None)
+        if before is not None:
+            before.close()
+        if isinstance(event, PhaseEnded):
+            return
+        if not self._ticks:
+            self._ticks = True
+            threading.Thread(target=self._tick_on, daemon=True).start()
+        self._clocks[event.phase, event.what] = self._clock(event)
+
+    @staticmethod
+    def _clock(event: PhaseBegan) -> Any:
+        from humanize import naturalsize
+        from tqdm import tqdm
+
+        return tqdm(
+            desc=f"{event.phase.value} {event.what} ({naturalsize(event.total_bytes)})",
+            bar_format="{desc}: {elapsed}",
+            file=sys.stderr,
+            dynamic_ncols=True,
+            leave=False,
+            delay=_TICK_S,  # most flushes are over before they need be told of
+        )
+
+    def _tick_on(self) -> None:
+        while not self._over.wait(_TICK_S):
+            self.tick()
+
+    def tick(self) -> None:
+        """Draw anew how long flushes take so far."""
+        try:
+            with self._lock:
+                for clock in self._clocks.values():
+                    clock.delay = 0  # it is on the terminal from now on, and is to be wiped off in the end
+                    clock.refresh()
+        except (OSError, ValueError):
+            self._shown = False  # as above

@@ -6,6 +6,7 @@ import contextlib
 import os
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -69,11 +70,13 @@ class Receiver(Protocol):
 class OneBag:
     """Takes everything into one bag, each file to the place that its task names.
 
-    `on_refused` is told of a file whose name the drive refuses, and why.
+    `on_refused` is told of a file whose name the drive refuses, and why; `flushing` is entered, with the
+    bytes that wait, for as long as a flush takes.
     """
 
     bag: OpenBag
     on_refused: Callable[[Task, str], None]
+    flushing: Callable[[int], AbstractContextManager[None]]
 
     @property
     def folder(self) -> PinnedFolder:
@@ -86,7 +89,8 @@ class OneBag:
 
     def settle(self, batch: Batch) -> None:
         """Flush a batch and give each file its place. Nothing is known of the batch where that fails."""
-        flush(batch, self.folder)
+        with self.flushing(batch.size_bytes):
+            flush(batch, self.folder)
         arrivals, tasks = [], {}
         for written in batch.files:
             tasks[written.part] = written.task

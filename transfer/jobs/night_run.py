@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from manifests.bags.entries import Entry
@@ -94,7 +95,15 @@ class NightRun:
             finding = Finding(FindingKind.NOT_PROVEN, f"the drive refuses its name, {task.path} ({reason})")
             night.findings.append(_about(task, finding))
 
-        return Lane(OneBag(night.open_bag, on_refused), on_bytes, self.stop.has_patience)
+        @contextmanager
+        def flushing(size_bytes: int) -> Iterator[None]:
+            self.listen(PhaseBegan(Phase.FLUSHING, night.label, size_bytes))
+            try:
+                yield
+            finally:
+                self.listen(PhaseEnded(Phase.FLUSHING, night.label))
+
+        return Lane(OneBag(night.open_bag, on_refused, flushing), on_bytes, self.stop.has_patience)
 
     def _works(self, lanes: Mapping[DriveNight, Lane]) -> list[Work]:
         """Make one work of each source; those that take the place of an older copy come last.

@@ -37,6 +37,29 @@ def test_nothing_is_shown_where_output_is_piped_or_json_is_asked_for(monkeypatch
         assert stream.getvalue() == ""
 
 
+def test_a_flush_that_takes_long_says_so_and_for_how_long(monkeypatch):
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    what = "2026-03-14 on Field stick"
+    with Progress(shown=True) as progress:
+        progress(PhaseBegan(Phase.FLUSHING, what, 512_000_000))
+        progress.tick()
+        assert "flushing 2026-03-14 on Field stick (512.0 MB): 00:00" in terminal.getvalue()
+        progress(PhaseEnded(Phase.FLUSHING, what))
+        ended = len(terminal.getvalue())
+        progress.tick()
+        assert len(terminal.getvalue()) == ended
+    terminal.close()
+    progress.tick()
+
+
+def test_a_flush_that_is_soon_over_is_not_told(monkeypatch):
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    with Progress(shown=True) as progress:
+        progress(PhaseBegan(Phase.FLUSHING, "a", 1))
+        progress(PhaseEnded(Phase.FLUSHING, "a"))
+    assert "flushing" not in terminal.getvalue()
+
+
 def test_two_drives_of_one_name_do_not_end_the_run(monkeypatch):
     monkeypatch.setattr("sys.stderr", Terminal())
     with Progress(shown=True) as progress:

@@ -25,7 +25,7 @@ from nights import (
 from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from transfer.errors import ExitCode
-from transfer.events import BytesDone, Phase, PhaseEnded
+from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.survey import Scope
 from transfer.stop import Stop
 
@@ -680,6 +680,16 @@ def test_a_link_that_leads_back_is_told_and_followed_no_further(computer, stick)
     assert outcome.exit_code is ExitCode.PROVEN
     assert [found.path for found in of_kind(outcome, FindingKind.FOLDER_LOOP)] == ["logs/loop"]
     assert outcome.files_proven == 5
+
+
+def test_a_run_says_when_it_waits_for_a_flush(computer, stick):
+    computer.small_night()
+    told = []
+    computer.send(stick, listen=told.append)
+    began = [event for event in told if isinstance(event, PhaseBegan) and event.phase is Phase.FLUSHING]
+    ended = [event for event in told if isinstance(event, PhaseEnded) and event.phase is Phase.FLUSHING]
+    assert [event.total_bytes for event in began] == [computer.send(stick).bytes_proven]
+    assert len(ended) == 1
 
 
 # What --json and the receipt tell
