@@ -136,13 +136,8 @@ def _what_now(outcome: SendOutcome) -> Iterator[str]:
     yield "What to do now"
     if outcome.next_step:
         yield from _paragraph(outcome.next_step, "  ")
-    if outcome.left_behind:
-        since = outcome.left_behind[0].isoformat()
-        nights = ", ".join(night.isoformat() for night in outcome.left_behind)
-        text = f"On the imaging computer there are other nights that no drive here has: {nights}."
-        yield from _paragraph(f"{text} To carry them: nightferry send --since {since}", "  ")
-    for name in outcome.absent:
-        yield from _paragraph(f"The drive {name!r} was not there: it has nothing of this run.", "  ")
+    for told in outcome.passed_by():
+        yield from _paragraph(told, "  ")
     yield from _paragraph(
         "No read-back can see past the drive's own memory. Before you delete a frame anywhere, plug the "
         "drive into another computer and run: nightferry check PATH-OF-THE-DRIVE",

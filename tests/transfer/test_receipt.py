@@ -100,6 +100,13 @@ def test_nights_and_drives_that_had_no_part_are_told():
     assert "The drive 'Card' was not there" in told
 
 
+def test_a_season_that_stays_behind_is_told_by_its_first_and_last_night():
+    season = tuple(date(2026, 3, day) for day in range(1, 21))
+    told = " ".join(receipt(replace(DONE, left_behind=season)).split())
+    assert "20 nights from 2026-03-01 to 2026-03-20" in told
+    assert "2026-03-02" not in told
+
+
 def test_no_name_brings_a_control_character_into_it():
     nasty = Finding(FindingKind.NAME_CHANGED, "stored as x", "logs/two\nlines\tand \x1b[31m \udcff.log")
     told = receipt(replace(DONE, findings=(nasty,)))

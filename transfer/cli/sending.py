@@ -31,7 +31,7 @@ def _tell(outcome: SendOutcome, as_json: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
     elif outcome.nothing_new:
-        say(f"{outcome.message}\n{outcome.next_step}")
+        say("\n".join([outcome.message, outcome.next_step, *outcome.passed_by()]))
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:

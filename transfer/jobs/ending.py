@@ -161,10 +161,12 @@ def _message(
     size = _size(sum(each.proven_bytes for each in outcomes))
     if code is ExitCode.PROVEN:
         return _all_proven(outcomes, f"{proven} files ({size})", drives)
-    unproven = sum(each.files for each in outcomes) - proven
-    if not unproven and code is not ExitCode.STOPPED_EARLY and not _reason(stop, nights):
+    unproven, reason = sum(each.files for each in outcomes) - proven, _reason(stop, nights)
+    if not unproven and code is not ExitCode.STOPPED_EARLY and not reason:
         return _all_proven(outcomes, f"{proven} files ({size})", drives)
-    return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{_reason(stop, nights)}"
+    if not unproven and not any(each.carried for each in outcomes) and any(each.failure for each in nights):
+        return f"{proven} files ({size}) were proven on {drives} by earlier runs; this one failed.{reason}"
+    return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{reason}"
 
 
 def _size(size_bytes: int) -> str:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 RECEIPT_NAME = "READ ME FIRST.txt"
 
+_NIGHTS_NAMED = 12  # more are named by the first and the last
+
 
 @dataclass(frozen=True, slots=True)
 class NightOutcome:
@@ -109,6 +111,24 @@ class SendOutcome:
     def bytes_proven(self) -> int:
         """How many bytes are proven, each drive's counted."""
         return sum(night.proven_bytes for night in self.nights)
+
+    def nights_passed_by(self) -> str:
+        """Say which nights the run leaves on the computer, and how they are carried; empty where none is."""
+        if not self.left_behind:
+            return ""
+        first, last = self.left_behind[0].isoformat(), self.left_behind[-1].isoformat()
+        nights = ", ".join(night.isoformat() for night in self.left_behind)
+        if len(self.left_behind) > _NIGHTS_NAMED:
+            nights = f"{len(self.left_behind)} nights from {first} to {last}"
+        text = f"On the imaging computer there are other nights that no drive here has: {nights}."
+        return f"{text} To carry them: nightferry send --since {first}"
+
+    def passed_by(self) -> tuple[str, ...]:
+        """Say what the run passed by: nights that it leaves, drives that are not there."""
+        nights = (self.nights_passed_by(),) if self.left_behind else ()
+        return nights + tuple(
+            f"The drive {name!r} was not there: it has nothing of this run." for name in self.absent
+        )
 
     def all_findings(self) -> list[Finding]:
         """Give every finding once: of the sources, of the run, and in the entries."""

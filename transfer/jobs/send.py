@@ -228,8 +228,8 @@ class SendRun:
             lied_to = [night for night in ready.nights if night.drive.folder.stat(RECEIPT_NAME) is not None]
             Carrying(ready.survey, lied_to, self._around).leave_receipts(outcome)
             _keep_receipt(outcome, self._around.records)
-        elif wrong := [night for night in ready.nights if not _receipt_says(outcome.headline, night.drive)]:
-            # An earlier run died at its very end, or missed a file that has gone since.
+        elif wrong := [night for night in ready.nights if not _receipt_says(outcome, night.drive)]:
+            # An earlier run died at its very end, missed a file that has gone since, or left fewer nights.
             from transfer.jobs.carrying import Carrying
 
             Carrying(ready.survey, wrong, self._around).leave_receipts(outcome)
@@ -238,7 +238,8 @@ class SendRun:
             nights: dict[Path, list[str]] = {drive.root: [] for drive in ready.drives}
             for night in ready.nights:
                 nights[night.drive.root].append(night.plan.bag.path)
-            answer = Answer(outcome.message, outcome.next_step, outcome.as_json())
+            what_now = "\n".join([outcome.next_step, *outcome.passed_by()])
+            answer = Answer(outcome.message, what_now, outcome.as_json())
             records = self._around.records.folder
             keep_answer(self._config, self._request.asked, records, nights, ready.survey.digest, answer)
         return outcome
@@ -255,8 +256,13 @@ class SendRun:
         return replace(told, absent=self._absent, left_behind=ready.left_behind)
 
 
-def _receipt_says(headline: str, drive: OpenDrive) -> bool:
-    return next(read_lines(drive.folder, RECEIPT_NAME), b"") == f"{headline}\n".encode()
+def _receipt_says(outcome: SendOutcome, drive: OpenDrive) -> bool:
+    """Tell whether the receipt on the drive says what would be said now, of the nights that are left, too."""
+    lines = read_lines(drive.folder, RECEIPT_NAME)
+    if next(lines, b"") != f"{outcome.headline}\n".encode():
+        return False
+    rest = b"".join(lines).decode("utf-8", "replace")
+    return outcome.nights_passed_by() in " ".join(rest.split())  # it is wrapped there
 
 
 def _keep_receipt(outcome: SendOutcome, records: Records) -> None:

@@ -37,6 +37,17 @@ def test_a_run_prints_its_receipt_and_ends_with_0(computer, stick):
     assert_valid(stick / NIGHT.isoformat())
 
 
+def test_a_night_that_stays_behind_is_named_though_tonight_has_nothing_new(computer, stick):
+    computer.command("send", "--drive", stick)
+    computer.frame("misdated.fits", begun="2000-01-01T22:00:00")  # the clock's battery was empty
+    for _ in range(3):  # the last is told from the answer that was kept
+        ran = computer.command("send", "--drive", stick)
+        assert ran.exit == 0
+        assert "other nights that no drive here has: 2000-01-01" in ran.out
+        told = (stick / "READ ME FIRST.txt").read_text()
+        assert "nightferry send --since 2000-01-01" in " ".join(told.split())
+
+
 def test_json_is_one_document_with_every_key_of_the_contract(computer, stick):
     ran = computer.command("send", "--drive", stick, "--json")
     document = ran.document
