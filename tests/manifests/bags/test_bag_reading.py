@@ -294,3 +294,93 @@ def test_a_bag_that_leaves_while_it_is_read_is_unreadable_and_not_empty(
     bag = read_bag(folder)
     assert bag.unreadable == (Finding(FindingKind.UNREADABLE, os.strerror(errno.ENODEV), ""),)
     assert (bag.manifests, bag.malformed) == ((), ())
+
+
+@pytest.mark.parametrize(
+    "version", ["x.0", "1.x", "1234.0", "1.1234", ".9", "1.", "1", "1.0.0", "1,0", "-1.0"]
+)
+def test_a_version_of_another_form_is_said_and_the_bag_read_as_1_0(hand_made: HandMade, version: str) -> None:
+    folder = hand_made(tags={"bagit.txt": f"BagIt-Version: {version}\nTag-File-Character-Encoding: UTF-8\n"})
+    assert read_bag(folder).version == (1, 0)
+    assert faults_of(folder) == [("bagit.txt", 1, "has no BagIt-Version of the form M.N; it was read as 1.0")]
+
+
+@pytest.mark.parametrize(("version", "read"), [("10.0", (10, 0)), ("0.100", (0, 100))])
+def test_a_version_of_more_digits_is_another_version(
+    hand_made: HandMade, version: str, read: tuple[int, int]
+) -> None:
+    folder = hand_made(tags={"bagit.txt": f"BagIt-Version: {version}\nTag-File-Character-Encoding: UTF-8\n"})
+    assert read_bag(folder).version == read
+
+
+@pytest.mark.parametrize(
+    ("value", "oxum"),
+    [
+        ("7.12", Oxum(7, 12)),
+        ("123456789012345678.2", Oxum(123456789012345678, 2)),
+        ("1234567890123456789.2", None),
+        ("2.1234567890123456789", None),
+        ("7.", None),
+        (".7", None),
+        ("x.7", None),
+        ("7.x", None),
+    ],
+)
+def test_a_payload_oxum_is_two_numbers_of_up_to_eighteen_digits(
+    hand_made: HandMade, value: str, oxum: Oxum | None
+) -> None:
+    folder = hand_made(tags={"bag-info.txt": f"A: b\nPayload-Oxum: {value}\n"})
+    assert read_bag(folder).oxum == oxum
+    said = [("bag-info.txt", 2, f"Payload-Oxum '{value}' is not 'bytes.files'")]
+    assert faults_of(folder) == ([] if oxum else said)
+
+
+def test_the_payload_oxum_of_an_old_bag_is_looked_for_where_such_a_bag_has_it(hand_made: HandMade) -> None:
+    folder = hand_made(version="0.95", tags={"package-info.txt": "Payload-Oxum: 25.2\n"})
+    assert payload_oxum(folder) == Oxum(25, 2)
+
+
+def test_what_cannot_be_listed_or_has_no_payload_is_no_bag(tmp_path: Path) -> None:
+    assert is_bag(tmp_path / "gone") is False
+    (tmp_path / "manifest-md5.txt").touch()
+    assert is_bag(tmp_path) is False
+    (tmp_path / "data").mkdir()
+    assert is_bag(tmp_path) is True
+
+
+def test_a_label_that_has_no_place_in_a_declaration_is_said_wherever_it_stands(hand_made: HandMade) -> None:
+    content = "Colour: blue\nBagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+    assert faults_of(hand_made(tags={"bagit.txt": content})) == [
+        ("bagit.txt", 1, "'Colour' has no place here"),
+        ("bagit.txt", 3, "'Tag-File-Character-Encoding' has no place here"),
+    ]
+
+
+def test_of_an_endless_declaration_a_hundred_lines_are_read(hand_made: HandMade) -> None:
+    content = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n" + "no label\n" * 200
+    faults = faults_of(hand_made(tags={"bagit.txt": content}))
+    assert max(line for _, line, _ in faults) == 100
+    assert ("bagit.txt", 100, "has too many lines; the rest was not read") in faults
+
+
+def test_where_a_file_may_be_fetched_is_read(hand_made: HandMade) -> None:
+    path = "data/logs/guide.log"
+    bag = read_bag(hand_made(tags={"fetch.txt": f"https://example.org/log 14 {path}\n"}))
+    assert dict(bag.fetchable) == {path: "https://example.org/log"}
+    assert bag.malformed == ()
+
+
+def test_an_error_without_words_of_the_system_is_told_by_what_it_says(
+    hand_made: HandMade, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = hand_made()
+    listings = iter(range(1))
+    really = Path.iterdir
+
+    def leaving(path: Path) -> Iterator[Path]:
+        if next(listings, None) is None:
+            raise OSError("no number and no words")
+        return really(path)
+
+    monkeypatch.setattr(Path, "iterdir", leaving)
+    assert [finding.detail for finding in read_bag(folder).unreadable] == ["no number and no words"]
