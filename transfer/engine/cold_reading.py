@@ -27,10 +27,17 @@ class ColdReader:
             self._doubts.add("a link was followed")
             yield from read_plainly(path)
             return
-        below = path.relative_to(self._root).as_posix()
+        below = self._below(path)
         with self._folder.cold([below]) as group:
             yield from group.blocks(below)
             self._keep(group.evidence())
+
+    def _below(self, path: Path) -> str:
+        try:
+            return path.relative_to(self._root).as_posix()
+        except ValueError:
+            # What a link leads to is named by its real path, and a link may lead to the folder as well.
+            return path.relative_to(self._root.resolve()).as_posix()
 
     def _keep(self, evidence: Evidence) -> None:
         kept = self._methods if evidence.read_back is ReadBack.MEDIUM else self._doubts
