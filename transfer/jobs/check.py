@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
-from manifests.bags.bag import NotABag, find_bags, read_bag
+from manifests.bags.bag import Bag, NotABag, find_bags, read_bag
 from manifests.bags.digests import Block
 from manifests.bags.quick import quick_verify
 from manifests.bags.verify import Verification, always, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import Evidence
+from transfer.engine.medium.looking import Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
+
+HERE = Spelling()
 
 
 class Reader(Protocol):
@@ -126,20 +129,23 @@ def check(
     reader: Callable[[Path], Reader],
     listen: Listener = nobody,
     go_on: Callable[[], bool] = always,
+    spelling: Spelling = HERE,
 ) -> CheckOutcome:
     """Check every bag at or below each path; a path inside a bag stands for that whole bag.
 
     `reader` opens a bag for reading from where it is to be proven. A quick check compares presence, size
     and time only. Ends early, in order, when `go_on` says so. No problem of a bag or a drive is raised.
+    The system is asked for each path, and for all below it, in its own `spelling`.
     """
-    search = _Search()
+    search = _Search(spelling)
+    checking = _Checking(quick, reader, listen, go_on)
     bags: list[CheckedBag] = []
     stopped = False
     for folder in search.bags(paths):
         stopped = not go_on()
         if stopped:
             break
-        bags.append(_check_bag(folder, quick, reader, listen, go_on))
+        bags.append(checking.bag(folder, Path(spelling.told(str(folder)))))
     return CheckOutcome(
         quick=quick,
         bags=tuple(bags),
@@ -157,17 +163,19 @@ def _many(count: int, what: str) -> str:
 class _Search:
     """Finds the bags of all paths, each bag once, and keeps what stood in the way."""
 
-    def __init__(self) -> None:
+    def __init__(self, spelling: Spelling) -> None:
+        self._spelling = spelling
         self.not_there: list[Path] = []
         self.without_bag: list[Path] = []
         self.findings: list[Finding] = []
         self._seen: set[Path] = set()
 
     def bags(self, paths: Sequence[Path]) -> Iterator[Path]:
+        """Give each bag's folder as the system is to be asked for it."""
         for path in paths:
             found = False
             try:
-                for folder in find_bags(path, self._could_not_look):
+                for folder in find_bags(Path(self._spelling.asked(str(path))), self._could_not_look):
                     found = True
                     yield from self._if_new(folder)
             except OSError as error:
@@ -184,27 +192,37 @@ class _Search:
             yield folder
 
     def _could_not_look(self, folder: Path, error: OSError) -> None:
-        self.findings.append(Finding(FindingKind.UNREADABLE, error.strerror or str(error), str(folder)))
+        told = self._spelling.told(str(folder))
+        self.findings.append(Finding(FindingKind.UNREADABLE, error.strerror or str(error), told))
 
 
-def _check_bag(
-    folder: Path,
-    quick: bool,
-    reader: Callable[[Path], Reader],
-    listen: Listener,
-    go_on: Callable[[], bool],
-) -> CheckedBag:
-    try:
-        bag = read_bag(folder)
-        if quick:
-            return CheckedBag(quick_verify(bag))
-        reading = reader(folder)
-    except (NotABag, OSError):
-        gone = Finding(FindingKind.UNREADABLE, "it was a bag when it was found, and cannot be read now")
-        return CheckedBag(Verification(folder, quick=quick, findings=(gone,)))
-    what = str(folder)
-    listen(PhaseBegan(Phase.CHECKING, what, expected_bytes(bag)))
-    with contextlib.closing(reading):
-        verified = verify(bag, reading.read, lambda n: listen(BytesDone(Phase.CHECKING, what, n)), go_on)
-    listen(PhaseEnded(Phase.CHECKING, what))
-    return CheckedBag(verified, reading.evidence())
+@dataclass(frozen=True, slots=True)
+class _Checking:
+    """Checks bag after bag, all in the same way."""
+
+    quick: bool
+    reader: Callable[[Path], Reader]
+    listen: Listener
+    go_on: Callable[[], bool]
+
+    def bag(self, folder: Path, told: Path) -> CheckedBag:
+        """Check the bag in a folder, of which a person is `told` by another path."""
+        try:
+            bag = read_bag(folder)
+            if self.quick:
+                return CheckedBag(replace(quick_verify(bag), path=told))
+            reading = self.reader(folder)
+        except (NotABag, OSError):
+            gone = Finding(FindingKind.UNREADABLE, "it was a bag when it was found, and cannot be read now")
+            return CheckedBag(Verification(told, quick=self.quick, findings=(gone,)))
+        with contextlib.closing(reading):
+            verified = self._verified(bag, reading, str(told))
+        return CheckedBag(replace(verified, path=told), reading.evidence())
+
+    def _verified(self, bag: Bag, reading: Reader, what: str) -> Verification:
+        self.listen(PhaseBegan(Phase.CHECKING, what, expected_bytes(bag)))
+        verified = verify(
+            bag, reading.read, lambda n: self.listen(BytesDone(Phase.CHECKING, what, n)), self.go_on
+        )
+        self.listen(PhaseEnded(Phase.CHECKING, what))
+        return verified

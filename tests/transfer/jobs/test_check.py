@@ -12,6 +12,7 @@ from manifests.bags.hashing import Read, read_plainly
 from manifests.findings import FindingKind
 from transfer.engine.cold_reading import ColdReader
 from transfer.engine.medium import Evidence, ReadBack, this_computer
+from transfer.engine.medium.looking import Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Event, PhaseBegan, PhaseEnded
 from transfer.jobs.check import CheckOutcome
@@ -200,3 +201,61 @@ def test_nothing_is_written_anywhere(drive: Path) -> None:
     check([drive])
     check([drive], quick=True)
     assert everything() == before
+
+
+# Paths that the system is asked for in another form than a person writes
+
+
+@pytest.fixture
+def far(drive: Path) -> Path:
+    """A name for the drive by which this system knows it not."""
+    return drive.with_name("as a person writes it")
+
+
+@pytest.fixture
+def spelling(drive: Path, far: Path) -> Spelling:
+    return Spelling(
+        asked=lambda path: path.replace(str(far), str(drive)),
+        told=lambda path: path.replace(str(drive), str(far)),
+    )
+
+
+@pytest.mark.parametrize("quick", [False, True])
+def test_all_of_a_bag_is_asked_for_in_the_system_s_form_and_told_in_a_person_s(
+    drive: Path, far: Path, spelling: Spelling, quick: bool
+) -> None:
+    (drive / "2026-03-14" / "data" / "b.fits").unlink()
+    seen: list[Event] = []
+    outcome = check([far], quick=quick, listen=seen.append, spelling=spelling)
+    assert [bag.verification.path for bag in outcome.bags] == [far / "2026-03-14", far / "2026-03-15"]
+    (missing,) = outcome.all_findings()
+    assert missing.path == str(far / "2026-03-14" / "data" / "b.fits")
+    assert str(drive) not in json.dumps(outcome.as_json())
+    begun = [event.what for event in seen if isinstance(event, PhaseBegan)]
+    assert begun == ([] if quick else [str(far / "2026-03-14"), str(far / "2026-03-15")])
+
+
+def test_what_cannot_be_looked_at_is_told_in_a_person_s_form(
+    drive: Path, far: Path, spelling: Spelling
+) -> None:
+    def gone(_: Path) -> Any:
+        raise OSError(errno.EIO, "the medium failed")
+
+    outcome = check_bags([far, far / "gone"], reader=gone, spelling=spelling)
+    assert outcome.not_there == (far / "gone",)
+    assert {bag.verification.path for bag in outcome.bags} == {far / "2026-03-14", far / "2026-03-15"}
+    assert str(drive) not in json.dumps(outcome.as_json())
+
+
+def test_a_bag_with_a_link_within_is_proven_where_a_link_leads_to_the_drive(drive: Path) -> None:
+    payload = drive / "2026-03-14" / "data"
+    (payload / "b.fits").write_bytes((payload / "a.fits").read_bytes())
+    (payload / "a.fits").unlink()
+    (payload / "a.fits").symlink_to("b.fits")
+    digest = hashlib.sha256(b"abc").hexdigest()
+    lines = f"{digest}  data/a.fits\n{digest}  data/b.fits\n"
+    (drive / "2026-03-14" / "manifest-sha256.txt").write_text(lines)
+    drive.with_name("link").symlink_to(drive)
+    outcome = check([drive.with_name("link")])
+    assert outcome.exit_code is ExitCode.PROVEN
+    assert [bag.verification.verified for bag in outcome.bags] == [2, 2]

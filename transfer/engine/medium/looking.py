@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
+from typing import NamedTuple
 
 from manifests.bags.contents import is_link
-from transfer.engine.medium.windows_paths import extended
+from transfer.engine.medium.windows_paths import extended, plain
 
 ON_WINDOWS = sys.platform == "win32"
 _NS = 1_000_000_000
@@ -16,6 +17,18 @@ _NS = 1_000_000_000
 def at_any_length(path: str, *, windows: bool = ON_WINDOWS) -> str:
     """Give an absolute path in the form in which the system takes it however long it is."""
     return extended(path) if windows else path
+
+
+def as_written(path: str, *, windows: bool = ON_WINDOWS) -> str:
+    """Give a path in the form that a person writes and reads, in whichever the system was asked."""
+    return plain(path) if windows else path
+
+
+class Spelling(NamedTuple):
+    """How the system is asked for a path, and how a person is told of it."""
+
+    asked: Callable[[str], str] = at_any_length
+    told: Callable[[str], str] = as_written
 
 
 def leads_to_a_folder(entry: os.DirEntry[str], *, windows: bool = ON_WINDOWS) -> bool:

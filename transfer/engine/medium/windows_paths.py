@@ -32,6 +32,14 @@ def extended(path: str) -> str:
     return _LONG + plain if drive and rest.startswith("\\") else path
 
 
+def plain(path: str) -> str:
+    r"""Give a path in the form that people write: without `\\?\`, where there is such a form of it."""
+    if path.startswith(_LONG_SHARE):
+        return _SHARE + path.removeprefix(_LONG_SHARE)
+    rest = path.removeprefix(_LONG)
+    return rest if rest[1:2] == ":" else path
+
+
 def below(root: str, path: str) -> str:
     """Give the path of what lies at `path` (relative, with `/`) below a root in its extended form.
 

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from transfer.engine.medium.looking import (
+    as_written,
     at_any_length,
     born_ns,
     facts_of,
@@ -27,6 +28,12 @@ from transfer.engine.medium.looking import (
 def test_windows_is_asked_for_folders_that_may_lie_as_deep_as_they_like(path, whole):
     assert at_any_length(path, windows=True) == whole
     assert at_any_length(path, windows=False) == path
+
+
+@pytest.mark.parametrize("path", ["C:\\frames\\M 51", "\\\\nas\\frames"])
+def test_a_person_is_told_of_a_path_as_it_was_written(path):
+    assert as_written(at_any_length(path, windows=True), windows=True) == path
+    assert as_written("\\\\?\\C:\\x", windows=False) == "\\\\?\\C:\\x", "a name like any other"
 
 
 def test_elsewhere_a_path_stays_as_it_is():

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from transfer.engine.medium.windows_paths import below, drive_roots, extended, serial_text
+from transfer.engine.medium.windows_paths import below, drive_roots, extended, plain, serial_text
 
 VOLUME = "\\\\?\\Volume{6c1d2f0e-0000-0000-0000-100000000000}\\"
 
@@ -40,6 +40,34 @@ def test_a_path_of_a_thousand_letters_is_kept_whole():
 
 def test_nothing_that_windows_would_cut_off_is_cut_off():
     assert extended("C:\\frames\\ends in a dot.") == "\\\\?\\C:\\frames\\ends in a dot."
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        r"C:\frames\a.fits",
+        "E:\\",
+        r"\\nas\frames\2026",
+        f"{VOLUME}2026-03-14",
+        r"\\.\PhysicalDrive1",
+        "",
+        "frames",
+        "/x",
+    ],
+)
+def test_a_path_is_told_as_it_was_written(path):
+    assert plain(extended(path)) == path
+
+
+def test_all_that_lies_below_keeps_the_form_and_is_told_without_it():
+    folder = PureWindowsPath(extended("C:/frames/2026-03-14"))
+    deep = folder.joinpath("data", *["a folder of the night"] * 20, "light.fits")
+    assert str(deep).startswith("\\\\?\\C:\\frames\\2026-03-14\\data\\")
+    assert plain(str(deep)) == str(PureWindowsPath("C:/frames/2026-03-14") / deep.relative_to(folder))
+    assert str(folder.parents[1]) == "\\\\?\\C:\\"
+    share = PureWindowsPath(extended("//nas/frames")) / "2026-03-14"
+    assert str(share) == "\\\\?\\UNC\\nas\\frames\\2026-03-14"
+    assert plain(str(share)) == "\\\\nas\\frames\\2026-03-14"
 
 
 @pytest.mark.parametrize(
