@@ -11,7 +11,8 @@ from typing import NamedTuple
 from manifests.bags.paths import shown
 from manifests.findings import Finding
 
-_TOLD_ONE_BY_ONE = 3
+_TOLD_ONE_BY_ONE = 5
+_NAMED = 3
 _Numbered = tuple[int, Finding]
 
 
@@ -23,7 +24,7 @@ class Told(NamedTuple):
 
 
 def grouped(findings: Iterable[Finding]) -> list[Told]:
-    """Give a line for each finding; more than three that say the same, or much the same, get one.
+    """Give a line for each finding; more than five that say the same, or much the same, get one.
 
     The same is said by kind and detail; much the same by one kind of files in one folder, where details
     tell of each file's own name. Lines come in the order of the first finding that each stands for.
@@ -55,8 +56,8 @@ def _folder(finding: Finding) -> str:
 
 
 def _same(findings: Sequence[Finding]) -> Told:
-    first = ", ".join(each.path for each in findings[:_TOLD_ONE_BY_ONE])
-    more = len(findings) - _TOLD_ONE_BY_ONE
+    first = ", ".join(each.path for each in findings[:_NAMED])
+    more = len(findings) - _NAMED
     return Told(_line(f"{first} and {more:,} more", findings[0]), len(findings))
 
 

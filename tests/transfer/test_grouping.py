@@ -10,8 +10,8 @@ NOT_PROVEN, RENAMED = FindingKind.NOT_PROVEN, FindingKind.NAME_CHANGED
 
 
 def test_a_few_findings_are_told_one_by_one():
-    found = [Finding(NOT_PROVEN, "the drive left", f"frames/{n}.fits") for n in range(3)]
-    assert grouped(found)[2] == ("frames/2.fits: not proven (the drive left)", 1)
+    found = [Finding(NOT_PROVEN, "the drive left", f"frames/{n}.fits") for n in range(5)]
+    assert grouped(found)[4] == ("frames/4.fits: not proven (the drive left)", 1)
 
 
 def test_what_is_the_same_of_many_files_is_told_once_with_the_first_of_them():
