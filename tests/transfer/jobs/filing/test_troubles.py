@@ -477,3 +477,59 @@ def test_a_fault_in_the_foreground_is_not_hidden_by_one_in_the_background():
     with pytest.raises(KeyError), background:  # noqa: PT012
         background.do(lambda: 1 // 0)  # type: ignore[arg-type, return-value]
         raise KeyError("foreground")
+
+
+# Whenever it ends
+
+
+class AskedAt(Stop):
+    """A person asks the run to end just as it looks for the so-many-th time whether one has."""
+
+    def __init__(self, looks: int) -> None:
+        super().__init__()
+        self._looks = iter(range(looks))
+
+    @property
+    def why(self) -> str:
+        if next(self._looks, None) is None:
+            self.ask("signal SIGTERM")
+        return super().why
+
+
+@pytest.mark.parametrize("looks", range(12))
+def test_whenever_a_run_is_asked_to_end_what_is_filed_is_listed_and_the_next_one_files_the_rest(
+    tmp_path: Path, desk: Desk, looks: int
+):
+    folder = tmp_path / "years"
+    folder.mkdir()
+    for number in range(3):
+        (folder / f"{number}.fits").write_bytes(fits(data=noise(2000, number)))
+    outcome = desk.file(folder, stop=AskedAt(looks))
+    # A folder that was not walked to its end may have years more: all three filed is not yet all.
+    ends = (ExitCode.PROVEN, ExitCode.STOPPED_EARLY) if outcome.filed == 3 else (ExitCode.STOPPED_EARLY,)
+    assert outcome.exit_code in ends
+    assert outcome.filed == len(desk.files())
+    assert sum(account.filed + account.refused for account in outcome.accounts) in (0, 3)
+    desk.assert_all_valid()
+    assert desk.file(folder).exit_code is ExitCode.PROVEN
+    assert len(desk.files()) == 3
+
+
+def test_an_archive_that_leaves_as_its_copies_are_read_back_claims_none_of_them(night: Path, desk: Desk):
+    outcome = desk.file(night, medium=Meddled(failing("open", "M 51/data", errno.ENODEV)))
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert not any("M 51" in told.to for account in outcome.accounts for told in account.files)
+    assert not outcome.accounts[0].acknowledged
+    again = desk.file(night)
+    assert (again.exit_code, again.refused) == (ExitCode.PROVEN, 0)
+    assert len(desk.files()) == 5
+    desk.assert_all_valid()
+
+
+def test_a_file_that_the_archive_s_file_system_cannot_hold_is_named_and_the_others_are_filed(
+    night: Path, desk: Desk
+):
+    medium = Meddled(failing("create", "nightferry-incoming/2.part", errno.EFBIG))
+    outcome = desk.file(night, medium=medium)
+    assert (outcome.exit_code, outcome.filed, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 4, 1)
+    desk.assert_all_valid()
