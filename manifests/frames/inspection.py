@@ -9,7 +9,7 @@ import os
 import pathlib
 import stat
 import zlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -124,23 +124,26 @@ def inspect_blocks(
     return inspector.finish()
 
 
-def look_at_header(path: pathlib.Path, table: KeywordTable = KEYWORDS) -> Inspection:
-    """Read a frame's facts from no more of a file than its headers; its data are not judged.
-
-    Raises OSError where the file cannot be read, and nothing else. What is no regular file, or is another
-    program's alone for now, is not waited for.
-    """
-    with open(path, "rb", opener=_without_waiting) as file:
-        return look_at_open_file(file, table)
-
-
-def _without_waiting(path: str, flags: int) -> int:
+def _without_waiting(path: str) -> int:
     """Open a regular file; a pipe without a writer, or a file under a lease, would hold the caller up."""
-    descriptor = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(path, flags)
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)
         raise OSError(errno.EINVAL, "not a regular file", path)
     return descriptor
+
+
+def look_at_header(
+    path: pathlib.Path, table: KeywordTable = KEYWORDS, open_file: Callable[[str], int] = _without_waiting
+) -> Inspection:
+    """Read a frame's facts from no more of a file than its headers; its data are not judged.
+
+    `open_file` gives a descriptor of the file. Raises OSError where the file cannot be read, and nothing
+    else. What is no regular file, or is another program's alone for now, is not waited for.
+    """
+    with os.fdopen(open_file(os.fspath(path)), "rb") as file:
+        return look_at_open_file(file, table)
 
 
 def look_at_open_file(file: BinaryIO, table: KeywordTable = KEYWORDS) -> Inspection:

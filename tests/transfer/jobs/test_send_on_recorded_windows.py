@@ -9,6 +9,7 @@ from nights import NIGHT, assert_valid, listed_truly, prepared
 from recorded_windows import Rule, System
 
 from manifests.findings import FindingKind
+from transfer.engine.medium import windows_openings as openings
 from transfer.engine.medium.windows import WindowsMedium
 from transfer.errors import ExitCode
 from transfer.stop import Stop
@@ -34,7 +35,7 @@ class Desk:
         self.root = root
 
     def send(self, *rules):
-        system = System(self.stick)
+        system = self.system = System(self.stick)
         system.roots[str(self.root)] = self.root
         system.rules = list(rules)
         outcome = self.computer.send(self.stick, medium=WindowsMedium(system), stop=Hasty())
@@ -66,6 +67,13 @@ def test_a_night_is_carried_and_read_back_past_the_cache(desk):
     assert (
         outcome.message == "All 5 files (26.0 kB) are on 'Field stick', read back from the medium and equal."
     )
+
+
+def test_a_source_is_looked_at_and_read_while_its_program_may_rename_and_write(desk):
+    desk.send()
+    frame = f"{desk.computer.frames}/M 51/Ha/light 1.fits"
+    opened = [call[2] for call in desk.system.called if call[:2] == ("open", frame)]
+    assert opened == [openings.SOURCE] * 2, "once for its header, once to be carried"
 
 
 @pytest.mark.parametrize(

@@ -11,16 +11,18 @@ from manifests.frames.frame import Frame
 from manifests.frames.inspection import Inspection, look_at_header
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.nights import frame_night
+from transfer.engine.medium import Medium
 
 
 @dataclass(slots=True)
 class Dating:
-    """Looks at files' headers, and dates them by the site's longitude (degrees, east positive).
+    """Looks at files' headers, in the way of no other program, and dates the files.
 
-    Without a site of one's own, a header's own site tells; `guess` says what is taken where neither does,
-    and `guessed` whether it was.
+    The night follows from the site's longitude (degrees, east positive). Without a site of one's own, a
+    header's own tells; `guess` says what is taken where neither does, and `guessed` whether it was.
     """
 
+    medium: Medium
     longitude_deg: float
     guess: Finding | None = None
     table: KeywordTable = KEYWORDS
@@ -34,7 +36,7 @@ class Dating:
     def look(self, path: Path) -> Inspection:
         """Look at a file's header. One that cannot be opened is met again when it is to be read."""
         try:
-            return look_at_header(path, self.table)
+            return look_at_header(path, self.table, self.medium.open_source)
         except OSError:
             return Inspection(is_fits=False)
 

@@ -123,7 +123,7 @@ class FileRun:
     def _dating(self) -> Dating:
         longitude_deg, guess = longitude_of(self._config, self._around.clock())
         table = KEYWORDS.extended(self._config.keywords) if self._config.keywords else KEYWORDS
-        return Dating(longitude_deg, guess, table)
+        return Dating(self._around.medium, longitude_deg, guess, table)
 
     def _own_tables(self) -> OwnTables:
         try:
