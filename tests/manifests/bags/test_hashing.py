@@ -153,6 +153,7 @@ def test_ending_early_ends_the_thread_that_reads_ahead(tmp_path: Path) -> None:
     results = digest_files(tmp_path, endless, read_plainly, silent)
     next(results)
     (reader,) = (thread for thread in threading.enumerate() if thread.name == "reading ahead")
+    assert reader.daemon  # a read that hangs must not keep the program from ending
     results.close()
     reader.join(10)
     assert not reader.is_alive()
@@ -197,3 +198,27 @@ def test_on_windows_too_nothing_more_is_opened_once_the_device_is_gone(tmp_path:
         run(tmp_path, jobs_of(tmp_path, b"a", b"a", b"a"), leaving) == [("", "The device is not ready")] * 3
     )
     assert opened == ["0"]
+
+
+def test_results_of_empty_files_come_though_no_byte_is_ever_read(tmp_path: Path) -> None:
+    """They are handed over by their number: else a folder of empty logs would be kept in memory whole."""
+    (tmp_path / "a").touch()
+    endless = (job(tmp_path, "a", b"") for _ in itertools.count())
+    results = digest_files(tmp_path, endless, read_plainly, silent)
+    assert next(results).wrong == ""
+    results.close()
+
+
+def test_a_digest_of_an_unknown_algorithm_is_passed_over_and_the_others_are_compared(tmp_path: Path) -> None:
+    unknown = Manifest("manifest-xyz999.txt", None, {}, {})
+    (one,) = jobs_of(tmp_path, b"abc")
+    assert run(tmp_path, [one._replace(expected=(Expected(unknown, b"?"), *one.expected))]) == [("", "")]
+    assert run(tmp_path, [one._replace(expected=(Expected(unknown, b"?"),))]) == [("", "")]
+
+
+def test_an_error_without_words_of_the_system_is_told_by_what_it_says(tmp_path: Path) -> None:
+    def broken(path: Path) -> Iterator[bytes]:
+        raise OSError("no number and no words")
+        yield b""
+
+    assert run(tmp_path, jobs_of(tmp_path, b"a"), broken) == [("", "no number and no words")]
