@@ -19,7 +19,9 @@ def stop_on_signals(stop: Stop) -> None:
             os._exit(128 + number)
         stop.ask(f"signal {signal.Signals(number).name}")
 
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # not every system knows every name
+    # Not every system knows every name. From memory: Windows sends SIGBREAK for Ctrl-Break, and when the
+    # console is closed or the session ends.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, ask)
