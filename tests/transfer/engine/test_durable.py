@@ -323,3 +323,17 @@ def test_files_that_were_begun_are_let_go_of_though_nothing_comes_of_them(pinned
     files.close()
     assert are_closed(folder.descriptors)
     files.close()
+
+
+def test_each_file_is_closed_before_it_gets_its_name(pinned, bag):
+    """Some systems rename no file that is open, and some tell of a lost write only as it is closed."""
+    renamed = []
+
+    def look(name, *items):
+        if name == "replace":
+            renamed.append(items)
+            assert are_closed(folder.descriptors)
+
+    folder = Recorded(pinned, look)
+    swapped(folder)
+    assert len(renamed) == len(TAGS)
