@@ -141,6 +141,13 @@ def test_a_group_is_no_larger_than_what_may_lie_in_memory_at_once(monkeypatch, m
     assert folder.acts[1:] == groups
 
 
+def test_each_group_is_filled_anew(monkeypatch):
+    monkeypatch.setattr(readback, "GROUP_BYTES", 14)
+    folder = Folder()
+    list(read_back(folder, the_same(*"abcdef"), lambda count: None, lambda: True))
+    assert folder.acts[1:] == [["a", "b"], ["c", "d"], ["e", "f"]]
+
+
 def test_each_copy_has_the_evidence_of_its_own_group(monkeypatch):
     monkeypatch.setattr(readback, "GROUP_BYTES", 14)
     compared = list(read_back(Folder(), the_same("a", "b", "c"), lambda count: None, lambda: True))
