@@ -14,11 +14,9 @@ from manifests.bags.quick import quick_verify
 from manifests.bags.verify import Verification, always, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import Evidence
-from transfer.engine.medium.looking import Spelling
+from transfer.engine.medium.looking import HERE, Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
-
-HERE = Spelling()
 
 
 class Reader(Protocol):

@@ -31,6 +31,9 @@ class Spelling(NamedTuple):
     told: Callable[[str], str] = as_written
 
 
+HERE = Spelling()
+
+
 def leads_to_a_folder(entry: os.DirEntry[str], *, windows: bool = ON_WINDOWS) -> bool:
     """Tell whether what a folder lists as a folder is a link or junction to one. Raises OSError.
 

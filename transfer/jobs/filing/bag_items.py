@@ -17,17 +17,22 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from transfer.engine.listed_bag import ListedBag
 from transfer.engine.medium import PinnedFolder
+from transfer.engine.medium.looking import HERE, Spelling
 from transfer.engine.sources import SourceFile
 from transfer.jobs.filing.dating import Dating
 from transfer.jobs.filing.items import Acknowledgeable, Delivery, Item, Refusal
 
 
-def bag_delivery(pinned: PinnedFolder, bag_path: str, dating: Dating, label: str) -> Delivery:
+def bag_delivery(
+    pinned: PinnedFolder, bag_path: str, dating: Dating, label: str, spelling: Spelling = HERE
+) -> Delivery:
     """Read what a bag says, and look at what is there of it; no payload file is opened but for its header.
 
-    `bag_path` is the bag's folder below the pinned one. Raises OSError, and NotABag.
+    `bag_path` is the bag's folder below the pinned one; the system is asked for what lies there in its own
+    `spelling`. Raises OSError, and NotABag.
     """
-    return _BagReader(pinned, bag_path, dating).delivery(label)
+    folder = Path(spelling.asked(str(pinned.path / bag_path)))
+    return _BagReader(pinned, bag_path, dating).delivery(label, folder)
 
 
 class _BagReader:
@@ -39,9 +44,9 @@ class _BagReader:
         self._entries: dict[str, Entry] = {}
         self._listed = ListedBag(pinned, bag_path)
 
-    def delivery(self, label: str) -> Delivery:
+    def delivery(self, label: str, folder: Path) -> Delivery:
         fingerprint = self._listed.fingerprint()
-        bag = read_bag(self._folder)
+        bag = read_bag(folder)
         inventory = take_inventory(bag)
         faults = [*self._damaged_tag_files(inventory), *self._load_entries()]
         refusals = [self._refusal(found) for found in inventory.findings if _is_of_a_file(found, inventory)]
@@ -69,7 +74,9 @@ class _BagReader:
             for path, expected in inventory.tags.items()
         )
         jobs = (Job(path, inventory.file(path), expected) for path, expected in comparable if expected)
-        with contextlib.closing(digest_files(self._folder, jobs, read_plainly, lambda _: None)) as digested:
+        with contextlib.closing(
+            digest_files(inventory.folder, jobs, read_plainly, lambda _: None)
+        ) as digested:
             for each in digested:
                 if each.wrong or each.unreadable:
                     kind = FindingKind.UNREADABLE if each.unreadable else FindingKind.CHANGED

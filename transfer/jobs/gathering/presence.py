@@ -7,6 +7,7 @@ from pathlib import Path
 
 from manifests.bags.containment import real_file
 from manifests.findings import Finding, FindingKind
+from transfer.engine.medium.looking import HERE, Spelling
 from transfer.jobs.gathering.archive_frames import ArchiveFrame
 
 
@@ -26,10 +27,13 @@ class ArchiveFile:
         return self.identity[0]
 
 
-def look_at(root: Path, frame: ArchiveFrame) -> ArchiveFile | Finding:
-    """Look at a frame's file: it is there, in its bag, and as large as listed, or that is a finding."""
+def look_at(root: Path, frame: ArchiveFrame, spelling: Spelling = HERE) -> ArchiveFile | Finding:
+    """Look at a frame's file: it is there, in its bag, and as large as listed, or that is a finding.
+
+    The system is asked for it in its own `spelling`.
+    """
     try:
-        path = real_file(root / frame.row.bag, frame.row.path)
+        path = real_file(Path(spelling.asked(str(root / frame.row.bag))), frame.row.path)
         facts = path.stat()
     except (FileNotFoundError, NotADirectoryError):
         return Finding(FindingKind.MISSING, "the archive lists it, and it is not there", frame.path)

@@ -12,6 +12,10 @@ from desks import Desk
 from nights import Computer, fits, noise
 
 from manifests.findings import FindingKind
+from transfer.engine.medium import this_computer
+from transfer.engine.medium.looking import Spelling
+from transfer.jobs.filing.bag_items import bag_delivery
+from transfer.jobs.filing.dating import Dating
 
 
 def made_by_others(folder: Path, *algorithms: str, **files: bytes) -> Path:
@@ -159,3 +163,23 @@ def test_a_night_that_send_did_not_finish_is_filed_as_far_as_it_holds_and_not_ac
     assert (outcome.exit_code, outcome.filed) == (1, 2)
     assert FindingKind.UNFINISHED in {finding.kind for finding in outcome.all_findings()}
     assert not outcome.accounts[0].acknowledged
+
+
+def test_the_system_is_asked_for_a_bag_in_its_own_form_and_a_person_told_in_theirs(tmp_path: Path):
+    made_by_others(tmp_path / "drive" / "others", "sha256", good=fits(), gone=fits(target="M 33"))
+    (tmp_path / "drive" / "others" / "data" / "gone.fits").unlink()
+    medium = this_computer()
+    pinned = medium.pin(tmp_path / "drive")
+    (tmp_path / "drive").rename(tmp_path / "as the system knows it")
+    spelling = Spelling(asked=lambda path: path.replace("/drive", "/as the system knows it"))
+    try:
+        delivery = bag_delivery(pinned, "others", Dating(medium, -1.9), "a bag", spelling)
+        assert [item.shown for portion in delivery.portions for item in portion] == [
+            str(tmp_path / "drive/others/data/good.fits")
+        ]
+        assert [refusal.finding.path for refusal in delivery.refusals] == [
+            str(tmp_path / "drive/others/data/gone.fits")
+        ]
+        assert delivery.faults == []
+    finally:
+        pinned.close()

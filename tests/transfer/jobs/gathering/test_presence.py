@@ -7,6 +7,7 @@ from pathlib import Path
 from small_archive import SmallArchive
 
 from manifests.findings import Finding, FindingKind
+from transfer.engine.medium.looking import Spelling
 from transfer.jobs.gathering.placing import Placed
 from transfer.jobs.gathering.presence import ArchiveFile, look_at
 
@@ -46,3 +47,15 @@ def test_what_is_not_as_listed_is_a_finding(
     path.parent.symlink_to(tmp_path / "away")
     (tmp_path / "away" / "a.fits").touch()
     assert looked_at(archive, only) is FindingKind.UNREADABLE
+
+
+def test_the_system_is_asked_for_a_file_in_its_own_form(
+    archive: SmallArchive, placed: Callable[[], list[Placed]]
+) -> None:
+    path = archive.light("a.fits")
+    (only,) = placed()
+    far = archive.root.with_name("as a person writes it")
+    spelling = Spelling(asked=lambda folder: folder.replace(str(far), str(archive.root)))
+    found = look_at(far, only.frame, spelling)
+    assert isinstance(found, ArchiveFile)
+    assert found.path == path
