@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -18,6 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from judge import MARK, Fingerprint, Known, Ran, fingerprint, require_same, sha256_of
 from nights import Computer, fits, noise
+from warm import Warm
 
 HERE = Path(__file__).parent
 PROJECT = HERE.parents[1]
@@ -118,13 +120,27 @@ class Scene:
         config = ["--config", str(self.computer.file)]
         return ["send", "--drive", str(self.drive), "--json", *config, *more]
 
-    def run(self, *words: str) -> Ran:
+    def run(self, *words: str | Path) -> Ran:
         """Run a command of the product."""
-        return run_plainly(self.command(*words))
+        if self.without or self.start:
+            return run_plainly(self.command(*words))
+        return warm().run([*map(os.fspath, words)], ENDS_WITHIN_S)
 
     def send(self, *more: str) -> Ran:
         """Send to the drive."""
         return self.run(*self.send_words(*more))
+
+
+def warm() -> Warm:
+    """Give the process that has the product loaded; one that a run hung in is replaced."""
+    if _warm.cache_info().currsize and _warm().ended:
+        _warm.cache_clear()
+    return _warm()
+
+
+@cache
+def _warm() -> Warm:
+    return Warm(environment(), HERE)
 
 
 def run_plainly(command: list[str]) -> Ran:
