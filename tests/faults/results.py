@@ -41,11 +41,15 @@ def add(file: Path, result: Result) -> None:
 
 
 def read(file: Path) -> list[Result]:
-    """Give the kept rows, the last of each fault on each kind of drive, in the order of the file."""
-    last: dict[tuple[str, str], Result] = {}
+    """Give the kept rows in the order of the file; of the same trials, made again, the last.
+
+    Trials of another seed are other trials.
+    """
+    last: dict[tuple[str, str, int], Result] = {}
     for line in file.read_text(encoding="utf-8").splitlines():
         found = json.loads(line)
-        last[found["fault"], found["on"]] = Result(**found | {"failures": tuple(found["failures"])})
+        result = Result(**found | {"failures": tuple(found["failures"])})
+        last[result.fault, result.on, result.seed] = result
     return list(last.values())
 
 
@@ -56,7 +60,7 @@ def table(kept: Iterable[Result]) -> str:
     for result in kept:
         together.setdefault(result.fault, []).append(result)
     for results in together.values():
-        places = ", ".join(result.on for result in results)
+        places = ", ".join(dict.fromkeys(result.on for result in results))
         tried, held = sum(result.tried for result in results), sum(result.held for result in results)
         torn = sum(result.torn for result in results)
         apart = f" ({torn:,} torn by the file system itself)" if torn else ""
