@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from types import FunctionType, ModuleType
 from typing import Any
 
@@ -23,7 +24,14 @@ def plant(module: ModuleType, source: str) -> None:
             if getattr(old, "__module__", None) == module.__name__:
                 _replace(old, new)
         elif not isinstance(new, ModuleType) and not name.startswith("__"):
-            setattr(module, name, new)
+            for holder in _holders(module, name, old):
+                setattr(holder, name, new)
+
+
+def _holders(module: ModuleType, name: str, value: Any) -> list[ModuleType]:
+    """Give the modules that have a value under its name: its own, and those that imported it."""
+    public = () if name.startswith("_") else tuple(sys.modules.values())
+    return [module, *(each for each in public if vars(each).get(name) is value)]
 
 
 def _replace(old: Any, new: Any) -> None:
