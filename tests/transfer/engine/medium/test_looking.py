@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from transfer.engine.medium import looking
 from transfer.engine.medium.looking import (
     as_written,
     at_any_length,
@@ -78,3 +79,31 @@ def test_a_birth_is_what_python_says_it_is_on_each_system():
     elif sys.platform == "linux":
         assert time_of_birth(windows=False) is None
         assert born_ns is None, "Linux' st_ctime is no birth"
+
+
+@pytest.mark.parametrize(
+    ("told", "windows", "born"),
+    [
+        ({"st_birthtime_ns": 1_773_500_000_123_456_700}, False, 1_773_500_000_123_456_700),
+        ({"st_birthtime_ns": 1_773_500_000_123_456_700, "st_ctime_ns": 5}, True, 1_773_500_000_123_456_700),
+        ({"st_ctime_ns": 1_773_500_000_123_456_700}, True, 1_773_500_000_123_456_700),
+        ({"st_birthtime": 1_773_500_000.5, "st_ctime_ns": 5}, False, 1_773_500_000_500_000_000),
+        ({"st_birthtime": 7.0, "st_ctime_ns": 1_773_500_000_000_000_000}, True, 1_773_500_000_000_000_000),
+    ],
+)
+def test_a_time_of_birth_is_taken_from_where_each_system_and_python_keeps_it(
+    monkeypatch, told, windows, born
+):
+    """Windows before Python 3.12 and since, macOS, and FreeBSD: `os.stat_result` by Python's documentation."""
+    monkeypatch.setattr(looking.os, "stat_result", SimpleNamespace(**told))
+    give = time_of_birth(windows=windows)
+    monkeypatch.undo()
+    assert give is not None
+    assert give(SimpleNamespace(**told)) == born
+
+
+def test_where_no_time_of_birth_is_kept_there_is_none(monkeypatch):
+    monkeypatch.setattr(looking.os, "stat_result", SimpleNamespace(st_ctime_ns=5))
+    give = time_of_birth(windows=False)
+    monkeypatch.undo()
+    assert give is None
