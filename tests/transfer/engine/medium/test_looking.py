@@ -94,7 +94,7 @@ def test_a_birth_is_what_python_says_it_is_on_each_system():
 def test_a_time_of_birth_is_taken_from_where_each_system_and_python_keeps_it(
     monkeypatch, told, windows, born
 ):
-    """Windows before Python 3.12 and since, macOS, and FreeBSD: `os.stat_result` by Python's documentation."""
+    """Windows before Python 3.12 and since, and macOS, by the documentation of `os.stat_result`."""
     monkeypatch.setattr(looking.os, "stat_result", SimpleNamespace(**told))
     give = time_of_birth(windows=windows)
     monkeypatch.undo()
