@@ -2,9 +2,10 @@
 
 It rests on the configuration, on what is mounted, on the names, sizes and times of every source, and on the
 drives: their marks, the tag manifests of the nights, whose digests pin all that these say, and the names
-and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. This module
-loads little: it is what makes a look that finds nothing to do cost little more than a walk through the
-sources.
+and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. On a drive
+that stayed mounted and has the same free space the sizes are not asked for: to ask for each costs as much
+as to walk through the sources, and what is lost of a file on a drive leaves space. This module loads little:
+it is what makes a look that finds nothing to do cost little more than a walk through the sources.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -20,11 +21,11 @@ from typing import Any, NamedTuple
 from manifests.bags.paths import JOURNAL, PAYLOAD, TAG_MANIFEST
 from manifests.findings import Finding
 from transfer.config import Config
-from transfer.engine.medium.mounted import mounted_now
+from transfer.engine.medium.mounted import free_blocks, mounted_now
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
 
-_FORMAT = 1
+_FORMAT = 2
 _LINES_AT_ONCE = 4096
 _FILE = "last-answer.json"
 _MARK = "nightferry-drive.toml"
@@ -89,7 +90,7 @@ def answer_again(config: Config, asked: Asked, records: Path) -> Answer | None:
         kept = json.loads((records / _FILE).read_bytes())
         if kept["format"] != _FORMAT or kept["ground"] != _ground(config, asked):
             return None
-        if any(drive != _drive(Path(drive["root"]), list(drive["nights"])) for drive in kept["drives"]):
+        if not all(_as_it_was(drive) for drive in kept["drives"]):
             return None
         if kept["sources"] != _sources(config, [Path(drive["root"]) for drive in kept["drives"]]):
             return None
@@ -114,7 +115,7 @@ def keep_answer(
         document = {
             "format": _FORMAT,
             "ground": _ground(config, asked),
-            "drives": [_drive(root, names) for root, names in nights.items()],
+            "drives": [_to_keep(root, names) for root, names in nights.items()],
             "sources": sources,
             **answer._asdict(),
         }
@@ -132,6 +133,20 @@ def _ground(config: Config, asked: Asked) -> list[Any]:
     return [str(config.file), text, list(asked.drives), list(asked.nights), mounted]
 
 
+def _to_keep(root: Path, nights: list[str]) -> dict[str, Any]:
+    # The free space first: what is lost while the sizes are asked for then shows.
+    free = free_blocks(str(root))
+    return {**_drive(root, nights), "free": free, "sizes": _sizes(root, nights)}
+
+
+def _as_it_was(kept: dict[str, Any]) -> bool:
+    root, nights = Path(kept["root"]), list(kept["nights"])
+    if _drive(root, nights) != {key: value for key, value in kept.items() if key not in ("free", "sizes")}:
+        return False
+    free = free_blocks(str(root))
+    return (free is not None and kept["free"] == free) or kept["sizes"] == _sizes(root, nights)
+
+
 def _drive(root: Path, nights: list[str]) -> dict[str, Any]:
     return {
         "root": str(root),
@@ -146,19 +161,30 @@ def _has_journal(entry: os.DirEntry[str]) -> bool:
 
 
 def _night(folder: Path) -> list[str]:
-    return [(folder / TAG_MANIFEST).read_text(encoding="utf-8"), _names_and_sizes(folder / PAYLOAD)]
+    return [(folder / TAG_MANIFEST).read_text(encoding="utf-8"), _all_below(folder / PAYLOAD, _name)]
 
 
-def _names_and_sizes(folder: Path) -> str:
-    """Give all names and sizes below a folder in one number: a file taken away or cut short shows."""
+def _sizes(root: Path, nights: list[str]) -> list[str]:
+    return [_all_below(root / night / PAYLOAD, _size) for night in nights]
+
+
+def _name(entry: os.DirEntry[str]) -> str:
+    return entry.name
+
+
+def _size(entry: os.DirEntry[str]) -> str:
+    return str(entry.stat(follow_symlinks=False).st_size)
+
+
+def _all_below(folder: Path, fact: Callable[[os.DirEntry[str]], str]) -> str:
+    """Give one fact of all that is below a folder in one number: what was taken away or cut short shows."""
     digest = hashlib.blake2b(digest_size=16)
     ahead = [str(folder)]
     while ahead:
         with os.scandir(ahead.pop()) as found:
             entries = list(found)
         # In the order in which the system lists them, which stays while a folder does.
-        words = [f"{entry.name}\0{entry.stat(follow_symlinks=False).st_size}" for entry in entries]
-        digest.update("\0".join(words).encode("utf-8", "surrogatepass"))
+        digest.update("\0".join(map(fact, entries)).encode("utf-8", "surrogatepass"))
         ahead += [entry.path for entry in entries if entry.is_dir(follow_symlinks=False)]
     return digest.hexdigest()
 

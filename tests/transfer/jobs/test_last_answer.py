@@ -26,7 +26,7 @@ class Session:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         for name in ("guiding.log", "mount.log"):
-            self.write(name, b"one line\n")
+            self.write(name, b"one line\n" * 100_000)
         (folder / "stick").mkdir()
         mark = new_mark("stick", datetime(2026, 3, 1, tzinfo=UTC), None, None)
         (folder / "stick" / "nightferry-drive.toml").write_text(mark_text(mark))
@@ -82,7 +82,7 @@ def _bag(session: Session) -> Path:
 
 CHANGES: dict[str, Callable[[Session], object]] = {
     "a new file": lambda s: s.write("new.log", b""),
-    "a file that grew by a byte": lambda s: s.write("mount.log", b"one line\n\n"),
+    "a file that grew by a byte": lambda s: s.write("mount.log", b"one line\n" * 100_000 + b"\n"),
     "a file written to": lambda s: os.utime(s.folder / "logs/mount.log", ns=(EVENING_NS, EVENING_NS + 1000)),
     "a file that went": lambda s: (s.folder / "logs/mount.log").unlink(),
     "a copy taken from the drive": lambda s: (_bag(s) / "data/logs/mount.log").unlink(),

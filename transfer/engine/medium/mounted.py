@@ -1,4 +1,4 @@
-"""Whether a volume has come or gone, at the price of one small read."""
+"""Whether a volume has come or gone, or has gained or lost space, at the price of one call."""
 
 from __future__ import annotations
 
@@ -15,3 +15,8 @@ def mounted_now() -> str | None:
         return "\n".join(sorted(os.listdir(folder)))  # noqa: PTH208 - names are all it takes
     except OSError:
         return None
+
+
+def free_blocks(root: str) -> int | None:
+    """Give how many blocks the volume has free; None where the system does not say. Raises OSError."""
+    return os.statvfs(root).f_bfree if hasattr(os, "statvfs") else None
