@@ -144,7 +144,7 @@ def _as_it_was(kept: dict[str, Any]) -> bool:
     if _drive(root, nights) != {key: value for key, value in kept.items() if key not in ("free", "sizes")}:
         return False
     free = free_blocks(str(root))
-    return (free is not None and kept["free"] == free) or kept["sizes"] == _sizes(root, nights)
+    return bool((free is not None and kept["free"] == free) or kept["sizes"] == _sizes(root, nights))
 
 
 def _drive(root: Path, nights: list[str]) -> dict[str, Any]:
