@@ -56,6 +56,7 @@ def acknowledge(
         with only_run_on(bag.root, medium):
             if listed.fingerprint() != bag.fingerprint:
                 raise NotAcknowledged("the bag has changed since it was read: file again")
+            _require_all(files, listed)
             document = _document(files, archive, manifest_sha256, now)
             try_again(lambda: _write(listed, archive, document))
     except OSError as error:
@@ -63,6 +64,14 @@ def acknowledge(
     except NightferryError as error:
         raise NotAcknowledged(f"{error.happened}. {error.next_step}".strip()) from error
     return True
+
+
+def _require_all(files: list[Filed], listed: ListedBag) -> None:
+    """Hold that the word names every line of the bag's manifest: it is what a deletion may rest on."""
+    named = {f"{file.sha256}  {file.path}\n".encode() for file in files}
+    missing = sum(line not in named for line in read_lines(listed.folder, listed.at(MANIFEST)))
+    if missing:
+        raise NotAcknowledged(f"{missing} of its files are not known to be in the archive: file again")
 
 
 def _document(files: list[Filed], archive: ArchiveMark, manifest_sha256: str, now: datetime) -> bytes:

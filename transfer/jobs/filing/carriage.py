@@ -51,9 +51,8 @@ class Carriage:
                 if self.has_to_end:
                     account.cut_short = account.delivery.below is None  # a folder may have years more
                     break
-        except OSError as error:
-            self._fail(archive_failure(error, self.archive.root))
-        except NightferryError as error:
+        except (OSError, NightferryError) as error:
+            account.cut_short = True
             self._fail(error)
         self._refuse(account, account.delivery.refusals)
         self.background.do(lambda: at_end(account))
@@ -62,19 +61,34 @@ class Carriage:
         refused = list(refusals)
         self.background.do(lambda: account.take_all_refused(refused))
 
-    def _fail(self, error: NightferryError | None) -> None:
-        self.failure = self.failure or error
+    def _fail(self, error: OSError | NightferryError | None) -> None:
+        failure = archive_failure(error, self.archive.root) if isinstance(error, OSError) else error
+        self.failure = self.failure or failure
+
+    def _fail_with(self, error: OSError | NightferryError, account: Account, left: Iterable[Item]) -> None:
+        """End the run for an error; of the files that were on their way none is filed."""
+        self._fail(error)
+        assert self.failure is not None
+        why = self.failure.happened
+        self._refuse(account, [not_filed(item.shown, why) for item in left])
 
     def _carry_portion(self, account: Account, items: list[Item]) -> None:
         if self.has_to_end:
             why = self.failure.happened if self.failure is not None else self.copying.around.stop.why
             self._refuse(account, (not_filed(item.shown, why) for item in items))
             return
-        plan = self.copying.planner.plan(items)
+        try:
+            plan = self.copying.planner.plan(items)
+        except (OSError, NightferryError) as error:
+            self._fail_with(error, account, items)
+            return
         self.background.do(lambda: count_there(account, self.copying.shelf, plan.there))
         self._refuse(account, plan.refusals)
-        if plan.carry and self._fits(account, plan.carry):
-            self._copy(account, plan.carry)
+        try:
+            if plan.carry and self._fits(account, plan.carry):
+                self._copy(account, plan.carry)
+        except (OSError, NightferryError) as error:
+            self._fail_with(error, account, (planned.item for planned in plan.carry))
 
     @property
     def has_to_end(self) -> bool:
@@ -128,4 +142,4 @@ class Carriage:
         try:
             self.copying.shelf.prove(lambda _: None, lambda: not stop.signalled)
         except OSError as error:
-            self._fail(archive_failure(error, self.archive.root))
+            self._fail(error)

@@ -5,15 +5,19 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
-from desks import Desk, fingerprint
+import pytest
+from desks import NOON, Desk, fingerprint
 from nights import Computer, assert_valid, noise
 
 from manifests.findings import FindingKind
 from transfer.engine.drive import MARK_NAME
+from transfer.engine.listed_bag import ListedBag
 from transfer.engine.medium import this_computer
 from transfer.events import Event, PhaseEnded
+from transfer.jobs.filing.acknowledging import NotAcknowledged, acknowledge
 
 
 def word(stick: Path, night: str = "2026-03-14") -> dict:
@@ -152,3 +156,19 @@ def test_a_damaged_word_is_found_and_written_anew_only_when_all_else_holds(
     outcome = desk.file(stick)
     assert outcome.exit_code == 1
     assert not outcome.accounts[0].acknowledged
+
+
+def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer, stick: Path, desk: Desk):
+    """Whatever was counted before: a deletion on the imaging computer may rest on it."""
+    computer.small_night()
+    computer.send(stick)
+    outcome = desk.file(stick)
+    account = outcome.accounts[0]
+    folder = this_computer().pin(stick)
+    fingerprint = ListedBag(folder, "2026-03-14").fingerprint()
+    answer = replace(account.delivery.acknowledgeable, folder=folder, fingerprint=fingerprint)
+    (stick / "2026-03-14/nightferry" / f"acknowledgement-{outcome.archive.id}.json").unlink()
+    with pytest.raises(NotAcknowledged, match="1 of its files"):
+        acknowledge(answer, account.home[1:], outcome.archive, NOON, this_computer())
+    folder.close()
+    assert not list(stick.glob("*/nightferry/acknowledgement-*.json"))

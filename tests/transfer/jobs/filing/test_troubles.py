@@ -57,6 +57,10 @@ if sys.platform.startswith("linux"):
             self.meddle("stat", path)
             return super().stat(path)
 
+        def make_folders(self, path: str) -> set[str]:
+            self.meddle("folders", path)
+            return super().make_folders(path)
+
         def flush_files(self, descriptors: Any) -> None:
             self.meddle("flush", "")
             super().flush_files(descriptors)
@@ -111,6 +115,22 @@ def night(computer: Computer, stick: Path) -> Path:
 
 def details(outcome: Any) -> str:
     return "\n".join(finding.detail for finding in outcome.all_findings())
+
+
+def test_an_archive_that_leaves_before_the_first_new_file_gives_no_word_for_those_it_has(
+    computer: Computer, night: Path, desk: Desk
+):
+    desk.file(night)
+    (before,) = night.glob("*/nightferry/acknowledgement-*.json")
+    content = before.read_bytes()
+    computer.frame("late.fits", data=noise(100, 9))
+    computer.send(night)
+    outcome = desk.file(night, medium=Meddled(failing("folders", "", errno.ENOTCONN)))
+    assert outcome.exit_code is not ExitCode.PROVEN
+    assert (outcome.filed, outcome.refused) == (0, 1)
+    assert not outcome.accounts[0].acknowledged
+    assert before.read_bytes() == content
+    assert desk.file(night).accounts[0].acknowledged
 
 
 # What is to be filed
