@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import datetime
 from enum import StrEnum
@@ -79,11 +80,8 @@ class Frame:
         Raises ValueError, TypeError or OverflowError where a fact is not of its kind (an entry edited by
         hand).
         """
-        taken = {
-            name: _of_its_kind(name, value)
-            for name, value in facts.items()
-            if name in _KINDS and value is not None
-        }
+        hold_kinds(facts)
+        taken = {name: value for name, value in facts.items() if name in _KINDS and value is not None}
         if "begun_utc" in taken:
             taken["begun_utc"] = _aware(taken["begun_utc"])
         if "frame_type" in taken:
@@ -98,10 +96,13 @@ _KINDS: dict[str, tuple[type, ...]] = {
 }
 
 
-def _of_its_kind(name: str, value: Any) -> Any:
-    if type(value) not in _KINDS[name] or (type(value) is not str and not isfinite(value)):
-        raise ValueError(f"{name} is {value!r:.80}")
-    return value
+def hold_kinds(facts: Mapping[str, Any]) -> None:
+    """Hold that each fact is of its kind, and each number finite. Raises ValueError or OverflowError."""
+    for name, value in facts.items():
+        if value is None or name not in _KINDS:
+            continue
+        if type(value) not in _KINDS[name] or (type(value) is not str and not isfinite(value)):
+            raise ValueError(f"{name} is {value!r:.80}")
 
 
 def _aware(written: str) -> datetime:

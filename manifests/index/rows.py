@@ -14,7 +14,7 @@ from manifests.bags.containment import danger
 from manifests.bags.paths import PAYLOAD, shown
 from manifests.findings import FindingKind
 from manifests.frames.endings import looks_like_a_frame
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, hold_kinds
 from manifests.frames.names.places import field_of_view_deg
 from manifests.index.cones import direction
 from manifests.index.schema import COMMON_COUNTS, COMMON_NUMBERS, COMMON_TEXTS, OWN_NUMBERS, SKY_FACTS
@@ -94,7 +94,10 @@ class RowMaker:
         if not entry.keys() >= _REQUIRED:
             raise KeyError(*sorted(_REQUIRED - entry.keys()))
         int(entry["modified_ns"])
+        if entry.get("created_ns") is not None:
+            int(entry["created_ns"])
         facts = _with(entry.get("frame"), _NO_FACTS)
+        hold_kinds(facts)
         findings = _findings(entry["findings"]) if "findings" in entry else ()
         ra_deg, dec_deg, *rest = _numbers(_sky_facts(_with(entry.get("sky"), _NO_SKY)))
         if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
@@ -216,7 +219,9 @@ def _microseconds(moment: str | None) -> int | None:
     if moment is None:
         return None
     begun = datetime.fromisoformat(moment)
-    return ((begun if begun.tzinfo else begun.replace(tzinfo=UTC)) - _EPOCH) // _MICROSECOND
+    if begun.tzinfo is None:
+        raise ValueError(f"a time of no zone: {moment}")
+    return (begun - _EPOCH) // _MICROSECOND
 
 
 def _sha256(digest: str) -> bytes:

@@ -169,9 +169,10 @@ def columns(entry: Entry) -> dict[str, object]:
     return dict(zip((*SERIES_COLUMNS, *FILE_COLUMNS[1:]), (*row.series, *row.own), strict=True))
 
 
-def test_an_infinite_or_missing_number_is_no_fact(make: Any) -> None:
-    row = columns(make.framed(make.light(), gain=math.inf, exposure_s=math.nan))
-    assert (row["gain"], row["exposure_s"]) == (None, None)
+@pytest.mark.parametrize("facts", [{"gain": math.inf}, {"exposure_s": math.nan}, {"gain": True}])
+def test_what_no_header_gives_makes_no_row(make: Any, facts: dict[str, Any]) -> None:
+    with pytest.raises(NotAnEntry):
+        columns(make.framed(make.light(), **facts))
 
 
 def test_what_filing_decided_is_taken_and_not_decided_again(make: Any) -> None:
@@ -225,7 +226,7 @@ def test_a_position_that_cannot_be_is_not_known(make: Any, facts: dict[str, floa
     assert (row["sky_ra_deg"], row["sky_dec_deg"], row["direction_x"]) == (None, None, None)
 
 
-def test_begun_without_a_zone_is_taken_as_utc(make: Any) -> None:
+def test_a_beginning_without_a_zone_makes_no_row(make: Any) -> None:
     naive = make.framed(make.light(), begun_utc=datetime(2026, 3, 14, 20))  # noqa: DTZ001 - what is tried
-    aware = make.framed(make.light(), begun_utc=datetime(2026, 3, 14, 20, tzinfo=UTC))
-    assert columns(naive)["begun_us"] == columns(aware)["begun_us"]
+    with pytest.raises(NotAnEntry):
+        columns(naive)
