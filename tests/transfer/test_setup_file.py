@@ -114,7 +114,7 @@ def test_logs_far_from_any_frame_are_only_a_hint(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("offset_h", "longitude_deg"), [(-5, -75.0), (5.5, 82.5), (13, -165.0), (-12, -180.0)]
+    ("offset_h", "longitude_deg"), [(-5, -75.0), (5.5, 82.5), (13, -165.0), (-12, 180.0)]
 )
 def test_the_longitude_is_a_guess_from_the_time_zone_and_says_so(tmp_path, offset_h, longitude_deg):
     found = FoundHere(tmp_path, utc_offset_h=offset_h)
