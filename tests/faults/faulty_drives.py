@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+from archive_jobs import FileFirst, FileMore
 from faulty_drive import faulty
 from jobs import Job, SendFirst, SendMore
 from judge import Ran, require
@@ -12,6 +13,7 @@ from scene import Scene, prepare, room
 from trials import Fault, NotMade, Trial, telling
 
 _SENDS = (SendFirst, SendMore)
+_JOBS: tuple[type[Job], ...] = (*_SENDS, FileFirst, FileMore)
 _COPIES = r"/data/.*"
 _LISTS = ("/manifest-sha256", "entries.jsonl", "payload-xxh128", "bag-info", "READ ME")
 _JOURNAL = r"journal"
@@ -35,7 +37,7 @@ def try_wrong_bytes(trial: Trial) -> None:
     )
     what = dice.choice(("flip", "flip", "drop" if call == "write" else "short"))
     count = dice.choice((1, 1, 3, 9999))
-    _try(trial, f"{call}|{where}|{_first(dice, where)}|{count}|{what}", dice.choice(_SENDS))
+    _try(trial, f"{call}|{where}|{_first(dice, where)}|{count}|{what}", dice.choice(_JOBS))
 
 
 def _first(dice: random.Random, where: str) -> int:
