@@ -17,7 +17,7 @@ from transfer.engine.medium import Medium, this_computer
 from transfer.events import Listener, nobody
 from transfer.jobs.filing.outcome import FileOutcome
 from transfer.jobs.filing.run import FileRequest, FileRun
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
 

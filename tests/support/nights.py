@@ -23,7 +23,8 @@ from transfer.engine.medium import Medium, this_computer
 from transfer.events import Listener, nobody
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.prepare import prepare
-from transfer.jobs.send import SendRequest, SendRun, Surroundings
+from transfer.jobs.send import SendRequest, SendRun
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import TONIGHT, Scope
 from transfer.records import Records
 from transfer.stop import Stop

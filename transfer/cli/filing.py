@@ -22,7 +22,7 @@ from transfer.jobs.bounded import run_bounded
 from transfer.jobs.filing.account import Account, Sum
 from transfer.jobs.filing.outcome import FileOutcome
 from transfer.jobs.filing.run import FileRequest, FileRun
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
 

@@ -22,7 +22,7 @@ from transfer.cli.options import (
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
 from transfer.jobs.plan import PlannedDrive, PlanOutcome, plan
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
 

@@ -9,7 +9,8 @@ from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.jobs.bounded import run_bounded
 from transfer.jobs.outcome import SendOutcome
-from transfer.jobs.send import SendRequest, SendRun, Surroundings
+from transfer.jobs.send import SendRequest, SendRun
+from transfer.jobs.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
 

@@ -15,7 +15,7 @@ from transfer.receipt import receipt, unfinished_receipt
 
 if TYPE_CHECKING:
     from transfer.jobs.outcome import SendOutcome
-    from transfer.jobs.send import Surroundings
+    from transfer.jobs.surroundings import Surroundings
     from transfer.jobs.survey import Survey
 
 

@@ -19,12 +19,12 @@ from transfer.jobs.night_plan import NightPlan
 from transfer.jobs.send import (
     Ready,
     SendRequest,
-    Surroundings,
     fit,
     make_ready,
     open_drives,
     places_to_keep_out_of,
 )
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import Survey, chosen_nights, survey
 
 # What a drive that was never measured is taken to reach.

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 from transfer.config import Config
@@ -15,7 +15,6 @@ from transfer.engine.lines import read_lines
 from transfer.engine.medium import Medium
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere, unforeseen
-from transfer.events import Listener, nobody
 from transfer.jobs.comparing import Contents
 from transfer.jobs.drive_night import DriveNight, drive_failure
 from transfer.jobs.ending import ending, failed
@@ -29,9 +28,9 @@ from transfer.jobs.night_plan import (
     unfinished_nights,
 )
 from transfer.jobs.outcome import RECEIPT_NAME, SendOutcome
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.records import Records
-from transfer.stop import Stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +44,6 @@ class SendRequest:
     def asked(self) -> Asked:
         """What was asked, in words that can be kept."""
         return asked(self.drives, self.scope.nights, self.scope.since, self.scope.everything)
-
-
-@dataclass(frozen=True, slots=True)
-class Surroundings:
-    """What a job works with: the operating system, this computer's records, when to end, who listens."""
-
-    medium: Medium
-    records: Records
-    stop: Stop
-    listen: Listener = nobody
-    clock: Callable[[], datetime] = lambda: datetime.now(UTC)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.last_answer import Answer, answer_again, asked
 from transfer.jobs.outcome import SendOutcome
-from transfer.jobs.send import SendRequest, SendRun, Surroundings
+from transfer.jobs.send import SendRequest, SendRun
+from transfer.jobs.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
 

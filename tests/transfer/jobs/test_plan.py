@@ -9,7 +9,8 @@ from manifests.findings import FindingKind
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.jobs.plan import plan
-from transfer.jobs.send import SendRequest, Surroundings
+from transfer.jobs.send import SendRequest
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop

@@ -16,7 +16,8 @@ from manifests.bags.quick import quick_verify
 from manifests.findings import FindingKind
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
-from transfer.jobs.send import SendRequest, SendRun, Surroundings
+from transfer.jobs.send import SendRequest, SendRun
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop

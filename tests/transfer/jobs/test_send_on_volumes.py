@@ -29,7 +29,8 @@ from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase
 from transfer.jobs.plan import plan
-from transfer.jobs.send import SendRequest, Surroundings
+from transfer.jobs.send import SendRequest
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop

@@ -25,7 +25,7 @@ from transfer.jobs.filing.archive_mark import (
     parse_mark,
 )
 from transfer.jobs.filing.beginning import write_first_mark
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 
 _LOOK_S = 1.0
 # Who may not write, and where nobody may.

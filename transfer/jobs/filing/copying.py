@@ -15,7 +15,7 @@ from transfer.jobs.filing.planning import Planned, Planner
 from transfer.jobs.filing.receiving import Portion, Receiving
 from transfer.jobs.filing.shelf import OF_AN_ARCHIVE, Shelf
 from transfer.jobs.filing.skies import Skies
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 
 # Little enough that what is left to be read back when the drive has been read takes no time.
 _BATCH_BYTES = 96 << 20

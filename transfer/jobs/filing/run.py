@@ -28,7 +28,7 @@ from transfer.jobs.filing.planning import Planner
 from transfer.jobs.filing.recovering import recover
 from transfer.jobs.filing.shelf import Shelf
 from transfer.jobs.filing.skies import Skies
-from transfer.jobs.send import Surroundings
+from transfer.jobs.surroundings import Surroundings
 from transfer.jobs.survey import longitude_of
 
 WAIT_S = 600.0
