@@ -143,10 +143,12 @@ def _held_against_bag() -> None:
 
 
 def _whole_nights() -> None:
-    """Give the archive's word for nights of which files were refused."""
+    """Give the archive's word for nights of which files were refused, and hold it against no manifest."""
+    from transfer.jobs.filing import acknowledging
     from transfer.jobs.filing.account import Account
 
     Account.whole = property(lambda _: True)  # type: ignore[method-assign, assignment]
+    acknowledging._require_all = _nothing
 
 
 def _companions() -> None:
@@ -208,7 +210,7 @@ AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
     "link-containment": (("hostile-bags", "ext4"),),
     "path-containment": (("hostile-filing", "ext4"),),
     "held-against-bag": (("killed", "ext4"),),
-    "whole-nights": (("call-fails", "ext4"),),
+    "whole-nights": (("pulled", "exfat"), ("call-fails", "ext4")),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),
 }
