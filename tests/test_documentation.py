@@ -1,4 +1,6 @@
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -68,3 +70,13 @@ def test_the_configuration_in_the_readme_is_one(tmp_path: Path) -> None:
     config = load_config(file, {"HOME": str(tmp_path), "USERPROFILE": str(tmp_path)})
     assert {section.name for section in SECTIONS} == set(tomllib.loads(configuration()))
     assert config.send.time_limit_s == 1800
+
+
+def test_the_table_of_faults_says_what_came_of_the_kept_trials() -> None:
+    kept = ROOT / "tests/faults/results.jsonl"
+    made = subprocess.run(
+        [sys.executable, ROOT / "tests/faults/results.py", kept], capture_output=True, text=True, check=True
+    )
+    table = re.search(r"<!-- trials -->\n(.*?)<!-- end of trials -->", README, re.DOTALL)
+    assert table is not None
+    assert table[1] == made.stdout
