@@ -38,7 +38,13 @@ class SendChanging(SendFirst):
     def judge(self, ran: Ran) -> None:
         scene = self.scene
         scene.require_sources_untouched()
-        others = {path: sha256 for path, sha256 in scene.known.now.items() if path not in self.victims}
+        # What comes into being in a victim's place comes after the run has looked.
+        within = tuple(f"{victim}/" for victim in self.victims)
+        others = {
+            path: sha256
+            for path, sha256 in scene.known.now.items()
+            if path not in self.victims and not path.startswith(within)
+        }
         require_truth(ran, scene.drive, others, self._receipt)
         require_whole(scene.drive, scene.known, torn_if_marked=True)
 
