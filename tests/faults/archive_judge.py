@@ -5,6 +5,7 @@ As the judge of drives it shares nothing with the product.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import tomllib
 from collections.abc import Iterator
@@ -85,12 +86,36 @@ def require_archive_complete(archive: Path, *brought: Delivered) -> None:
     """Hold that all that the drives brought is in valid bags, and that nothing is left lying about."""
     true = require_archive_true(archive)
     for each in brought:
-        lost = sorted(path for path, sha256 in each.files.items() if sha256 not in true.values())
+        lost = not_in(archive, true, each)
         require(not lost, f"not in the archive: {lost[:4]}")
     for bag in archive_bags(archive):
         require_valid(bag)
     left = sorted(path.name for path in archive.rglob("*.part"))
     require(not left, f"left lying in the archive: {left}")
+
+
+def is_at(archive: Path, true: dict[str, str], to: str, sha256: str, size: int) -> bool:
+    """Tell whether a listed file is this content, or begins with it: a log that has grown since."""
+    if true.get(to) == sha256:
+        return True
+    if to not in true or not to.startswith("nights/"):
+        return False
+    with (archive / to).open("rb") as file:
+        return hashlib.sha256(file.read(size)).hexdigest() == sha256
+
+
+def not_in(archive: Path, true: dict[str, str], brought: Delivered) -> list[str]:
+    """Give the files of a drive that the archive does not list, as they are or grown since."""
+    return sorted(
+        path
+        for path, sha256 in brought.files.items()
+        if sha256 not in true.values() and not _has_grown(archive, true, brought.drive / path, sha256)
+    )
+
+
+def _has_grown(archive: Path, true: dict[str, str], file: Path, sha256: str) -> bool:
+    places = [to for to in true if to.rpartition("/")[2] == file.name]
+    return any(is_at(archive, true, to, sha256, file.stat().st_size) for to in places)
 
 
 def archive_id(archive: Path) -> str:
@@ -139,9 +164,8 @@ def require_words_true(
             continue
         require(told["archive"]["id"] == archive_id(archive), f"{path.name} is of another archive")
         for file in told["files"]:
-            require(
-                true.get(file["to"]) == file["sha256"], f"acknowledged, and not in the archive: {file['to']}"
-            )
+            there = is_at(archive, true, file["to"], file["sha256"], file["size_bytes"])
+            require(there, f"acknowledged, and not in the archive: {file['to']}")
         named = {file["path"]: file["sha256"] for file in told["files"]}
         require(named == listed(bag), f"{path.name} does not name what the bag has")
         answered.add(bag)
@@ -181,18 +205,16 @@ def require_file_truth(ran: Ran, archive: Path, brought: Delivered, before: dict
     told = ran.document
     require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
     if ran.exit == 0:
-        lost = sorted(path for path, sha256 in brought.files.items() if sha256 not in true.values())
+        lost = not_in(archive, true, brought)
         require(not lost, f"exit 0, and not listed: {lost[:4]}")
     if told:
-        _require_document_true(ran, told, true, brought, answered)
+        _require_document_true(ran, told, brought, answered)
+        _require_files_true(told, archive, true, brought)
 
 
-def _require_document_true(
-    ran: Ran, told: dict[str, Any], true: dict[str, str], brought: Delivered, answered: set[Path]
-) -> None:
+def _require_document_true(ran: Ran, told: dict[str, Any], brought: Delivered, answered: set[Path]) -> None:
     require(told["exit"] == ran.exit or ran.excused, f"it says exit {told['exit']} and ends with {ran.exit}")
     require(told["message"], "no message")
-    _require_files_true(told, true, brought)
     require(_PROVEN not in told["message"] or told["read_back"] == "medium", "proven, but not read back")
     require(told["exit"] != 0 or told["refused"] == 0, "exit 0 with files refused")
     require(told["exit"] in (0, 2, 3, 5) or told["findings"] or "." in told["message"], "no reason given")
@@ -203,16 +225,18 @@ def _require_document_true(
             require(each["not_acknowledged_because"], "exit 0, no word on the drive, and nothing about it")
 
 
-def _require_files_true(told: dict[str, Any], true: dict[str, str], brought: Delivered) -> None:
+def _require_files_true(
+    told: dict[str, Any], archive: Path, true: dict[str, str], brought: Delivered
+) -> None:
     states = {"filed": 0, "already there": 0, "refused": 0}
     for file in told.get("files", []):
         states[file["state"]] += 1
         if file["state"] == "refused":
             continue
         path = Path(file["path"]).relative_to(brought.drive).as_posix()
-        require(
-            true.get(file["to"]) == brought.files[path], f"{file['state']}, it says, and not listed: {path}"
-        )
+        size = (brought.drive / path).stat().st_size
+        there = is_at(archive, true, file["to"], brought.files[path], size)
+        require(there, f"{file['state']}, it says, and not listed: {path}")
     counted = (told["filed"], told["already_there"], told["refused"])
     require(tuple(states.values()) == counted, f"it counts {counted} and lists {states}")
     require(told["exit"] != 0 or sum(counted) == len(brought.files), f"exit 0, and counts {counted}")
