@@ -13,6 +13,7 @@ from manifests.bags.inventory import Expected, Inventory, take_inventory
 from manifests.bags.manifest_lines import MANIFEST_NAME
 from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
 from manifests.bags.stored_names import portable_path
+from manifests.bags.verify import oxum_findings
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from transfer.engine.listed_bag import ListedBag
@@ -52,6 +53,10 @@ class _BagReader:
         refusals = [self._refusal(found) for found in inventory.findings if _is_of_a_file(found, inventory)]
         faults += [self._shown(found) for found in inventory.findings if not _is_of_a_file(found, inventory)]
         items = list(self._items(inventory, refusals))
+        if not inventory.findings and not refusals and not inventory.waiting:
+            # A list that lost lines, with the files that they named, shows by this alone.
+            size_bytes = sum(item.size_bytes for item in items)
+            faults += map(self._shown, oxum_findings(bag, size_bytes, len(items)))
         may_answer = self._is_ours and not faults  # a bag that is not finished has one
         answer = Acknowledgeable(self._pinned.path, self._pinned, self._bag_path, fingerprint)
         return Delivery(

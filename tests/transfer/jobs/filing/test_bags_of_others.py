@@ -63,6 +63,23 @@ def test_what_is_missing_and_what_no_manifest_lists_is_named_and_not_filed(tmp_p
     }
 
 
+def test_a_list_that_lost_a_line_with_its_file_is_told_by_what_the_bag_says_of_its_payload(
+    tmp_path: Path, desk: Desk
+):
+    files = {"one": fits(data=noise(9, 1)), "two": fits(data=noise(9, 2))}
+    bag = made_by_others(tmp_path / "others", "sha256", **files)
+        tmp_path / "others", "sha256", one=fits(data=noise(9, 1)), two=fits(data=noise(9, 2))
+    )
+    (bag / "tagmanifest-sha256.txt").unlink()
+    (bag / "data/two.fits").unlink()
+    manifest = bag / "manifest-sha256.txt"
+    kept = [line for line in manifest.read_text().splitlines(True) if "one.fits" in line]
+    manifest.write_text("".join(kept))
+    outcome = desk.file(bag)
+    assert (outcome.exit_code, outcome.filed) == (1, 1)
+    assert "Payload-Oxum says" in "\n".join(finding.detail for finding in outcome.all_findings())
+
+
 @pytest.mark.parametrize("path", ["../outside.fits", "/etc/hostname", "data/../../outside.fits", "~/x.fits"])
 def test_a_path_that_climbs_out_of_its_bag_is_named_and_not_followed(tmp_path: Path, desk: Desk, path: str):
     bag = made_by_others(tmp_path / "others", "sha256", one=fits())
