@@ -68,8 +68,6 @@ def test_a_list_that_lost_a_line_with_its_file_is_told_by_what_the_bag_says_of_i
 ):
     files = {"one": fits(data=noise(9, 1)), "two": fits(data=noise(9, 2))}
     bag = made_by_others(tmp_path / "others", "sha256", **files)
-        tmp_path / "others", "sha256", one=fits(data=noise(9, 1)), two=fits(data=noise(9, 2))
-    )
     (bag / "tagmanifest-sha256.txt").unlink()
     (bag / "data/two.fits").unlink()
     manifest = bag / "manifest-sha256.txt"
