@@ -361,8 +361,8 @@ def wait_for_a_part(program, bag):
     ],
 )
 def test_a_signal_in_the_middle_ends_the_run_in_order(volumes, computer, number, limit):
-    computer.frames_of(12, 1 << 20)
-    with volumes("ext4") as drive:
+    computer.frames_of(12, 8 << 20)  # far more than is copied before the signal comes
+    with volumes("ext4", size_mb=250) as drive:
         prepared(drive.path)
         drive.throttle(write_bytes_per_s=6_000_000, read_bytes_per_s=0)
         program = start(computer, "send", "--drive", drive.path, *limit)
