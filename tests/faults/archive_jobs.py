@@ -21,7 +21,7 @@ from archive_judge import (
     words_on,
 )
 from jobs import Job, flip_bit
-from judge import MARK, Ran, fingerprint, require, require_same
+from judge import MARK, Ran, fingerprint, require, require_ended, require_same
 from scene import Scene, prepare
 
 _SETTINGS = """\
@@ -69,7 +69,7 @@ def new_stick(scene: Scene, name: str = "stick") -> Path:
 def send_to(scene: Scene, stick: Path) -> None:
     """Send the session to it."""
     ran = scene.run("send", "--drive", stick, "--json", "--config", scene.computer.file)
-    require(ran.exit == 0, f"the send ended with {ran.exit}: {ran.out[-600:]}{ran.err[-300:]}")
+    require_ended(ran, "the send", 0)
 
 
 class FileFirst(Job):
@@ -108,8 +108,7 @@ class FileFirst(Job):
 
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
-        told = f"{again.out[-600:]}{again.err[-300:]}"
-        require(again.exit == 0, f"filed again, it ended with {again.exit}: {told}")
+        require_ended(again, "filed again, it", 0)
         self._require_untouched()
         self.require_all()
         require_file_truth(again, self.scene.drive, self.brought, self._words)
@@ -140,7 +139,7 @@ class FileMore(FileFirst):
     def make_ready(self) -> None:
         super().make_ready()
         first = self.scene.run(*self.words())
-        require(first.exit == 0, f"the first filing ended with {first.exit}: {first.out[-600:]}")
+        require_ended(first, "the first filing", 0)
         self.scene.go_on_with_session()
         send_to(self.scene, self.stick)
         self._look()
@@ -169,7 +168,7 @@ class FileDamaged(FileFirst):
 
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
-        require(again.exit == 1, f"filed again, it ended with {again.exit}: {again.out[-600:]}")
+        require_ended(again, "filed again, it", 1)
         self.judge(again)
         named = [found["path"] for found in again.document["findings"]]
         require(any(path.endswith(self._damaged) for path in named), f"{self._damaged} is not named: {named}")

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import time
 
-from judge import Ran, receipt_on, require, require_complete, require_truth, require_whole
+from judge import Ran, receipt_on, require, require_complete, require_ended, require_truth, require_whole
 from scene import ENDS_WITHIN_S, HERE, Scene, environment
 from trials import Fault, Trial, drive_scene, telling
 
@@ -75,22 +75,20 @@ def ended(run: subprocess.Popen[bytes]) -> Ran:
 
 def _judge(ran: Ran, scene: Scene, receipt: bytes | None) -> None:
     scene.require_sources_untouched()
-    require(
-        ran.killed or ran.exit in (0, _BUSY), f"it ended with {ran.exit}: {ran.out[-300:]}{ran.err[-300:]}"
-    )
+    if not ran.killed:
+        require_ended(ran, "it", 0, _BUSY)
     if ran.exit == 0:
         require_truth(ran, scene.drive, scene.known.now, receipt)
 
 
 def _judge_check(ran: Ran) -> None:
-    require(ran.exit in (0, 1, 3), f"the check ended with {ran.exit}: {ran.err[-300:]}")
-    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
+    require_ended(ran, "the check", 0, 1, 3)
 
 
 def _judge_again(scenes: list[Scene]) -> None:
     for scene in scenes:
         again = scene.send()
-        require(again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-500:]}")
+        require_ended(again, "sent again, it", 0)
         scenes[0].known.ever |= scene.known.ever
     for scene in scenes:
         require_complete(scene.drive, scene.known.now)

@@ -13,7 +13,16 @@ from pathlib import Path
 
 from drives import pause
 from jobs import SendFirst
-from judge import Ran, require, require_complete, require_lists_true, require_truth, require_whole, sha256_of
+from judge import (
+    Ran,
+    require,
+    require_complete,
+    require_ended,
+    require_lists_true,
+    require_truth,
+    require_whole,
+    sha256_of,
+)
 from scene import Scene, noise
 from system_calls import draw
 from trials import Fault, Trial, drive_scene, telling
@@ -50,9 +59,7 @@ class SendChanging(SendFirst):
 
     def judge_again(self) -> None:
         again = self.scene.send()
-        require(
-            again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
-        )
+        require_ended(again, "sent again, it", 0)
         self.scene.require_sources_untouched()
         now = self.scene.known.now
         require_complete(
@@ -214,7 +221,7 @@ def _try_flocked(trial: Trial) -> None:
         with telling(f"flocked {path.name}"), path.open("rb") as held:
             fcntl.flock(held, fcntl.LOCK_EX)
             ran = scene.run(*job.words())
-            require(ran.exit == 0, f"it ended with {ran.exit}: {ran.out[-500:]}")
+            require_ended(ran, "it", 0)
             job.judge(ran)
             job.judge_again()
 

@@ -20,10 +20,10 @@ from archive_judge import (
 )
 from judge import (
     MARK,
-    Ran,
     fingerprint,
     require,
     require_complete,
+    require_ended,
     require_lists_true,
     require_whole,
     sha256_of,
@@ -123,16 +123,11 @@ def _persons_own(scene: Scene, dice: random.Random) -> set[str]:
     return {sha256_of(path) for path in kept}
 
 
-def _require_done(what: str, ran: Ran) -> None:
-    require("Traceback" not in ran.err, f"{what}: a traceback: {ran.err[-500:]}")
-    require(ran.exit == 0, f"{what} ended with {ran.exit}: {ran.out[-900:]}{ran.err[-300:]}")
-
-
 def _require_holds(scene: Scene, folder: Path, count: int) -> None:
     """Hold that a check of a littered place finds every file, and nothing to complain of."""
     for more in ((), ("--quick",)):
         ran = scene.run("check", str(folder), "--json", *more)
-        _require_done(f"check {' '.join(more)}", ran)
+        require_ended(ran, f"check {' '.join(more)}", 0)
         counted = sum(bag["agreed" if more else "verified"] for bag in ran.document["bags"])
         require(counted == count, f"check {' '.join(more)} counts {counted} files, not {count}")
         require(not ran.document["findings"], f"found: {ran.document['findings'][:4]}")
@@ -147,15 +142,15 @@ def _sent(scene: Scene, dice: random.Random) -> None:
         litter.drop(folder)
     if dice.randrange(3) == 0:
         (drive / MARK).unlink()
-        _require_done("prepare", scene.run("prepare", str(drive), "--name", "Field stick", "--json"))
+        require_ended(scene.run("prepare", str(drive), "--name", "Field stick", "--json"), "prepare", 0)
     litter.look(scene)
-    _require_done("send", scene.send())
+    require_ended(scene.send(), "send", 0)
     _require_holds(scene, drive, len(scene.known.now))
     litter.drop(drive)
     _require_holds(scene, drive, len(scene.known.now))
     scene.go_on_with_session()
     litter.look(scene)
-    _require_done("send", scene.send())
+    require_ended(scene.send(), "send", 0)
     scene.require_sources_untouched()
     _require_holds(scene, drive, len(scene.known.now))
     litter.clean(drive)
@@ -176,14 +171,14 @@ def _filed(scene: Scene, dice: random.Random) -> None:
     litter.drop(archive)
     before = fingerprint(job.stick)
     for _ in range(2):
-        _require_done("file", scene.run(*job.words()))
+        require_ended(scene.run(*job.words()), "file", 0)
         litter.drop(archive)
     count = len(require_archive_true(archive))
     _require_holds(scene, archive, count)
     require_drive_kept(before, fingerprint(job.stick), job.stick)
     litter.drop(scene.computer.frames)
     folder = scene.run("file", str(scene.computer.frames), "--json", "--config", str(job.desk.settings()))
-    _require_done("file of a folder", folder)
+    require_ended(folder, "file of a folder", 0)
     require(len(require_archive_true(archive)) == count, "filed again what was there, or a companion")
     litter.clean(archive)
     require_archive_complete(archive, job.brought)

@@ -13,7 +13,15 @@ from functools import cache
 from pathlib import Path
 
 from jobs import flip_bit
-from judge import Ran, bags_on, fingerprint, listed, require, require_listed_there
+from judge import (
+    Ran,
+    bags_on,
+    fingerprint,
+    listed,
+    require,
+    require_ended,
+    require_listed_there,
+)
 from scene import Scene, prepare, room
 from trials import Fault, NotMade, Trial, telling, unmount
 from volumes import KINDS, Volume, volume
@@ -65,7 +73,7 @@ def pristine(on: str) -> Pristine:
     scene = Scene(root, prepare(drive.path), random.Random(on))
     scene.begin_session()
     ran = scene.send()
-    require(ran.exit == 0, f"the send ended with {ran.exit}: {ran.out[-500:]}{ran.err[-300:]}")
+    require_ended(ran, "the send", 0)
     unmount(drive)
     shutil.copytree(scene.computer.records, root / "copy/records")
     shutil.copyfile(drive.image, root / "copy/image")
@@ -217,8 +225,7 @@ def _sizes(bag: Path) -> set[tuple[str, int]]:
 def _require_quick_told(scene: Scene, differing: set[str]) -> None:
     """A quick check finds what is missing, added or of another size, and never calls anything proven."""
     ran = scene.run("check", "--quick", str(scene.drive), "--json")
-    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
-    require(ran.exit in (0, 1, 3), f"the quick check ended with {ran.exit}: {ran.err[-300:]}")
+    require_ended(ran, "the quick check", 0, 1, 3)
     told = ran.document
     claimed = sum(bag["verified"] + bag["bytes_verified"] + ("read_back" in bag) for bag in told["bags"])
     require(not claimed, f"the quick check claims to have read: {told['bags'][:1]}")
@@ -238,8 +245,7 @@ def _require_quick_told(scene: Scene, differing: set[str]) -> None:
 
 
 def _require_told(checked: Ran, done: Done, bag: Path, lists_before: dict[str, bytes]) -> None:
-    require("Traceback" not in checked.err, f"a traceback: {checked.err[-500:]}")
-    require(checked.exit in (0, 1, 3), f"the check ended with {checked.exit}: {checked.err[-300:]}")
+    require_ended(checked, "the check", 0, 1, 3)
     if checked.exit == 0:
         require(_says_the_same(bag, lists_before), "the check found nothing")
         return
@@ -264,8 +270,7 @@ def _judge_send(scene: Scene) -> None:
     """It says what it knows: what is there as listed was proven by an earlier run; the rest is carried."""
     ran = scene.send()
     scene.require_sources_untouched()
-    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
-    require(0 <= ran.exit <= 6, f"the send ended with {ran.exit}: {ran.err[-300:]}")
+    require_ended(ran, "the send")
     if ran.exit != 0:
         return
     carried = sum(night["carried"] for night in ran.document["nights"])

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import beside_astropy
 from changed_headers import changed
-from judge import Broken, bags_on, require, require_complete, require_truth
+from judge import Broken, bags_on, require, require_complete, require_ended, require_truth
 from scene import Scene, prepare, room
 from trials import Fault, Trial, telling
 
@@ -182,7 +182,7 @@ def _send(dice: random.Random, contents: Sequence[bytes]) -> None:
             (scene.computer.frames / f"{number:04}.fits").write_bytes(content)
         scene.look()
         ran = scene.send("--all")
-        require(ran.exit == 0, f"the send ended with {ran.exit}: {ran.out[-600:]}{ran.err[-300:]}")
+        require_ended(ran, "the send", 0)
         scene.require_sources_untouched()
         require_truth(ran, scene.drive, scene.known.now, None)
         require_complete(scene.drive, scene.known.now)

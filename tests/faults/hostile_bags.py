@@ -11,7 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from hostile_lines import HARMLESS_LINES, HOSTILE_LINES, STRANGE_LINES
-from judge import Ran, fingerprint, require, require_same
+from judge import Ran, fingerprint, require, require_ended, require_same
 from scene import Scene, room, run_plainly
 from trials import Fault, Trial, telling
 
@@ -264,8 +264,7 @@ def try_bag(trial: Trial) -> None:
         ran = run_plainly(scene.command("check", bag, "--json"))
         with telling(name):
             require_same(before, fingerprint(root / "outside"), "what lies outside")
-            require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-400:]}")
-            require("Traceback" not in ran.err, f"a traceback: {ran.err[-400:]}")
+            require_ended(ran)
             require("MemoryError" not in ran.out + ran.err, f"it needs more memory: {ran.out[-300:]}")
             require(ran.document, "it printed nothing")
             require(name not in HOSTILE or ran.exit != 0, f"it holds, says the check: {ran.out[-300:]}")
@@ -277,8 +276,7 @@ def try_bag(trial: Trial) -> None:
 
 def _require_quick_in_order(ran: Ran, name: str) -> None:
     """A quick check opens no payload; what it finds of the lists it has to tell all the same."""
-    require(0 <= ran.exit <= 6, f"quick ended with {ran.exit}: {ran.err[-400:]}")
-    require("Traceback" not in ran.err, f"quick: a traceback: {ran.err[-400:]}")
+    require_ended(ran, "quick")
     require("MemoryError" not in ran.out + ran.err, f"quick needs more memory: {ran.out[-300:]}")
     require("proven" not in ran.document["message"], f"quick claims: {ran.document['message']}")
     require(name not in HARMLESS or ran.exit == 0, f"quick says it does not hold: {ran.out[-700:]}")

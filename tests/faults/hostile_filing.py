@@ -18,7 +18,7 @@ from archive_judge import (
     words_on,
 )
 from hostile_bags import HARMLESS, HOSTILE, STRANGE, make_bag, remove_deep, sha256
-from judge import Ran, require, require_same, require_valid, sha256_of
+from judge import Ran, require, require_ended, require_same, require_valid, sha256_of
 from scene import Scene, room
 from trials import Fault, Trial, telling
 
@@ -137,8 +137,7 @@ def _require_only(whole: set[str], name: str, archive: Path) -> None:
 
 
 def _judge(name: str, ran: Ran, scene: Scene, stick: Path) -> None:
-    require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-400:]}")
-    require("Traceback" not in ran.err, f"a traceback: {ran.err[-400:]}")
+    require_ended(ran)
     require(ran.document and "does not know" not in ran.document["message"], f"no answer: {ran.out[:400]}")
     if name in FORGED:
         require_file_truth(ran, scene.drive, delivered(stick), {})

@@ -11,8 +11,10 @@ from judge import (
     receipt_on,
     require,
     require_complete,
+    require_ended,
     require_lists_true,
     require_same,
+    require_told,
     require_truth,
     require_whole,
 )
@@ -86,9 +88,7 @@ class SendFirst(Job):
 
     def judge_again(self) -> None:
         again = self.scene.send()
-        require(
-            again.exit == 0, f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
-        )
+        require_ended(again, "sent again, it", 0)
         self.scene.require_sources_untouched()
         self.require_all()
         require_whole(self.scene.drive, self.scene.known)
@@ -103,7 +103,7 @@ class SendMore(SendFirst):
     def make_ready(self) -> None:
         self.scene.begin_session()
         first = self.scene.send()
-        require(first.exit == 0, f"the first send ended with {first.exit}: {first.out[-600:]}")
+        require_ended(first, "the first send", 0)
         self.scene.go_on_with_session()
         self._receipt = receipt_on(self.scene.drive)
 
@@ -116,7 +116,7 @@ class CheckGood(Job):
     def make_ready(self) -> None:
         self.scene.begin_session()
         first = self.scene.send()
-        require(first.exit == 0, f"the send ended with {first.exit}: {first.out[-600:]}")
+        require_ended(first, "the send", 0)
         self._drive = fingerprint(self.scene.drive)
 
     def words(self) -> list[str]:
@@ -127,21 +127,17 @@ class CheckGood(Job):
         require_same(self._drive, fingerprint(self.scene.drive), "the drive")
         if ran.killed:
             return
-        require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-300:]}")
-        require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
-        told = ran.document
-        require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
+        told = require_told(ran)
         if told:
             self._judge_told(ran, told)
 
     def _judge_told(self, ran: Ran, told: dict[str, object]) -> None:
-        require(told["exit"] == ran.exit or ran.excused, f"it says {told['exit']} and ends with {ran.exit}")
         if ran.exit == 0:
             require(_verified(told) == len(self.scene.known.now), "exit 0 without every file verified")
 
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
-        require(again.exit == 0, f"checked again, it ended with {again.exit}: {again.out[-600:]}")
+        require_ended(again, "checked again, it", 0)
         require(_verified(again.document) == len(self.scene.known.now), "not every file was verified")
 
 
@@ -159,12 +155,11 @@ class CheckBad(CheckGood):
         self._drive: Fingerprint = fingerprint(self.scene.drive)
 
     def _judge_told(self, ran: Ran, told: dict[str, object]) -> None:
-        require(told["exit"] == ran.exit or ran.excused, f"it says {told['exit']} and ends with {ran.exit}")
         require(ran.exit != 0, "exit 0 for a bag with a changed frame")
 
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
-        require(again.exit == 1, f"checked again, it ended with {again.exit}")
+        require_ended(again, "checked again, it", 1)
         named = [found["path"] for found in again.document["findings"]]
         require(any(path.endswith(self._damaged) for path in named), f"{self._damaged} is not named: {named}")
 

@@ -28,6 +28,7 @@ _COMPANIONS = {
     *(".Spotlight-V100", ".fseventsd", ".TemporaryItems", ".DocumentRevisions-V100"),
 }
 _LINE = re.compile(r"([0-9a-f]{64})  (data/.+)")
+_CODES = range(7)  # the exit codes that there are
 _CLAIM = "THE DRIVE MAY BE PULLED"
 
 
@@ -204,6 +205,23 @@ def require_valid(bag: Path) -> None:
 # What a run said
 
 
+def require_ended(ran: Ran, what: str = "it", *codes: int) -> None:
+    """Hold that a run ended by itself and without a traceback, with one of these exit codes or of all."""
+    require(ran.exit in (codes or _CODES), f"{what} ended with {ran.exit}: {ran.out[-600:]}{ran.err[-300:]}")
+    require("Traceback" not in ran.err, f"{what}: a traceback: {ran.err[-500:]}")
+
+
+def require_told(ran: Ran) -> dict[str, Any]:
+    """Hold that a run ended and said so, with the exit code that it ended with. Give what it said."""
+    require_ended(ran)
+    told = ran.document
+    require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
+    if told:
+        require(told["exit"] == ran.exit or ran.excused, f"it says exit {told['exit']}, ends with {ran.exit}")
+        require(told["message"], "no message")
+    return told
+
+
 def require_truth(ran: Ran, drive: Path, wanted: dict[str, str] | None, receipt_before: bytes | None) -> None:
     """Invariant 4, for `send`: exit code, message, JSON and receipt claim nothing that is not so.
 
@@ -213,20 +231,15 @@ def require_truth(ran: Ran, drive: Path, wanted: dict[str, str] | None, receipt_
     _require_receipt_true(ran, drive, true, wanted, receipt_before)
     if ran.killed:
         return
-    require(0 <= ran.exit <= 6, f"it ended with {ran.exit}: {ran.err[-300:]}")
-    require("Traceback" not in ran.err, f"a traceback: {ran.err[-500:]}")
-    told = ran.document
-    require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
+    told = require_told(ran)
     if ran.exit == 0 and wanted is not None:
         lost = sorted(path for path, sha256 in wanted.items() if not _is_listed(true, path, sha256))
         require(not lost, f"exit 0, and not listed: {lost[:4]}")
     if told:
-        _require_document_true(ran, told, sum(len(digests) for digests in true.values()))
+        _require_document_true(told, sum(len(digests) for digests in true.values()))
 
 
-def _require_document_true(ran: Ran, told: dict[str, Any], listed_count: int) -> None:
-    require(told["exit"] == ran.exit or ran.excused, f"it says exit {told['exit']} and ends with {ran.exit}")
-    require(told["message"], "no message")
+def _require_document_true(told: dict[str, Any], listed_count: int) -> None:
     if told["command"] != "send" or "files_proven" not in told:
         return
     require(told["safe_to_pull"] == (told["exit"] == 0), "safe_to_pull and exit differ")

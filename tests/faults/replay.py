@@ -23,7 +23,7 @@ from functools import cache, cached_property
 from pathlib import Path
 
 from jobs import Job, SendFirst, SendMore
-from judge import MARK, RECEIPT, receipt_on, require, require_complete, require_whole
+from judge import MARK, RECEIPT, receipt_on, require, require_complete, require_ended, require_whole
 from lost import Claims, Files, Found, Wrong, blamed_on_program, files_on, look
 from recorder import Recorder, Recording, recorder
 from scene import Scene, noise, prepare, room
@@ -135,7 +135,7 @@ def _send_a_night_before(scene: Scene) -> None:
         name = f"M 51/L/early_{number:03}.fits"
         scene.computer.frame(name, begun="2026-03-10T22:00:00", data=noise(60_000, 40 + number))
     ran = scene.send()
-    require(ran.exit == 0, f"the night before ended with {ran.exit}: {ran.out[-500:]}{ran.err[-300:]}")
+    require_ended(ran, "the night before", 0)
 
 
 def _record(root: Path, recorded: Recorder, scene: Scene, job: Job) -> Taken:
@@ -147,7 +147,7 @@ def _record(root: Path, recorded: Recorder, scene: Scene, job: Job) -> Taken:
     begun = recorded.position()
     ran = scene.run(*job.words())
     ended = recorded.position()
-    require(ran.exit == 0, f"without a fault it ended with {ran.exit}: {ran.out[-500:]}{ran.err[-300:]}")
+    require_ended(ran, "without a fault it", 0)
     shutil.copytree(scene.computer.records, root / "records after")
     _have_the_system_write(recorded.drive)
     left = recorded.position()
