@@ -16,6 +16,7 @@ from transfer.cli.options import config_option, ends_with_exit_code, json_option
 from transfer.cli.progress import Progress
 from transfer.engine.cold_reading import ColdReader
 from transfer.engine.medium import Medium, ReadBack, this_computer
+from transfer.engine.resting import let_rest
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
 from transfer.stop import Stop
 
@@ -51,6 +52,8 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
             listen=progress,
             go_on=lambda: not stop.why,
         )
+        if not stop.why:
+            let_rest(medium, paths)
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:

@@ -4,8 +4,8 @@ It rests on the configuration, on what is mounted, on the names, sizes and times
 drives: their marks, the tag manifests of the nights, whose digests pin all that these say, and the names
 and sizes that lie there. Any difference, and any doubt, and `send` looks at everything again. On a drive
 that stayed mounted and has the same free space the sizes are not asked for: to ask for each costs as much
-as to walk through the sources, and what is lost of a file on a drive leaves space. This module loads little:
-it is what makes a look that finds nothing to do cost little more than a walk through the sources.
+as to walk through the sources, and a block that is lost of a file on a drive leaves space. This module loads
+little: it is what makes a look that finds nothing to do cost little more than a walk through the sources.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from typing import Any, NamedTuple
 from manifests.bags.paths import JOURNAL, PAYLOAD, TAG_MANIFEST
 from manifests.findings import Finding
 from transfer.config import Config
-from transfer.engine.medium.mounted import free_blocks, mounted_now
+from transfer.engine.medium.mounted import flush_noted, free_blocks, mounted_now
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
 
@@ -94,6 +94,8 @@ def answer_again(config: Config, asked: Asked, records: Path) -> Answer | None:
             return None
         if kept["sources"] != _sources(config, [Path(drive["root"]) for drive in kept["drives"]]):
             return None
+        for drive in kept["drives"]:
+            flush_noted(drive["root"])  # the answer is that it may be pulled, and it was just read
         return Answer(kept["message"], kept["next_step"], kept["document"])
     except (OSError, ValueError, KeyError, TypeError, NotThere):
         return None

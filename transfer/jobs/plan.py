@@ -12,6 +12,7 @@ from typing import Any
 from manifests.findings import Finding
 from transfer.config import Config
 from transfer.engine.drive import OpenDrive
+from transfer.engine.resting import let_rest
 from transfer.engine.sources import walk
 from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
 from transfer.jobs.drive_night import DriveNight
@@ -140,6 +141,7 @@ def plan(config: Config, request: SendRequest, around: Surroundings) -> PlanOutc
             ready = make_ready(config, request, around, drives)
         except NotThere as error:
             return _without_a_drive(config, request, around, error)
+        let_rest(around.medium, (drive.root for drive in drives))
         return _as_planned(config, ready, absent)
 
 

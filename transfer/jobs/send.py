@@ -223,6 +223,9 @@ class SendRun:
             Carrying(ready.survey, wrong, self._around).leave_receipts(outcome)
             return self.outcome()
         else:
+            for drive in ready.drives:
+                # It may be pulled now, and its driver may still have to write when what was read.
+                drive.folder.flush_folders([""])
             nights: dict[Path, list[str]] = {drive.root: [] for drive in ready.drives}
             for night in ready.nights:
                 nights[night.drive.root].append(night.plan.bag.path)

@@ -10,6 +10,7 @@ from transfer.config import Config, load_config
 from transfer.engine.drive import mark_text, new_mark
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
+from transfer.jobs import last_answer
 from transfer.jobs.last_answer import Answer, answer_again, asked
 from transfer.jobs.outcome import SendOutcome
 from transfer.jobs.send import SendRequest, SendRun
@@ -69,6 +70,15 @@ def test_the_answer_is_given_again_while_nothing_has_changed(settled: Session) -
     assert again is not None
     assert again.message == settled.send().message
     assert again.document == settled.send().as_json()
+
+
+def test_a_drive_that_was_read_for_an_answer_is_flushed_before_it_is_given(
+    settled: Session, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flushed: list[str] = []
+    monkeypatch.setattr(last_answer, "flush_noted", flushed.append)
+    assert settled.again() is not None
+    assert flushed == [str(settled.folder / "stick")]
 
 
 def test_a_run_that_carried_something_leaves_no_answer_to_give_again(tmp_path: Path) -> None:

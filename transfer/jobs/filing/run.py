@@ -11,6 +11,7 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
 from transfer.config import Config
+from transfer.engine.resting import let_rest
 from transfer.errors import ConfigurationError, DoesNotFit, NightferryError
 from transfer.jobs.filing.account import Account
 from transfer.jobs.filing.acknowledging import NotAcknowledged, acknowledge
@@ -74,6 +75,7 @@ class FileRun:
             if not self._accounts:
                 return failed(error, self._folder_shown)
             self._failure = self._failure or error
+        let_rest(self._around.medium, (account.delivery.root for account in self._accounts))
         return self.outcome()
 
     @property
