@@ -58,6 +58,7 @@ class Job:
     def require_all(self) -> None:
         """Hold that all that the job was to bring is there, in valid bags."""
         require_complete(self.scene.drive, self.scene.known.now)
+        require_whole(self.scene.drive, self.scene.known)
 
     def is_from_medium(self, ran: Ran) -> bool:
         """Tell whether a run said that all it brought was read back from the medium."""
@@ -91,7 +92,6 @@ class SendFirst(Job):
         require_ended(again, "sent again, it", 0)
         self.scene.require_sources_untouched()
         self.require_all()
-        require_whole(self.scene.drive, self.scene.known)
 
 
 class SendMore(SendFirst):
@@ -105,6 +105,18 @@ class SendMore(SendFirst):
         first = self.scene.send()
         require_ended(first, "the first send", 0)
         self.scene.go_on_with_session()
+        self._receipt = receipt_on(self.scene.drive)
+
+
+class SendNothing(SendFirst):
+    """A send to a drive that has the whole night already."""
+
+    name = "send-nothing"
+    needs_bytes = room_bytes = 0
+
+    def make_ready(self) -> None:
+        self.scene.begin_session()
+        require_ended(self.scene.send(), "the first send", 0)
         self._receipt = receipt_on(self.scene.drive)
 
 

@@ -1,151 +1,62 @@
-"""What a power cut took from a drive: each file that is not as it was claimed, and whose doing that was."""
+"""What a power cut took from a medium: each file that is not as it was claimed, and whose doing that was."""
 
 from __future__ import annotations
 
-import os
-import signal
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from enum import Enum, auto
 from pathlib import Path
 
-from judge import (
-    Broken,
-    Known,
-    Ran,
-    receipt_on,
-    require,
-    require_complete,
-    require_truth,
-    require_whole,
-    sha256_of,
-)
-
-_KILLED = Ran(-signal.SIGKILL, "", "", killed=True)
-_UNREADABLE = "cannot be read:"
-Files = dict[str, str]  # path on the drive to SHA-256
+from claims import UNREADABLE, Claims, Excuse, Files, Found, Wrong, files_on
+from judge import Broken
 
 
-class Excuse(Enum):
-    """What has to have been so, beyond that all held, for a loss to be the file system's own doing."""
-
-    LAY_STILL = auto()  # the file lay there as it has to be, before and after
-    CAME_WHOLE = auto()  # the content that the file was to have lay on the medium before, under any name
-    ALL_HELD = auto()  # nothing more
-    NONE = auto()
-
-
-@dataclass(frozen=True)
-class Wrong:
-    """A file that is not what it has to be; `sha256` is that, empty where no list says it."""
-
-    path: str
-    sha256: str
-    what: str
-    excuse: Excuse = Excuse.LAY_STILL
-
-
-@dataclass(frozen=True)
-class Found:
-    """What lies on a drive, and what is wrong with it."""
-
-    files: Files = field(default_factory=dict)
-    wrong: tuple[Wrong, ...] = ()
-
-    def __str__(self) -> str:
-        return "; ".join(f"{each.path} {each.what}" for each in self.wrong[:4])
-
-
-@dataclass(frozen=True)
-class Claims:
-    """What was said of a drive: before the run, and by it.
-
-    `before` was proven by runs that had ended: path on the drive to SHA-256. `moving` are the contents,
-    old and new, of those of them that the run itself puts in another's place: each is somewhere below its
-    bag. `receipt_before` and `receipt_after` are what the drive said of itself.
-    """
-
-    known: Known
-    before: Files
-    moving: dict[str, frozenset[str]]
-    receipt_before: bytes | None
-    receipt_after: bytes | None
-
-
-def files_on(drive: Path) -> Files:
-    """Digest every file; one that cannot be read has the error in its digest's place."""
-    found = {}
-    for folder, _, names in os.walk(drive):
-        for name in names:
-            path = Path(folder, name)
-            try:
-                found[path.relative_to(drive).as_posix()] = sha256_of(path)
-            except OSError as error:
-                found[path.relative_to(drive).as_posix()] = f"{_UNREADABLE} {error}"
-    return found
-
-
-def look(drive: Path, claims: Claims, *, final: bool) -> Found:
-    """Hold the drive against what was claimed; `final` where the run had ended."""
-    files = files_on(drive)
+def look(medium: Path, claims: Claims, *, final: bool) -> Found:
+    """Hold the medium against what was claimed; `final` where the run had made its own claim."""
+    files = files_on(medium)
     wrong = [
         *_claimed_before(files, claims),
-        *_listed_wrongly(drive, files),
-        *_not_whole(files, claims.known),
-        *(_claimed_at_the_end(files, claims) if final else ()),
+        *_listed_wrongly(medium, files),
+        *_not_whole(files, claims.ever),
+        *(claims.missing_at_the_end(files) if final else ()),
     ]
     if not wrong:
-        wrong += _told_by_tools(drive, claims, final=final)
+        wrong += _told_by_tools(medium, claims, final=final)
     return Found(files, tuple(wrong))
 
 
 def _claimed_before(files: Files, claims: Claims) -> Iterator[Wrong]:
-    for path, sha256 in claims.before.items():
+    for path, sha256 in claims.before.same.items():
         if files.get(path) != sha256:
             yield Wrong(path, sha256, "was proven by an earlier run, and is not there as it was")
-    for path, contents in claims.moving.items():
-        bag = f"{path.partition('/')[0]}/"
+    for path, contents in claims.before.moving.items():
+        bag = f"{path.partition('/data/')[0]}/"
         if not any(sha256 in contents for name, sha256 in files.items() if name.startswith(bag)):
             what = "was proven by an earlier run, and neither it nor what it grew to is there"
             yield Wrong(path, "", what, Excuse.ALL_HELD)
 
 
-def _listed_wrongly(drive: Path, files: Files) -> Iterator[Wrong]:
+def _listed_wrongly(medium: Path, files: Files) -> Iterator[Wrong]:
     """Invariant 2."""
     for manifest in [name for name in files if name.endswith("manifest-sha256.txt")]:
-        if files[manifest].startswith(_UNREADABLE):
+        if files[manifest].startswith(UNREADABLE):
             yield Wrong(manifest, "", files[manifest], Excuse.ALL_HELD)
             continue
         bag = manifest.rpartition("/")[0]
-        for line in (drive / manifest).read_bytes().decode("utf-8", "replace").splitlines():
+        for line in (medium / manifest).read_bytes().decode("utf-8", "replace").splitlines():
             sha256, _, name = line.partition("  ")
             if files.get(f"{bag}/{name}") != sha256:
                 yield Wrong(f"{bag}/{name}", sha256, f"is not what {manifest} lists")
 
 
-def _not_whole(files: Files, known: Known) -> Iterator[Wrong]:
+def _not_whole(files: Files, ever: set[str]) -> Iterator[Wrong]:
     """Invariant 3."""
     for path, sha256 in files.items():
-        if path.partition("/")[2].startswith("data/") and sha256 not in known.ever:
+        if "/data/" in path and sha256 not in ever:
             yield Wrong(path, "", "is not whole", Excuse.CAME_WHOLE)
 
 
-def _claimed_at_the_end(files: Files, claims: Claims) -> Iterator[Wrong]:
-    there = {(path.partition("/")[2], sha256) for path, sha256 in files.items()}
-    for path, sha256 in claims.known.now.items():
-        if (path, sha256) not in there:
-            yield Wrong(path, sha256, "was proven by the run, and is not there")
-
-
-def _told_by_tools(drive: Path, claims: Claims, *, final: bool) -> Iterator[Wrong]:
-    """Have coreutils, xxhsum and the reference library say what is wrong."""
+def _told_by_tools(medium: Path, claims: Claims, *, final: bool) -> Iterator[Wrong]:
     try:
-        if final:
-            require_complete(drive, claims.known.now)
-            require(receipt_on(drive) == claims.receipt_after, "the receipt is not the one of the last run")
-        else:
-            require_truth(_KILLED, drive, claims.known.now, claims.receipt_before)
-        require_whole(drive, claims.known)
+        claims.require_by_tools(medium, final=final)
     except Broken as error:
         yield Wrong("", "", str(error), Excuse.NONE)
     except OSError as error:

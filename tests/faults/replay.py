@@ -10,6 +10,7 @@ from __future__ import annotations
 import atexit
 import errno
 import itertools
+import math
 import os
 import random
 import shutil
@@ -22,38 +23,53 @@ from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
 
-from jobs import Job, SendFirst, SendMore
-from judge import MARK, RECEIPT, receipt_on, require, require_complete, require_ended, require_whole
-from lost import Claims, Files, Found, Wrong, blamed_on_program, files_on, look
+from archive_jobs import FileFirst, FileMore
+from archive_judge import words_on
+from claims import ArchiveClaims, Claims, DriveClaims, Files, Found, Wrong, files_on, proven
+from jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
+from judge import Ran, receipt_on, require, require_ended
+from lost import blamed_on_program, look
 from recorder import Recorder, Recording, recorder
 from scene import Scene, noise, prepare, room
 from trials import Fault, NotMade, TornByFileSystem, Trial, telling, unmount
 from volumes import Volume, volume_in
 
-_JOBS: tuple[type[Job], ...] = (SendFirst, SendMore)
+_JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, FileFirst, FileMore, SendNothing, CheckGood)
 _ON = ("exfat", "ext4", "ntfs")
 _CUTS_OF_ONE = 100  # then the run is recorded anew
 _AT_THE_END_ONCE_IN = 4
-_SENT_AGAIN_ONCE_IN = 10
+_GONE_ON_ONCE_IN = 10
 _KEPT = (0.1, 0.5, 0.9)
 _SIZE_MB = 20
+_ARCHIVE_SIZE_MB = 40
+_CLOCK_TICK_NS = 10_000_000  # a file's time is that of the clock's last tick
 _LEFT_ALONE_S = 1.0  # between the run's end and the unmounting
 _REPAIR = {"exfat": ("fsck.exfat", "-y"), "ntfs": ("ntfsfix",), "ext4": ("e2fsck", "-fy")}
+_DAYS_NS = 3 * 86_400 * 1_000_000_000
 _MEMORY = Path("/dev/shm")
 
 
 @dataclass(frozen=True)
 class Taken:
-    """A run that was recorded: when it began, ended, and left the drive to be unmounted; what it claimed."""
+    """A run that was recorded: when it began, ended, and left the drive to be unmounted; what it claimed.
+
+    `claimed` is the moment from which its own claim stands: its end, or when `file` gave its word.
+    """
 
     root: Path
     kind: str
-    scene: Scene
+    job: Job
     recording: Recording
     begun: int
     ended: int
     left: int
+    claimed: int
     claims: Claims
+
+    @property
+    def scene(self) -> Scene:
+        """Where it ran."""
+        return self.job.scene
 
     @cached_property
     def _first(self) -> tuple[int, bytearray]:
@@ -83,7 +99,7 @@ class Taken:
                 drive = held.enter_context(self.mounted(image, repaired=repaired))
             except RuntimeError as error:
                 told = f"cannot be mounted: {error}"
-                lost = (Wrong(path, sha256, told) for path, sha256 in self.claims.before.items())
+                lost = (Wrong(path, sha256, told) for path, sha256 in self.claims.before.same.items())
                 return Found({}, tuple(lost))
             found = look(drive.path, self.claims, final=final)
             unmount(drive)
@@ -92,14 +108,18 @@ class Taken:
 
 @dataclass(frozen=True)
 class Cut:
-    """A power cut: its moment, the share that is kept of what was not flushed, whether the run had ended."""
+    """A power cut: its moment, the share that is kept of what was not flushed.
+
+    `final` where the run had claimed all, `ended` where it had ended and the drive was not yet unmounted.
+    """
 
     moment: int
     keep: float
     final: bool
+    ended: bool
 
     def __str__(self) -> str:
-        when = "after the run's end" if self.final else "in the run"
+        when = "after the run's claim" if self.final else "in the run"
         return f"cut at write {self.moment}, {when}, {self.keep:.0%} of what was not flushed is kept"
 
 
@@ -117,17 +137,20 @@ def taken(trial: Trial) -> Taken:
 
 @cache
 def _take(on: str, kind: type[Job], block: int, without: str) -> Taken:
-    """Record a run; a night that is proven before it lies on the drive, too."""
+    """Record a run; a night that is proven before it lies on a drive, too."""
     held = ExitStack()
     atexit.register(held.close)
     root = held.enter_context(room())
     (root / "drive").mkdir()
-    with recorder(root / "recorded", on, root / "drive", _SIZE_MB) as recorded:
+    files = issubclass(kind, FileFirst)
+    size_mb = _ARCHIVE_SIZE_MB if files else _SIZE_MB
+    with recorder(root / "recorded", on, root / "drive", size_mb) as recorded:
         scene = Scene(root, prepare(root / "drive"), random.Random(f"{on}|{kind.name}|{block}"), without)
-        _send_a_night_before(scene)
-        kind_of_job = kind(scene)
-        kind_of_job.make_ready()
-        return _record(root, recorded, scene, kind_of_job)
+        if not files:
+            _send_a_night_before(scene)
+        job = kind(scene)
+        job.make_ready()
+        return _record(root, recorded, job)
 
 
 def _send_a_night_before(scene: Scene) -> None:
@@ -138,27 +161,70 @@ def _send_a_night_before(scene: Scene) -> None:
     require_ended(ran, "the night before", 0)
 
 
-def _record(root: Path, recorded: Recorder, scene: Scene, job: Job) -> Taken:
-    """Record the job; nothing is read of the drive beside it, for a driver may write when it was read."""
+def _record(root: Path, recorded: Recorder, job: Job) -> Taken:
+    """Record the job; nothing is read of the drive before it or beside it: a driver may write when it was."""
+    _let_days_pass(job.scene.drive)
     unmount(recorded.drive)
     recorded.drive.mount_again()
-    before, receipt = files_on(scene.drive), receipt_on(scene.drive)
-    shutil.copytree(scene.computer.records, root / "records before")
+    _keep_state(job, root / "before")
     begun = recorded.position()
-    ran = scene.run(*job.words())
+    ran = job.scene.run(*job.words())
     ended = recorded.position()
     require_ended(ran, "without a fault it", 0)
-    shutil.copytree(scene.computer.records, root / "records after")
+    _keep_state(job, root / "after")
     _have_the_system_write(recorded.drive)
     left = recorded.position()
     unmount(recorded.drive)
-    recording, moments = recorded.read(begun, ended, left)
-    nothing = Claims(scene.known, {}, {}, None, None)
-    run = Taken(root, recorded.drive.kind, scene, recording, *moments, nothing)
-    with run.mounted(recording.image(len(recording.acts))) as drive:
-        claims = _claims(scene, before, files_on(drive.path), receipt, receipt_on(drive.path))
+    recording, (begun, ended, left) = recorded.read(begun, ended, left)
+    claimed = max(begun, min(ended, recording.moment_at(_word_given_ns(job))))
+    nothing = DriveClaims(proven({}, {}), job.scene.known, None, None)
+    run = Taken(root, recorded.drive.kind, job, recording, begun, ended, left, claimed, nothing)
+    (before, receipt_before), (after, receipt_after) = (
+        _lies_on(run, moment) for moment in (begun, len(recording.acts))
+    )
+    return replace(run, claims=_claims(run, before, after, (receipt_before, receipt_after)))
+
+
+def _let_days_pass(drive: Path) -> None:
+    """Have every file read days ago: what is read for the first time in a day has its access time changed."""
+    for path in drive.rglob("*"):
+        facts = path.stat()
+        os.utime(path, ns=(facts.st_atime_ns - _DAYS_NS, facts.st_mtime_ns))
+
+
+def _lies_on(run: Taken, moment: int) -> tuple[Files, bytes | None]:
+    """Give the files and the receipt as they lie there at a moment at which all is on the medium."""
+    with run.mounted(run.recording.image(moment)) as drive:
+        found = files_on(drive.path), receipt_on(drive.path)
         unmount(drive)
-    return replace(run, claims=claims)
+        return found
+
+
+def _word_given_ns(job: Job) -> float:
+    """Say when `file` gave its word on the drive that it filed; what gives none claims at its end."""
+    if not isinstance(job, FileFirst):
+        return math.inf
+    return max(path.stat().st_ctime_ns for path in words_on(job.stick)) + _CLOCK_TICK_NS
+
+
+def _state(job: Job) -> dict[str, Path]:
+    """Name the folders beside the recorded drive that the job's program reads and writes."""
+    if isinstance(job, FileFirst):
+        return {"records": job.desk.root / "records", "stick": job.stick}
+    return {"records": job.scene.computer.records}
+
+
+def _keep_state(job: Job, to: Path) -> None:
+    for name, folder in _state(job).items():
+        if folder.is_dir():
+            shutil.copytree(folder, to / name)
+
+
+def _put_back_state(job: Job, kept: Path) -> None:
+    for name, folder in _state(job).items():
+        shutil.rmtree(folder, ignore_errors=True)
+        if (kept / name).is_dir():
+            shutil.copytree(kept / name, folder)
 
 
 def _have_the_system_write(drive: Volume) -> None:
@@ -172,18 +238,11 @@ def _have_the_system_write(drive: Volume) -> None:
         os.close(descriptor)
 
 
-def _claims(
-    scene: Scene, before: Files, after: Files, receipt_before: bytes | None, receipt_after: bytes | None
-) -> Claims:
-    """Give what was proven before the run: payload, mark, and all of a bag that the run leaves alone."""
-    changed = (path for path in before.keys() | after.keys() if before.get(path) != after.get(path))
-    touched = {path.partition("/")[0] for path in changed}
-    ours = {path: sha256 for path, sha256 in before.items() if "/data/" in path or path == MARK}
-    alone = {path: sha256 for path, sha256 in before.items() if path.partition("/")[0] not in touched}
-    proven = {path: sha256 for path, sha256 in (ours | alone).items() if path != RECEIPT}
-    same = {path: sha256 for path, sha256 in proven.items() if after.get(path) == sha256}
-    moving = {path: frozenset((proven[path], after[path])) for path in proven.keys() - same.keys()}
-    return Claims(scene.known, same, moving, receipt_before, receipt_after)
+def _claims(run: Taken, before: Files, after: Files, receipts: tuple[bytes | None, bytes | None]) -> Claims:
+    earlier, known = proven(before, after), run.scene.known
+    if isinstance(run.job, FileFirst):
+        return ArchiveClaims(earlier, known.ever, run.root / "before/stick", run.root / "after/stick")
+    return DriveClaims(earlier, known, *receipts)
 
 
 # Cutting
@@ -194,14 +253,19 @@ def draw_cut(trial: Trial, run: Taken) -> Cut:
     dice = trial.dice_for("cut")
     keep = dice.choice(_KEPT)
     end = len(run.recording.acts)
-    if dice.randrange(_AT_THE_END_ONCE_IN) == 0:
-        last = dice.choice((run.left, end))
-        return Cut(dice.randint(run.ended, last), keep, final=True)
+    stretches = _stretches(run)
+    if dice.randrange(_AT_THE_END_ONCE_IN) == 0 or not stretches:
+        moment = dice.randint(run.ended, dice.choice((run.left, end)))
+    else:
+        start, end = dice.choice(stretches)
+        moment = dice.randrange(start + 1, end)
+    return Cut(moment, keep, final=moment >= run.claimed, ended=run.ended <= moment <= run.left)
+
+
+def _stretches(run: Taken) -> list[tuple[int, int]]:
     flushes = [each for each in run.recording.flushes if run.begun < each < run.ended]
     marks = itertools.pairwise([run.begun, *flushes, run.ended])
-    stretches = [(start, end) for start, end in marks if end - start > 1]
-    start, end = dice.choice(stretches)
-    return Cut(dice.randrange(start + 1, end), keep, final=False)
+    return [(start, end) for start, end in marks if end - start > 1]
 
 
 def try_replayed(trial: Trial) -> None:
@@ -214,8 +278,8 @@ def try_replayed(trial: Trial) -> None:
         found = run.look_at(left, final=cut.final)
         if found.wrong:
             _say_whose_doing(run, cut, left, found)
-        if trial.dice_for("again").randrange(_SENT_AGAIN_ONCE_IN) == 0:
-            _send_again(trial, run, cut, left)
+        if trial.dice_for("again").randrange(_GONE_ON_ONCE_IN) == 0:
+            _go_on(trial, run, cut, left)
 
 
 def _say_whose_doing(run: Taken, cut: Cut, left: bytearray, found: Found) -> None:
@@ -225,7 +289,7 @@ def _say_whose_doing(run: Taken, cut: Cut, left: bytearray, found: Found) -> Non
     when it is unmounted, and all has to hold after that. Nor is there one between the run's end and the
     unmounting: a run that says that the drive may be pulled can have flushed all there is.
     """
-    require(not cut.final or cut.moment > run.left, str(found))
+    require(not cut.ended, str(found))
     around = run.recording.flushes_around(cut.moment)
     blamed = blamed_on_program(found, *(run.look_at(run.at(each), final=cut.final) for each in around))
     require(not blamed, f"{found} [{blamed}]")
@@ -234,44 +298,46 @@ def _say_whose_doing(run: Taken, cut: Cut, left: bytearray, found: Found) -> Non
     raise TornByFileSystem(f"{'mended by a repair' if mended else 'not mended by a repair'}: {found}")
 
 
-def _send_again(trial: Trial, run: Taken, cut: Cut, left: bytearray) -> None:
-    """Invariant 5, with the computer's records from before the run or from its end.
+def _go_on(trial: Trial, run: Taken, cut: Cut, left: bytearray) -> None:
+    """Invariant 5, with what lies beside the drive as before the run, or as at its end.
 
-    Where a file system that nobody has repaired fails the run, it is repaired and sent to once more. Where
-    its driver still gives errors, and none at the flushes before and after, the file system tore itself.
+    Where a file system that nobody has repaired fails the run, it is repaired and gone on with once more.
+    Where its driver still gives errors, and none at the flushes before and after, it tore itself.
     """
-    records = run.root / trial.dice_for("records").choice(("records before", "records after"))
-    told = _told_again(run, records, left) and _told_again(run, records, left, repaired=True)
+    states = ("before", "after") if cut.final or not isinstance(run.job, FileFirst) else ("before",)
+    state = run.root / trial.dice_for("records").choice(states)
+    told = _told_again(run, state, left) and _told_again(run, state, left, repaired=True)
     if told and run.kind != "ext4" and os.strerror(errno.EIO) in told:
-        others = [
-            _told_again(run, records, run.at(each)) for each in run.recording.flushes_around(cut.moment)
-        ]
+        others = [_told_again(run, state, run.at(each)) for each in run.recording.flushes_around(cut.moment)]
         require(not any(others), f"{told} [at the flushes before and after, too: {others}]")
         raise TornByFileSystem(told)
     require(not told, told)
 
 
-def _told_again(run: Taken, records: Path, image: bytearray, *, repaired: bool = False) -> str:
-    """Send again to what is left; say how it failed. Raises Broken where it says that it did not."""
-    shutil.rmtree(run.scene.computer.records)
-    shutil.copytree(records, run.scene.computer.records)
+def _told_again(run: Taken, state: Path, image: bytearray, *, repaired: bool = False) -> str:
+    """Go on with what is left; say how it failed. Raises Broken where it says that it did not."""
+    _put_back_state(run.job, state)
     try:
         with run.mounted(image, repaired=repaired) as drive:
-            return _told_by_sending(run, drive)
+            return _told_by_going_on(run.job, drive)
     except RuntimeError as error:
         return f"it cannot be mounted: {os.strerror(errno.EIO)} ({error})"
 
 
-def _told_by_sending(run: Taken, drive: Volume) -> str:
+def _told_by_going_on(job: Job, drive: Volume) -> str:
     try:
-        again = run.scene.send()
+        again = _run_again(job)
         if again.exit != 0:
-            return f"sent again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
-        require_complete(drive.path, run.scene.known.now)
-        require_whole(drive.path, run.scene.known)
+            return f"run again, it ended with {again.exit}: {again.out[-600:]}{again.err[-300:]}"
+        job.require_all()
     finally:
         unmount(drive)
     return ""
+
+
+def _run_again(job: Job) -> Ran:
+    """Run it again. What a check can only find, the next send mends."""
+    return job.scene.send() if isinstance(job, CheckGood) else job.scene.run(*job.words())
 
 
 FAULTS = (

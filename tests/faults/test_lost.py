@@ -7,7 +7,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from lost import Excuse, Found, Wrong, blamed_on_program
+from claims import Excuse, Found, Wrong
+from lost import blamed_on_program
 
 OLD, NEW, OTHER = "0" * 64, "1" * 64, "2" * 64
 

@@ -54,6 +54,10 @@ class Recording:
         """Give the moment up to which everything is on the medium for certain."""
         return max((each for each in self.flushes if each <= moment), default=0)
 
+    def moment_at(self, at_ns: float) -> int:
+        """Give the moment of a time of the system's clock, in nanoseconds since 1970."""
+        return next((number for number, act in enumerate(self.acts) if act.at_ns > at_ns), len(self.acts))
+
     def flushes_around(self, moment: int) -> tuple[int, int]:
         """Give the moments of the last flush before a moment, and of the next one after it."""
         after = min((each for each in self.flushes if each >= moment), default=len(self.acts))

@@ -1,0 +1,175 @@
+"""What has been claimed of a medium, and has to be found there after a power cut."""
+
+from __future__ import annotations
+
+import os
+import signal
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import Enum, auto
+from pathlib import Path
+
+from archive_judge import MARK as ARCHIVE_MARK
+from archive_judge import (
+    delivered,
+    require_answered,
+    require_archive_complete,
+    require_archive_true,
+    require_archive_whole,
+    require_words_true,
+    words_on,
+)
+from judge import (
+    MARK,
+    RECEIPT,
+    Known,
+    Ran,
+    receipt_on,
+    require,
+    require_complete,
+    require_truth,
+    require_whole,
+    sha256_of,
+)
+
+UNREADABLE = "cannot be read:"
+_KILLED = Ran(-signal.SIGKILL, "", "", killed=True)
+_OWN = (MARK, ARCHIVE_MARK)
+Files = dict[str, str]  # path on the medium to SHA-256
+
+
+class Excuse(Enum):
+    """What has to have been so, beyond that all held, for a loss to be the file system's own doing."""
+
+    LAY_STILL = auto()  # the file lay there as it has to be, before and after
+    CAME_WHOLE = auto()  # the content that the file was to have lay on the medium before, under any name
+    ALL_HELD = auto()  # nothing more
+    NONE = auto()
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """A file that is not what it has to be; `sha256` is that, empty where no list says it."""
+
+    path: str
+    sha256: str
+    what: str
+    excuse: Excuse = Excuse.LAY_STILL
+
+
+@dataclass(frozen=True)
+class Found:
+    """What lies on a medium, and what is wrong with it."""
+
+    files: Files = field(default_factory=dict)
+    wrong: tuple[Wrong, ...] = ()
+
+    def __str__(self) -> str:
+        return "; ".join(f"{each.path} {each.what}" for each in self.wrong[:4])
+
+
+def files_on(medium: Path) -> Files:
+    """Digest every file; one that cannot be read has the error in its digest's place."""
+    found = {}
+    for folder, _, names in os.walk(medium):
+        for name in names:
+            path = Path(folder, name)
+            try:
+                found[path.relative_to(medium).as_posix()] = sha256_of(path)
+            except OSError as error:
+                found[path.relative_to(medium).as_posix()] = f"{UNREADABLE} {error}"
+    return found
+
+
+@dataclass(frozen=True)
+class Proven:
+    """What was proven by runs that had ended before: path on the medium to SHA-256.
+
+    `moving` are the contents, old and new, of those files that the run itself puts in another's place: one
+    of the two is somewhere below the file's bag.
+    """
+
+    same: Files
+    moving: dict[str, frozenset[str]]
+
+
+def proven(before: Files, after: Files) -> Proven:
+    """Give what was proven before a run: payload, marks, and all of a bag that the run leaves alone."""
+    changed = (path for path in before.keys() | after.keys() if before.get(path) != after.get(path))
+    touched = {path.partition("/")[0] for path in changed}
+    ours = {path: sha256 for path, sha256 in before.items() if "/data/" in path or path in _OWN}
+    alone = {path: sha256 for path, sha256 in before.items() if path.partition("/")[0] not in touched}
+    all_of_it = {path: sha256 for path, sha256 in (ours | alone).items() if path != RECEIPT}
+    same = {path: sha256 for path, sha256 in all_of_it.items() if after.get(path) == sha256}
+    moving = {path: frozenset((all_of_it[path], after[path])) for path in all_of_it.keys() - same.keys()}
+    return Proven(same, moving)
+
+
+class Claims(ABC):
+    """What was claimed of a medium before a run and by it; `ever` are the whole contents that there are."""
+
+    def __init__(self, before: Proven, ever: set[str]) -> None:
+        self.before = before
+        self.ever = ever
+
+    @abstractmethod
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        """Give what the run itself said to be there, and is not."""
+
+    @abstractmethod
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        """Have coreutils, xxhsum and the reference library prove it; `final` where the run had claimed."""
+
+
+class DriveClaims(Claims):
+    """What `send`, or a check of the drive, claims of a drive; the receipts are from before and after it."""
+
+    def __init__(
+        self, before: Proven, known: Known, receipt_before: bytes | None, receipt_after: bytes | None
+    ) -> None:
+        super().__init__(before, known.ever)
+        self._known = known
+        self._receipt_before = receipt_before
+        self._receipt_after = receipt_after
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        there = {(path.partition("/")[2], sha256) for path, sha256 in files.items()}
+        for path, sha256 in self._known.now.items():
+            if (path, sha256) not in there:
+                yield Wrong(path, sha256, "was proven by the run, and is not there")
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        if final:
+            require_complete(medium, self._known.now)
+            require(receipt_on(medium) == self._receipt_after, "the receipt is not the one of the last run")
+        else:
+            require_truth(_KILLED, medium, self._known.now, self._receipt_before)
+        require_whole(medium, self._known)
+
+
+class ArchiveClaims(Claims):
+    """What `file` claims of an archive: by the word that it writes on the drive that is filed.
+
+    The two sticks are copies of that drive from before the run and from its end.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], stick_before: Path, stick_after: Path) -> None:
+        super().__init__(before, ever)
+        self._before = stick_before
+        self._after = stick_after
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        there = set(files.values())
+        for path, sha256 in delivered(self._after).files.items():
+            if sha256 not in there:
+                yield Wrong(path, sha256, "was filed by the run, and is not there")
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        true = require_archive_true(medium)
+        if final:
+            require_archive_complete(medium, delivered(self._after))
+            require_answered(self._after, medium, true)
+        elif true:
+            require_words_true(self._before, medium, true, words_on(self._before))
+        require_archive_whole(medium, self.ever)
