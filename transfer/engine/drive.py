@@ -65,11 +65,14 @@ def mark_text(mark: Mark) -> str:
 
 
 def read_mark(root: Path) -> Mark | None:
-    """Read the mark in a folder; None where there is none, or it cannot be read as one."""
+    """Read the mark in a folder; None where there is none, or what is there is not one.
+
+    Raises OSError where it cannot be read: the folder may be a drive all the same.
+    """
     try:
         with (root / MARK_NAME).open("rb") as file:
             return _read(file)[0]
-    except OSError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
 
 
@@ -166,20 +169,33 @@ def drive_at(path: Path) -> FoundDrive:
     Raises NotThere where it is not there or carries no mark: the classic loss is a stick that did not
     mount, and a night that fills the system disk instead.
     """
-    prepare = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
+    found = marked_at(path)
+    if found is not None:
+        return found
+    if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
+        raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
+    raise NotThere(f"This folder is not a prepared drive (it has no {MARK_NAME})", path, _to_prepare(path))
+
+
+def marked_at(path: Path) -> FoundDrive | None:
+    """Give the drive whose mark lies in a folder; None where none does.
+
+    Raises NotThere where it cannot be read, or is no mark any more: the folder may be a drive all the same.
+    """
     try:
         with (path / MARK_NAME).open("rb") as file:
             mark, device = _read(file)
-    except (FileNotFoundError, NotADirectoryError) as error:
-        if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
-            raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?") from error
-        happened = f"This folder is not a prepared drive (it has no {MARK_NAME})"
-        raise NotThere(happened, path, prepare) from error
+    except (FileNotFoundError, NotADirectoryError):
+        return None
     except OSError as error:
         raise _cannot_open(path, error) from error
     if mark is None:
-        raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, prepare)
+        raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, _to_prepare(path))
     return FoundDrive(path.resolve(), mark, device)
+
+
+def _to_prepare(path: Path) -> str:
+    return f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
 
 
 class OpenDrive:

@@ -82,7 +82,11 @@ def prepare(
     if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
         raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
     root = path.resolve()
-    old = read_mark(root)
+    try:
+        old = read_mark(root)
+    except OSError as error:
+        step = "Plug it in again; one that stays unreadable is not to be relied on."
+        raise DriveFailed(f"The drive's mark cannot be read ({error.strerror})", root, step) from error
     mark = _mark(old, name, named, root, now)
     try:
         # The lock is on the mark, which Windows doesn't replace while it is held: it is let go of first.

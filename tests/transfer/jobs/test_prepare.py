@@ -109,3 +109,15 @@ def test_a_drive_that_fails_while_it_is_measured_gets_no_mark(tmp_path, rule):
     need_fuse()
     with faulty(tmp_path / "faulty", rule) as drive, pytest.raises(DriveFailed):
         prepared(drive.path)
+
+
+def test_a_drive_whose_mark_cannot_be_read_keeps_its_id(tmp_path):
+    need_fuse()
+    first = prepared(tmp_path).mark
+    rule = f"read|{MARK_NAME}|1|9999|EIO"
+    with (
+        faulty(tmp_path / "faulty", rule, behind=tmp_path) as drive,
+        pytest.raises(DriveFailed, match="mark cannot be read"),
+    ):
+        prepared(drive.path)
+    assert read_mark(tmp_path).id == first.id

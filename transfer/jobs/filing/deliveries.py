@@ -11,7 +11,7 @@ from pathlib import Path
 from manifests.bags.bag import NotABag, find_bags, is_bag
 from manifests.findings import Finding, FindingKind
 from transfer.config import Config
-from transfer.engine.drive import FoundDrive, OpenDrive, drive_at, find_drives, read_mark
+from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
 from transfer.engine.medium import Medium
 from transfer.errors import ConfigurationError, NotThere
 from transfer.jobs.filing.bag_items import bag_delivery
@@ -43,8 +43,9 @@ class Search:
         if path is None:
             return self._on_drives([self._opened(found) for found in self._connected()])
         self._check_place(path)
-        if read_mark(path) is not None:
-            return self._on_drives([self._opened(drive_at(path))])
+        drive = marked_at(path)
+        if drive is not None:
+            return self._on_drives([self._opened(drive)])
         return self._in_folder(path.absolute())
 
     def _connected(self) -> list[FoundDrive]:
@@ -103,8 +104,13 @@ class Search:
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
         """Give one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""
-        if read_mark(bag.parent) is not None:
-            yield from self._bag(self._opened(drive_at(bag.parent)), bag.name)
+        try:
+            drive = marked_at(bag.parent)
+        except NotThere as error:
+            self._could_not_look(bag, error)
+            return
+        if drive is not None:
+            yield from self._bag(self._opened(drive), bag.name)
             return
         try:
             pinned = self.medium.pin(bag.parent)

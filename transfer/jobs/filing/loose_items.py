@@ -8,9 +8,11 @@ from pathlib import Path
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source
+from transfer.engine.drive import MARK_NAME
 from transfer.engine.sources import SourceFile, walk
 from transfer.jobs.filing.dating import Dating
 from transfer.jobs.filing.items import Delivery, Item, Refusal
+from transfer.jobs.outcome import RECEIPT_NAME
 
 # So many files are carried and published together: little enough to be done again after a power cut.
 _PORTION_FILES = 2000
@@ -36,6 +38,8 @@ def _portions(
         if isinstance(found, Finding):
             _keep(found, folder, delivery)
             continue
+        if _is_a_drive_s_own(found, folder):
+            continue
         portion.append(_item(found, folder, dating))
         if len(portion) == _PORTION_FILES:
             yield _in_order(portion)
@@ -44,6 +48,12 @@ def _portions(
         delivery.findings.append(dating.guess)
     if portion:
         yield _in_order(portion)
+
+
+def _is_a_drive_s_own(file: SourceFile, folder: Path) -> bool:
+    """Tell the mark and the receipt of a drive, or of a copy of one, from a person's files."""
+    whole = folder / file.path
+    return whole.name in (MARK_NAME, RECEIPT_NAME) and whole.with_name(MARK_NAME).exists()
 
 
 def _in_order(portion: list[Item]) -> list[Item]:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
 from desks import Desk
 from faulty_drive import faulty
-from nights import EVENING_NS, fits, noise
+from nights import EVENING_NS, Computer, fits, noise
 from volumes import need
 
 from manifests.findings import FindingKind
+from transfer.engine.drive import MARK_NAME
 from transfer.errors import ExitCode
 from transfer.events import Event, PhaseEnded
 from transfer.jobs.filing import loose_items
@@ -161,3 +163,32 @@ def test_a_run_told_to_end_looks_at_no_more_of_a_folder_and_does_not_say_that_it
     assert 1 <= len(outcome.accounts[0].files) <= 2
     assert desk.file(years).exit_code is ExitCode.PROVEN
     assert len(desk.files()) == 4
+
+
+def test_the_mark_and_the_receipt_of_a_copied_drive_are_none_of_the_frames(
+    years: Path, desk: Desk, computer: Computer, stick: Path
+):
+    computer.small_night()
+    computer.send(stick)
+    shutil.copytree(stick, years / "copy of the stick")
+    receipt = years / "READ ME FIRST.txt"
+    receipt.write_text("what a person wrote")
+    os.utime(receipt, ns=(EVENING_NS, EVENING_NS))
+    outcome = desk.file(years)
+    assert outcome.exit_code == 0
+    assert not [path for path in desk.files() if "nightferry-drive" in path]
+    assert [path for path in desk.files() if "READ ME" in path] == [
+        "nights/2026-03-14/data/From years before/READ ME FIRST.txt"
+    ]
+
+
+def test_a_drive_whose_mark_cannot_be_read_is_not_taken_for_a_folder(
+    desk: Desk, computer: Computer, stick: Path
+):
+    computer.small_night()
+    computer.send(stick)
+    (stick / MARK_NAME).unlink()
+    (stick / MARK_NAME).mkdir()
+    outcome = desk.file(stick)
+    assert (outcome.exit_code, desk.files()) == (ExitCode.NOT_THERE, {})
+    assert "cannot be opened" in outcome.message
