@@ -21,10 +21,11 @@ from transfer.jobs.filing.shelf import Shelf
 def recover(archive: Archive, shelf: Shelf) -> list[Finding]:
     """Prove what a run that died left whole, list it, and finish its bags; give what is wrong with any.
 
-    What is not what was written is kept apart, in the bag's nightferry/set-aside. Raises NightferryError
-    where the archive can't be read.
+    What it left half written is removed. What is not what was written is kept apart, in the bag's
+    nightferry/set-aside. Raises NightferryError where the archive can't be read.
     """
     try:
+        shelf.remove_parts()
         unfinished = [bag for bag in bags_of(archive.root).bags if _is_unfinished(archive.folder, bag)]
         return [finding for bag in unfinished for finding in _recovered(archive, shelf, bag)]
     except OSError as error:

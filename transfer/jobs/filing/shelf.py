@@ -63,12 +63,14 @@ class Shelf:
     # Parts
 
     def begin(self) -> None:
-        """Make ready to take files; what a run that died has left half written is removed."""
-        changed = self.folder.make_folders(_INCOMING)
+        """Make ready to take files."""
+        self.folder.flush_folders(sorted(self.folder.make_folders(_INCOMING)))
+
+    def remove_parts(self) -> None:
+        """Remove what an earlier run has left half written."""
         for name, is_folder in self.folder.names(_INCOMING):
             if not is_folder:
                 self.folder.remove(f"{_INCOMING}/{name}")
-        self.folder.flush_folders(sorted(changed))
 
     def new_part(self) -> str:
         """Give a path for a file that has no name yet."""

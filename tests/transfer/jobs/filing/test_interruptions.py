@@ -143,6 +143,14 @@ def killed_with_files_unlisted(desk: Desk, stick: Path) -> Path:
     raise AssertionError("no kill left what was wanted")
 
 
+def test_a_part_that_a_dead_run_left_goes_where_there_is_nothing_more_to_file(two_nights: Path, desk: Desk):
+    desk.file(two_nights)
+    part = desk.archive / "nightferry-incoming" / "13.part"
+    part.write_bytes(b"half a frame")
+    assert desk.file(two_nights).filed == 0
+    assert not part.exists()
+
+
 def test_what_stands_whole_but_was_not_written_so_is_kept_apart(
     two_nights: Path, computer: Computer, desk: Desk
 ):
