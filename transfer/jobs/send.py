@@ -223,17 +223,20 @@ class SendRun:
             Carrying(ready.survey, wrong, self._around).leave_receipts(outcome)
             return self.outcome()
         else:
+            self._keep_answer(ready, outcome)
             for drive in ready.drives:
                 # It may be pulled now, and its driver may still have to write when what was read.
                 drive.folder.flush_folders([""])
-            nights: dict[Path, list[str]] = {drive.root: [] for drive in ready.drives}
-            for night in ready.nights:
-                nights[night.drive.root].append(night.plan.bag.path)
-            what_now = "\n".join([outcome.next_step, *outcome.passed_by()])
-            answer = Answer(outcome.message, what_now, outcome.as_json())
-            records = self._around.records.folder
-            keep_answer(self._config, self._request.asked, records, nights, ready.survey.digest, answer)
         return outcome
+
+    def _keep_answer(self, ready: Ready, outcome: SendOutcome) -> None:
+        nights: dict[Path, list[str]] = {drive.root: [] for drive in ready.drives}
+        for night in ready.nights:
+            nights[night.drive.root].append(night.plan.bag.path)
+        what_now = "\n".join([outcome.next_step, *outcome.passed_by()])
+        answer = Answer(outcome.message, what_now, outcome.as_json())
+        records = self._around.records.folder
+        keep_answer(self._config, self._request.asked, records, nights, ready.survey.digest, answer)
 
     def outcome(self) -> SendOutcome:
         """Say how things stand now."""
