@@ -20,7 +20,7 @@ from transfer.engine.listed_bag import ListedBag
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.looking import HERE, Spelling
 from transfer.engine.sources import SourceFile
-from transfer.jobs.filing.dating import Dating
+from transfer.jobs.filing.dating import Dating, HeaderUnread
 from transfer.jobs.filing.items import Acknowledgeable, Delivery, Item, Refusal
 
 
@@ -107,42 +107,37 @@ class _BagReader:
     def _items(self, inventory: Inventory, refusals: list[Refusal]) -> Iterator[Item]:
         listed_as = {on_disk: listed for listed, on_disk in inventory.respelled.items()}
         for path, expected in sorted((inventory.payload | inventory.waiting).items()):
-            reason = _why_not(path, expected, inventory)
-            if reason:
-                refusals.append(self._refusal(Finding(FindingKind.NOT_FILED, reason, path)))
-            else:
-                entry = self._entries.get(listed_as.get(path, path))
-                yield self._item(path, tuple(expected), entry, inventory)
+            entry, reason = self._entries.get(listed_as.get(path, path)), _why_not(path, expected, inventory)
+            if not reason:
+                try:
+                    yield self._item(path, tuple(expected), entry, inventory)
+                    continue
+                except HeaderUnread as unread:
+                    reason = str(unread)
+            refusals.append(self._refusal(Finding(FindingKind.NOT_FILED, reason, path)))
 
     def _item(
         self, path: str, expected: tuple[Expected, ...], entry: Entry | None, inventory: Inventory
     ) -> Item:
-        stamp = inventory.contents.files[path]
-        below = path.removeprefix(f"{PAYLOAD}/")
-        opened, whole = f"{self._bag_path}/{path}", self._folder / path
         if entry is None:
-            return self._item_without_entry(
-                below,
-                opened,
-                whole,
-                expected,
-                SourceFile(
-                    portable_path(self._folder.name), below, stamp.size_bytes, stamp.modified_ns, None
-                ),
-            )
-        file = SourceFile(entry.source, entry.original, stamp.size_bytes, entry.modified_ns, entry.created_ns)
+            return self._item_without_entry(path, expected, inventory)
+        size_bytes = inventory.contents.files[path].size_bytes
+        file = SourceFile(entry.source, entry.original, size_bytes, entry.modified_ns, entry.created_ns)
         frame = entry.frame
         if self._dating.has_own_keywords and looks_like_a_frame(path):
-            frame = self._dating.look(whole).frame or frame
-        return Item(file, opened, str(whole), below, entry.night, frame, entry, expected)
+            frame = self._dating.look(inventory.folder / path).frame or frame
+        opened, shown = f"{self._bag_path}/{path}", str(self._folder / path)
+        stored = path.removeprefix(f"{PAYLOAD}/")
+        return Item(file, opened, shown, stored, entry.night, frame, entry, expected)
 
-    def _item_without_entry(
-        self, below: str, opened: str, whole: Path, expected: tuple[Expected, ...], file: SourceFile
-    ) -> Item:
-        inspection = self._dating.look(whole)
+    def _item_without_entry(self, path: str, expected: tuple[Expected, ...], inventory: Inventory) -> Item:
+        stamp, below = inventory.contents.files[path], path.removeprefix(f"{PAYLOAD}/")
+        source = portable_path(self._folder.name)
+        file = SourceFile(source, below, stamp.size_bytes, stamp.modified_ns, None)
+        inspection = self._dating.look(inventory.folder / path)
         night, findings = self._dating.night(inspection, file.modified_ns)
-        stored = f"{file.source}/{below}"
-        return Item(file, opened, str(whole), stored, night, inspection.frame, None, expected, findings)
+        opened, shown, stored = f"{self._bag_path}/{path}", str(self._folder / path), f"{source}/{below}"
+        return Item(file, opened, shown, stored, night, inspection.frame, None, expected, findings)
 
 
 def _is_of_a_file(found: Finding, inventory: Inventory) -> bool:

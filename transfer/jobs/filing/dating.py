@@ -7,11 +7,16 @@ from datetime import date
 from pathlib import Path
 
 from manifests.findings import Finding
+from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.frame import Frame
 from manifests.frames.inspection import Inspection, look_at_header
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.nights import frame_night
 from transfer.engine.medium import Medium
+
+
+class HeaderUnread(Exception):
+    """A frame's header cannot be read now: another program may have the file."""
 
 
 @dataclass(slots=True)
@@ -34,10 +39,15 @@ class Dating:
         return self.table is not KEYWORDS
 
     def look(self, path: Path) -> Inspection:
-        """Look at a file's header. One that cannot be opened is met again when it is to be read."""
+        """Look at a file's header. Raises HeaderUnread where a frame's cannot be read: it has no night then.
+
+        Any other file that cannot be opened is met again when it is to be read.
+        """
         try:
             return look_at_header(path, self.table, self.medium.open_source)
-        except OSError:
+        except OSError as error:
+            if looks_like_a_frame(path.name):
+                raise HeaderUnread(f"its header cannot be read ({error.strerror or error})") from error
             return Inspection(is_fits=False)
 
     def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:

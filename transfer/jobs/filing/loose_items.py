@@ -10,8 +10,8 @@ from manifests.findings import Finding, FindingKind
 from transfer.config import Source
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.sources import SourceFile, walk
-from transfer.jobs.filing.dating import Dating
-from transfer.jobs.filing.items import Delivery, Item, Refusal
+from transfer.jobs.filing.dating import Dating, HeaderUnread
+from transfer.jobs.filing.items import Delivery, Item, Refusal, not_filed
 from transfer.jobs.outcome import RECEIPT_NAME
 
 # So many files are carried and published together: little enough to be done again after a power cut.
@@ -40,7 +40,10 @@ def _portions(
             continue
         if _is_a_drive_s_own(found, folder):
             continue
-        portion.append(_item(found, folder, dating))
+        try:
+            portion.append(_item(found, folder, dating))
+        except HeaderUnread as unread:
+            delivery.refusals.append(not_filed(str(folder / found.path), str(unread)))
         if len(portion) == _PORTION_FILES:
             yield _in_order(portion)
             portion = []

@@ -12,7 +12,7 @@ from recorded_windows import ROOT, Rule, System
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.medium import windows_openings as openings
 from transfer.engine.medium.windows import WindowsMedium
-from transfer.jobs.filing.dating import Dating
+from transfer.jobs.filing.dating import Dating, HeaderUnread
 
 DEEP = ("a folder of the night",) * 20
 
@@ -45,8 +45,9 @@ def test_windows_is_asked_by_the_long_path_and_its_programs_may_rename_and_write
     assert [call for call in system.called if call[0] == "open"] == [("open", asked, openings.SOURCE)]
 
 
-def test_a_frame_that_cannot_be_opened_is_dated_by_its_time(light: Path, tmp_path: Path) -> None:
+def test_a_frame_that_cannot_be_opened_is_not_dated_by_its_time(light: Path, tmp_path: Path) -> None:
     system = System(tmp_path)
     system.rules = [Rule("open", 5)]  # ERROR_ACCESS_DENIED
     path = PureWindowsPath("E:/nights", *DEEP, "light.fits")
-    assert night(WindowsMedium(system), path) == date(1969, 12, 31)  # type: ignore[arg-type]
+    with pytest.raises(HeaderUnread):
+        night(WindowsMedium(system), path)  # type: ignore[arg-type]

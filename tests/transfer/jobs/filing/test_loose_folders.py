@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from desks import Desk
-from faulty_drive import faulty
+from faulty_drive import faulty, need_fuse
 from nights import EVENING_NS, Computer, fits, noise
 from volumes import need
 
@@ -112,6 +112,16 @@ def test_a_file_that_cannot_be_read_is_named_and_the_others_are_filed(
         outcome = desk.file(folder.path)
     assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 3, 1)
     assert "notes.txt" in " ".join(finding.path for finding in outcome.all_findings())
+
+
+def test_a_frame_whose_header_cannot_be_read_is_not_filed_by_the_time_of_its_file(
+    years: Path, desk: Desk, tmp_path: Path
+):
+    need_fuse()
+    with faulty(tmp_path / "faulty", r"open|light.FIT|1|1|EACCES", behind=years) as folder:
+        outcome = desk.file(folder.path)
+    assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 3, 1)
+    assert "its header cannot be read" in " ".join(finding.detail for finding in outcome.all_findings())
 
 
 def test_a_link_that_leads_nowhere_is_a_finding(years: Path, desk: Desk):
