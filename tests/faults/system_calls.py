@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 from archive_jobs import FILINGS, FileDamaged
-from jobs import CHECKS, SENDS, Job
+from jobs import CHECKS, SENDS, Job, SendNothing
 from scene import run_plainly
 from traced import Call, Places, calls_of, run_traced, trace_all
 from trials import Fault, NotMade, Trial, drive_scene, telling
@@ -26,7 +26,7 @@ KILLED_AT = (
     "fdatasync",
     "ftruncate",
 )
-JOBS = (*SENDS, *CHECKS, *FILINGS, FileDamaged)
+JOBS = (*SENDS, SendNothing, *CHECKS, *FILINGS, FileDamaged)
 _EVERYWHERE = ("EIO", "EINTR", "ENODEV")
 FAILURES = {
     "write": (*_EVERYWHERE, "ENOSPC", "EROFS", "lost"),

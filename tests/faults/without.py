@@ -46,6 +46,15 @@ def _last_flush() -> None:
     durable.write_durably = write
 
 
+def _rest() -> None:
+    """Leave on a drive that was only read what its driver noted of that."""
+    from transfer.engine import resting
+    from transfer.engine.medium import mounted
+
+    resting.let_rest = lambda *_: None
+    mounted.flush_noted = lambda _: None
+
+
 def _eviction() -> None:
     """Read from memory, and believe that it was the medium."""
     from transfer.engine.medium import linux_cold
@@ -172,6 +181,7 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "file-flush": _file_flush,
     "folder-flush": _folder_flush,
     "last-flush": _last_flush,
+    "rest": _rest,
     "eviction": _eviction,
     "length-check": _length_check,
     "device-pin": _device_pin,
@@ -193,6 +203,7 @@ AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
     "flush": (("replayed", "exfat"), ("power-cut", "ext4"), ("cache-trap", "ext4")),
     "file-flush": (("cache-trap", "ext4"), ("cache-trap", "exfat"), ("replayed", "ext4")),
     "last-flush": (("replayed", "ntfs"),),
+    "rest": (("replayed", "ntfs"),),
     "folder-flush": (
         ("replayed", "ntfs"),
         ("replayed", "exfat"),
