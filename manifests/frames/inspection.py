@@ -188,10 +188,10 @@ def _inspection(reader: FrameReader, walk: HduWalk) -> Inspection:
 def _look(file: BinaryIO | gzip.GzipFile, table: KeywordTable) -> Inspection:
     walk, reader, is_fits = HduWalk(), FrameReader(table), False
     try:
-        start = file.read(BLOCK)
-        is_fits = start.startswith(_MAGIC)
+        start = file.read(len(_MAGIC))  # no more, for what comes next may be damaged
+        is_fits = start == _MAGIC
         if is_fits:
-            _walk_headers(file, start, walk, reader)
+            _walk_headers(file, start + file.read(BLOCK - len(start)), walk, reader)
     except (EOFError, zlib.error, gzip.BadGzipFile) as error:
         walk.notes.add(FindingKind.COMPRESSION_DAMAGED, str(error))
     return _inspection(reader, walk) if is_fits else Inspection(is_fits=False)

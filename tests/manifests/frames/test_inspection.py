@@ -303,3 +303,11 @@ def test_a_look_never_raises_for_any_content(tmp_path, files, data):
 def test_a_look_at_a_file_that_is_not_there_is_an_os_error(tmp_path):
     with pytest.raises(FileNotFoundError):
         look_at_header(tmp_path / "gone.fits")
+
+
+def test_a_packed_frame_is_fits_though_what_follows_its_first_line_is_damaged(tmp_path):
+    path = tmp_path / "short.fits.gz"
+    path.write_bytes(gzip.compress(b"SIMPLE  =                    T".ljust(80)) + b"\x005")
+    looked = look_at_header(path)
+    assert looked.is_fits
+    assert [finding.kind for finding in looked.findings] == [FindingKind.COMPRESSION_DAMAGED]
