@@ -6,18 +6,31 @@ readable any more without a repair.
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterable
 from contextlib import closing, suppress
 from pathlib import Path
 
-from transfer.engine.medium import Medium
+from transfer.engine.medium import Medium, PinnedFolder
 from transfer.errors import NightferryError
 
 
-def let_rest(medium: Medium, folders: Iterable[Path]) -> None:
-    """Bring to the medium what reading below these folders left to be written, once for each file system.
+def flush_noted_in(folder: PinnedFolder) -> None:
+    """Bring to the medium what reading left to be written: nothing, where it is write-protected.
 
-    Never raises: what can't be written to has nothing under way, and what fails was said when it was read.
+    Raises OSError where the flush fails.
+    """
+    try:
+        folder.flush_folders([""])
+    except OSError as error:
+        if error.errno != errno.EROFS:
+            raise
+
+
+def let_rest(medium: Medium, folders: Iterable[Path]) -> None:
+    """Flush what reading below these folders left to be written, once for each file system.
+
+    Never raises: what could not be read was said, and no claim rests on this.
     """
     seen: set[int] = set()
     for folder in folders:
@@ -26,4 +39,4 @@ def let_rest(medium: Medium, folders: Iterable[Path]) -> None:
             if device not in seen:
                 seen.add(device)
                 with closing(medium.pin(folder if folder.is_dir() else folder.parent)) as pinned:
-                    pinned.flush_folders([""])
+                    flush_noted_in(pinned)

@@ -13,6 +13,7 @@ from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
 from transfer.engine.lines import read_lines
 from transfer.engine.medium import Medium
+from transfer.engine.resting import flush_noted_in
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere, unforeseen
 from transfer.jobs.comparing import Contents
@@ -225,8 +226,7 @@ class SendRun:
         else:
             self._keep_answer(ready, outcome)
             for drive in ready.drives:
-                # It may be pulled now, and its driver may still have to write when what was read.
-                drive.folder.flush_folders([""])
+                flush_noted_in(drive.folder)  # it may be pulled now
         return outcome
 
     def _keep_answer(self, ready: Ready, outcome: SendOutcome) -> None:
