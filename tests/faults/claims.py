@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 from abc import ABC, abstractmethod
@@ -96,10 +97,15 @@ class Proven:
 
 def proven(before: Files, after: Files) -> Proven:
     """Give what was proven before a run: payload, marks, and all of a bag that the run leaves alone."""
+    bags = [path.rpartition("/")[0] for path in before if path.endswith("/manifest-sha256.txt")]
+
+    def around(path: str) -> str:
+        return next((bag for bag in bags if path.startswith(f"{bag}/")), path.partition("/")[0])
+
     changed = (path for path in before.keys() | after.keys() if before.get(path) != after.get(path))
-    touched = {path.partition("/")[0] for path in changed}
+    touched = {around(path) for path in changed}
     ours = {path: sha256 for path, sha256 in before.items() if "/data/" in path or path in _OWN}
-    alone = {path: sha256 for path, sha256 in before.items() if path.partition("/")[0] not in touched}
+    alone = {path: sha256 for path, sha256 in before.items() if around(path) not in touched}
     all_of_it = {path: sha256 for path, sha256 in (ours | alone).items() if path != RECEIPT}
     same = {path: sha256 for path, sha256 in all_of_it.items() if after.get(path) == sha256}
     moving = {path: frozenset((all_of_it[path], after[path])) for path in all_of_it.keys() - same.keys()}
@@ -161,9 +167,10 @@ class ArchiveClaims(Claims):
 
     def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
         there = set(files.values())
-        for path, sha256 in delivered(self._after).files.items():
-            if sha256 not in there:
-                yield Wrong(path, sha256, "was filed by the run, and is not there")
+        for word in words_on(self._after).values():
+            for file in json.loads(word)["files"]:
+                if file["sha256"] not in there:
+                    yield Wrong(file["to"], file["sha256"], "was filed by the run, and is not there")
 
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
         true = require_archive_true(medium)

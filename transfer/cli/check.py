@@ -52,8 +52,7 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
             listen=progress,
             go_on=lambda: not stop.why,
         )
-        if not stop.why:
-            let_rest(medium, paths)
+        let_rest(paths)
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:

@@ -172,15 +172,18 @@ def drive_at(path: Path) -> FoundDrive:
     found = marked_at(path)
     if found is not None:
         return found
+    prepare = f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
+    if os.path.lexists(path / MARK_NAME):
+        raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, prepare)
     if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
         raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
-    raise NotThere(f"This folder is not a prepared drive (it has no {MARK_NAME})", path, _to_prepare(path))
+    raise NotThere(f"This folder is not a prepared drive (it has no {MARK_NAME})", path, prepare)
 
 
 def marked_at(path: Path) -> FoundDrive | None:
-    """Give the drive whose mark lies in a folder; None where none does.
+    """Give the drive whose mark lies in a folder; None where none does, or what does is no mark any more.
 
-    Raises NotThere where it cannot be read, or is no mark any more: the folder may be a drive all the same.
+    Raises NotThere where it cannot be read: the folder may be a drive all the same.
     """
     try:
         with (path / MARK_NAME).open("rb") as file:
@@ -189,13 +192,7 @@ def marked_at(path: Path) -> FoundDrive | None:
         return None
     except OSError as error:
         raise _cannot_open(path, error) from error
-    if mark is None:
-        raise NotThere("This is not the mark of a drive any more", path / MARK_NAME, _to_prepare(path))
-    return FoundDrive(path.resolve(), mark, device)
-
-
-def _to_prepare(path: Path) -> str:
-    return f'If this is the drive to send to, run: nightferry prepare "{path}" --name NAME'
+    return None if mark is None else FoundDrive(path.resolve(), mark, device)
 
 
 class OpenDrive:

@@ -6,37 +6,23 @@ readable any more without a repair.
 
 from __future__ import annotations
 
-import errno
+import os
 from collections.abc import Iterable
-from contextlib import closing, suppress
+from contextlib import suppress
 from pathlib import Path
 
-from transfer.engine.medium import Medium, PinnedFolder
-from transfer.errors import NightferryError
+from transfer.engine.medium.mounted import flush_noted
 
 
-def flush_noted_in(folder: PinnedFolder) -> None:
-    """Bring to the medium what reading left to be written: nothing, where it is write-protected.
+def let_rest(folders: Iterable[Path]) -> None:
+    """Flush what reading left to be written on the file systems of these folders, or files; each once.
 
-    Raises OSError where the flush fails.
-    """
-    try:
-        folder.flush_folders([""])
-    except OSError as error:
-        if error.errno != errno.EROFS:
-            raise
-
-
-def let_rest(medium: Medium, folders: Iterable[Path]) -> None:
-    """Flush what reading below these folders left to be written, once for each file system.
-
-    Never raises: what could not be read was said, and no claim rests on this.
+    Never raises: what could not be read was said, and no claim about a file rests on this.
     """
     seen: set[int] = set()
     for folder in folders:
-        with suppress(OSError, NightferryError):
+        with suppress(OSError):
             device = folder.stat().st_dev
             if device not in seen:
+                flush_noted(os.fspath(folder if folder.is_dir() else folder.parent))
                 seen.add(device)
-                with closing(medium.pin(folder if folder.is_dir() else folder.parent)) as pinned:
-                    flush_noted_in(pinned)

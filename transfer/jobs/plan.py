@@ -141,7 +141,7 @@ def plan(config: Config, request: SendRequest, around: Surroundings) -> PlanOutc
             ready = make_ready(config, request, around, drives)
         except NotThere as error:
             return _without_a_drive(config, request, around, error)
-        let_rest(around.medium, (drive.root for drive in drives))
+        let_rest(drive.root for drive in drives)
         return _as_planned(config, ready, absent)
 
 

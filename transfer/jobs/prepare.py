@@ -85,7 +85,7 @@ def prepare(
     try:
         old = read_mark(root)
     except OSError as error:
-        step = "Plug it in again; one that stays unreadable is not to be relied on."
+        step = "Plug it in again, and see that this user may read it."
         raise DriveFailed(f"The drive's mark cannot be read ({error.strerror})", root, step) from error
     mark = _mark(old, name, named, root, now)
     try:

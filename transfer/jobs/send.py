@@ -13,7 +13,7 @@ from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
 from transfer.engine.lines import read_lines
 from transfer.engine.medium import Medium
-from transfer.engine.resting import flush_noted_in
+from transfer.engine.resting import let_rest
 from transfer.engine.sources import check_places
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere, unforeseen
 from transfer.jobs.comparing import Contents
@@ -193,12 +193,16 @@ class SendRun:
         for drive in self._ready.drives:
             fit(drive, [night for night in self._working if night.drive is drive])
         self._working = [night for night in self._working if not night.plan.nothing_to_do]
-        if not self._working:
-            return self._nothing_to_carry(self._ready)
+        outcome = (self._carry if self._working else self._nothing_to_carry)(self._ready)
+        at_work = {night.drive.root for night in self._working}
+        let_rest(drive.root for drive in drives if drive.root not in at_work)
+        return outcome
+
+    def _carry(self, ready: Ready) -> SendOutcome:
         # Loaded only where there is something to carry: most looks at a drive find nothing to do.
         from transfer.jobs.carrying import Carrying
 
-        carrying = Carrying(self._ready.survey, self._working, self._around)
+        carrying = Carrying(ready.survey, self._working, self._around)
         carrying.run(self._began)
         told = self.outcome()
         carrying.leave_receipts(told)
@@ -225,8 +229,6 @@ class SendRun:
             return self.outcome()
         else:
             self._keep_answer(ready, outcome)
-            for drive in ready.drives:
-                flush_noted_in(drive.folder)  # it may be pulled now
         return outcome
 
     def _keep_answer(self, ready: Ready, outcome: SendOutcome) -> None:

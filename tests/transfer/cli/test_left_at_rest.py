@@ -30,16 +30,11 @@ def _let_days_pass(drive: Path) -> None:
 def test_what_a_driver_notes_of_reading_is_flushed_without_all_that_opens_a_drive(volumes):
     with volumes("ntfs") as drive:
         (drive.path / "mount.log").write_bytes(b"22:00 slewing")
-        _let_days_pass(drive.path)
-        drive.unmount()
-        drive.mount_again()
+        _read_after_days(drive)
         before = _read_at(drive.path)
         (drive.path / "mount.log").read_bytes()
         flush_noted(os.fspath(drive.path))
-        after = _read_at(drive.path)
-        assert after != before
-        with drive.after_a_power_cut() as left:
-            assert _read_at(left.path) == after
+        assert_at_rest(drive, before)
 
 
 @pytest.fixture
@@ -50,22 +45,39 @@ def computer(tmp_path: Path) -> Computer:
 
 
 @pytest.mark.parametrize("words", [("check",), ("check", "--quick"), ("plan", "--drive"), SENT], ids=" ".join)
-@pytest.mark.parametrize("again", [False, True], ids=["plugged in anew", "still there"])
-def test_nothing_is_under_way_on_a_drive_that_was_only_read(volumes, computer, words, again):
+def test_nothing_is_under_way_on_a_drive_that_was_only_read(volumes, computer, words):
     with volumes("ntfs") as drive:
         prepared(drive.path)
         assert computer.command(*SENT, drive.path).exit == 0
-        assert computer.command(*SENT, drive.path).exit == 0
-        _let_days_pass(drive.path)
-        if not again:
-            drive.unmount()
-            drive.mount_again()
+        _read_after_days(drive)
         before = _read_at(drive.path)
         assert computer.command(*words, drive.path).exit == 0
-        after = _read_at(drive.path)
-        assert after != before
-        with drive.after_a_power_cut() as left:
-            assert _read_at(left.path) == after
+        assert_at_rest(drive, before)
+
+
+def test_nothing_is_under_way_on_a_drive_that_has_all_beside_one_that_has_not(volumes, computer, tmp_path):
+    spare = prepared(tmp_path / "spare", "Spare")
+    with volumes("ntfs") as drive:
+        prepared(drive.path)
+        assert computer.command(*SENT, drive.path).exit == 0
+        _read_after_days(drive)
+        before = _read_at(drive.path)
+        ran = computer.command(*SENT, drive.path, *SENT[1:], spare)
+        assert (ran.exit, "MAY BE PULLED" in ran.out) == (0, True)
+        assert_at_rest(drive, before)
+
+
+def _read_after_days(drive):
+    _let_days_pass(drive.path)
+    drive.unmount()
+    drive.mount_again()
+
+
+def assert_at_rest(drive, before):
+    after = _read_at(drive.path)
+    assert after != before
+    with drive.after_a_power_cut() as left:
+        assert _read_at(left.path) == after
 
 
 def test_nothing_is_under_way_on_a_drive_whose_night_was_not_filed(volumes, computer, tmp_path):
@@ -74,16 +86,13 @@ def test_nothing_is_under_way_on_a_drive_whose_night_was_not_filed(volumes, comp
         assert computer.command(*SENT, drive.path).exit == 0
         log = drive.path / "2026-03-14/data/logs/mount.log"
         log.write_bytes(log.read_bytes().swapcase())
-        _let_days_pass(drive.path)
-        drive.unmount()
-        drive.mount_again()
+        _read_after_days(drive)
+        before = _read_at(drive.path)
         computer.more = f'[archive]\nfolder = "{tmp_path / "archive"}"\n'
         (tmp_path / "archive").mkdir()
         computer.configure()
         assert computer.command("file", drive.path).exit == 1
-        after = _read_at(drive.path)
-        with drive.after_a_power_cut() as left:
-            assert _read_at(left.path) == after
+        assert_at_rest(drive, before)
 
 
 def test_nothing_is_under_way_on_the_archive_s_disk_when_all_is_filed(volumes, computer, tmp_path):

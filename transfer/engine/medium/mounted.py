@@ -5,6 +5,7 @@ Each costs a call or two: it is asked before anything else is loaded.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 
@@ -27,9 +28,9 @@ def free_blocks(root: str) -> int | None:
 
 
 def flush_noted(root: str) -> None:
-    """Bring to the medium what the driver noted when files were read, such as their access times.
+    """Flush what the driver noted when files were read, such as their access times. Raises OSError.
 
-    Nothing to do on Windows, whose driver keeps a log of what it is about to change. Raises OSError.
+    Nothing to do on Windows, whose driver keeps a log of what it is about to change.
     """
     if not hasattr(os, "O_DIRECTORY"):
         return
@@ -39,6 +40,17 @@ def flush_noted(root: str) -> None:
             from transfer.engine.medium.linux_calls import syncfs
 
             syncfs(descriptor)
-        os.fsync(descriptor)  # syncfs reaches no driver in user space
+        _flush(descriptor)  # syncfs reaches no driver in user space
     finally:
         os.close(descriptor)
+
+
+def _flush(descriptor: int) -> None:
+    if sys.platform == "darwin":
+        import fcntl
+
+        # fsync leaves it in the drive's own memory (fsync(2) of macOS); not every file system knows this.
+        with contextlib.suppress(OSError):
+            fcntl.fcntl(descriptor, fcntl.F_FULLFSYNC)
+            return
+    os.fsync(descriptor)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from manifests.bags.bag import read_bag
@@ -106,15 +106,22 @@ class _BagReader:
 
     def _items(self, inventory: Inventory, refusals: list[Refusal]) -> Iterator[Item]:
         listed_as = {on_disk: listed for listed, on_disk in inventory.respelled.items()}
+        unread: list[tuple[str, Sequence[Expected]]] = []
         for path, expected in sorted((inventory.payload | inventory.waiting).items()):
-            entry, reason = self._entries.get(listed_as.get(path, path)), _why_not(path, expected, inventory)
-            if not reason:
-                try:
-                    yield self._item(path, tuple(expected), entry, inventory)
-                    continue
-                except HeaderUnread as unread:
-                    reason = str(unread)
-            refusals.append(self._refusal(Finding(FindingKind.NOT_FILED, reason, path)))
+            reason = _why_not(path, expected, inventory)
+            if reason:
+                refusals.append(self._refusal(Finding(FindingKind.NOT_FILED, reason, path)))
+                continue
+            entry = self._entries.get(listed_as.get(path, path))
+            try:
+                yield self._item(path, tuple(expected), entry, inventory)
+            except HeaderUnread:
+                unread.append((path, expected))
+        for path, listed in unread:
+            try:
+                yield self._item_without_entry(path, tuple(listed), inventory)
+            except HeaderUnread as error:
+                refusals.append(self._refusal(Finding(FindingKind.NOT_FILED, str(error), path)))
 
     def _item(
         self, path: str, expected: tuple[Expected, ...], entry: Entry | None, inventory: Inventory
@@ -125,7 +132,8 @@ class _BagReader:
         file = SourceFile(entry.source, entry.original, size_bytes, entry.modified_ns, entry.created_ns)
         frame = entry.frame
         if self._dating.has_own_keywords and looks_like_a_frame(path):
-            frame = self._dating.look(inventory.folder / path).frame or frame
+            with contextlib.suppress(HeaderUnread):
+                frame = self._dating.look(inventory.folder / path).frame or frame
         opened, shown = f"{self._bag_path}/{path}", str(self._folder / path)
         stored = path.removeprefix(f"{PAYLOAD}/")
         return Item(file, opened, shown, stored, entry.night, frame, entry, expected)

@@ -47,7 +47,8 @@ class Dating:
             return look_at_header(path, self.table, self.medium.open_source)
         except OSError as error:
             if looks_like_a_frame(path.name):
-                raise HeaderUnread(f"its header cannot be read ({error.strerror or error})") from error
+                why = error.strerror or str(error)
+                raise HeaderUnread(f"its header cannot be read, nor its night: {why}") from error
             return Inspection(is_fits=False)
 
     def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:

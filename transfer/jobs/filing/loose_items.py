@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
@@ -34,6 +35,7 @@ def _portions(
     folder: Path, files: Iterator[SourceFile | Finding], dating: Dating, delivery: Delivery
 ) -> Iterator[list[Item]]:
     portion: list[Item] = []
+    unread: list[SourceFile] = []
     for found in files:
         if isinstance(found, Finding):
             _keep(found, folder, delivery)
@@ -42,21 +44,33 @@ def _portions(
             continue
         try:
             portion.append(_item(found, folder, dating))
-        except HeaderUnread as unread:
-            delivery.refusals.append(not_filed(str(folder / found.path), str(unread)))
+        except HeaderUnread:
+            unread.append(found)
         if len(portion) == _PORTION_FILES:
             yield _in_order(portion)
             portion = []
+    portion += _looked_at_again(unread, folder, dating, delivery)
     if dating.guess is not None and dating.guessed:
         delivery.findings.append(dating.guess)
     if portion:
         yield _in_order(portion)
 
 
+def _looked_at_again(
+    unread: list[SourceFile], folder: Path, dating: Dating, delivery: Delivery
+) -> Iterator[Item]:
+    """Look once more at frames that could not be opened; refuse those that still can't."""
+    for file in unread:
+        try:
+            yield _item(file, folder, dating)
+        except HeaderUnread as error:
+            delivery.refusals.append(not_filed(str(folder / file.path), str(error)))
+
+
 def _is_a_drive_s_own(file: SourceFile, folder: Path) -> bool:
     """Tell the mark and the receipt of a drive, or of a copy of one, from a person's files."""
     whole = folder / file.path
-    return whole.name in (MARK_NAME, RECEIPT_NAME) and whole.with_name(MARK_NAME).exists()
+    return whole.name in (MARK_NAME, RECEIPT_NAME) and os.path.lexists(whole.with_name(MARK_NAME))
 
 
 def _in_order(portion: list[Item]) -> list[Item]:

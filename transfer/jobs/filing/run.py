@@ -75,9 +75,10 @@ class FileRun:
             if not self._accounts:
                 return failed(error, self._folder_shown)
             self._failure = self._failure or error
-        # The index was written last; both disks may be pulled now.
-        roots = [] if self._archive is None else [self._archive.root]
-        let_rest(self._around.medium, [*roots, *(account.delivery.root for account in self._accounts)])
+        finally:
+            # The index was written last; both disks may be pulled now.
+            roots = [] if self._archive is None else [self._archive.root]
+            let_rest([*roots, *(account.delivery.root for account in self._accounts)])
         return self.outcome()
 
     @property

@@ -118,10 +118,38 @@ def test_a_frame_whose_header_cannot_be_read_is_not_filed_by_the_time_of_its_fil
     years: Path, desk: Desk, tmp_path: Path
 ):
     need_fuse()
-    with faulty(tmp_path / "faulty", r"open|light.FIT|1|1|EACCES", behind=years) as folder:
+    with faulty(tmp_path / "faulty", r"open|light.FIT|1|9999|EACCES", behind=years) as folder:
         outcome = desk.file(folder.path)
     assert (outcome.exit_code, outcome.filed, outcome.refused) == (1, 3, 1)
     assert "its header cannot be read" in " ".join(finding.detail for finding in outcome.all_findings())
+
+
+def test_a_frame_that_another_program_had_for_a_moment_is_filed(years: Path, desk: Desk, tmp_path: Path):
+    need_fuse()
+    with faulty(tmp_path / "faulty", r"open|light.FIT|1|1|EACCES", behind=years) as folder:
+        outcome = desk.file(folder.path)
+    assert (outcome.exit_code, outcome.filed) == (0, 4)
+    assert "M 51/data/2026-03-14/Ha/light.FIT" in desk.files()
+
+
+def test_a_frame_of_somebody_else_s_bag_that_cannot_be_read_is_refused_and_looked_at_once_more(
+    years: Path, desk: Desk, tmp_path: Path
+):
+    import bagit
+
+    need_fuse()
+    bagit.make_bag(os.fspath(years))
+    others = years.parent / "others"
+    others.mkdir()
+    years.rename(others / "years")
+    with faulty(
+        tmp_path / "faulty", r"open|light.FIT|1|9999|EACCES", behind=years.parent / "others"
+    ) as folder:
+        outcome = desk.file(folder.path)
+        assert (outcome.filed, outcome.refused) == (3, 1)
+    with faulty(tmp_path / "once", r"open|light.FIT|1|1|EACCES", behind=others) as folder:
+        assert desk.file(folder.path).refused == 0
+    assert "M 51/data/2026-03-14/Ha/light.FIT" in desk.files()
 
 
 def test_a_link_that_leads_nowhere_is_a_finding(years: Path, desk: Desk):
@@ -202,3 +230,15 @@ def test_a_drive_whose_mark_cannot_be_read_is_not_taken_for_a_folder(
     outcome = desk.file(stick)
     assert (outcome.exit_code, desk.files()) == (ExitCode.NOT_THERE, {})
     assert "cannot be opened" in outcome.message
+
+
+def test_a_night_beside_a_mark_that_is_none_any_more_is_filed_as_of_no_drive(
+    desk: Desk, computer: Computer, stick: Path
+):
+    computer.small_night()
+    computer.send(stick)
+    (stick / MARK_NAME).write_bytes(bytes(512))
+    outcome = desk.file(stick)
+    assert (outcome.exit_code, outcome.filed) == (0, 5)
+    assert not any(account.acknowledged for account in outcome.accounts)
+    assert not [path for path in desk.files() if "READ ME" in path or MARK_NAME in path]
