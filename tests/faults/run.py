@@ -130,19 +130,19 @@ def try_teeth(seed: int, at_most: int) -> int:
     print(f"{'without':<20} {'caught by':<12} {'on':<6} {'in trial':>8}", flush=True)
     missed = 0
     for protection in PROTECTIONS:
-        places = [(by_name[name], on) for name, on in AGAINST[protection]]
+        places = [(by_name[name], on, "".join(job)) for name, on, *job in AGAINST[protection]]
         caught = next(_bites(protection, places, seed, at_most), None)
         missed += caught is None
         print(f"{protection:<20} {caught or 'NOTHING'}", flush=True)
     return 1 if missed else 0
 
 
-def _bites(protection: str, places: list[tuple[Fault, str]], seed: int, at_most: int) -> Iterator[str]:
+def _bites(protection: str, places: list[tuple[Fault, str, str]], seed: int, at_most: int) -> Iterator[str]:
     """Give, for each trial that fails, its fault, its place and which of the trials it was."""
     for number in range(at_most):
-        for fault, on in places:
+        for fault, on, job in places:
             row = Row(fault, on)
-            try_number(row, seed, number, protection)
+            try_number(row, seed, number, protection, job)
             if row.failures:
                 told = row.failures[0][1].replace("\n", " ")[-150:]
                 yield f"{fault.name:<12} {on:<6} {number + 1:>8}    {told}"

@@ -198,11 +198,11 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "companion-content": _companion_content,
 }
 
-# Which faults a protection is there against, and on which drive each shows most surely.
-AGAINST: dict[str, tuple[tuple[str, str], ...]] = {
+# Which faults a protection is there against, on which drive each shows most surely, and in which job alone.
+AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "flush": (("replayed", "exfat"), ("power-cut", "ext4"), ("cache-trap", "ext4")),
     "file-flush": (("cache-trap", "ext4"), ("cache-trap", "exfat"), ("replayed", "ext4")),
-    "last-flush": (("replayed", "ntfs"),),
+    "last-flush": (("replayed", "ntfs", "send"), ("replayed", "ntfs", "send-more")),
     "rest": (("replayed", "ntfs"),),
     "folder-flush": (
         ("replayed", "ntfs"),
