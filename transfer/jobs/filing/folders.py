@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import stat
+from collections.abc import Iterator
 
 from manifests.bags.declared import Faults
 from manifests.bags.paths import BAG_INFO, OWN, PAYLOAD
@@ -28,6 +29,15 @@ def label_in(folder: PinnedFolder, bag: str) -> str | None:
     content = b"".join(read_lines(folder, f"{bag}/{BAG_INFO}"))
     fields = read_fields(tag_lines(io.BytesIO(content), "utf-8"), Faults(BAG_INFO))
     return next((field.value for field in fields if field.label == _LABEL), None)
+
+
+def files_below(folder: PinnedFolder, path: str) -> Iterator[str]:
+    """Give each file below a path, at any depth. Raises OSError."""
+    for name, is_folder in folder.names(path):
+        if is_folder:
+            yield from files_below(folder, f"{path}/{name}")
+        else:
+            yield f"{path}/{name}"
 
 
 class Folders:
@@ -55,4 +65,4 @@ class Folders:
             return True
         # What a run made ready that died before it filed anything; a person's own folder is let be.
         names = {name for name, _ in self._folder.names(wanted)}
-        return names <= {PAYLOAD, OWN} and not self._folder.names(f"{wanted}/{PAYLOAD}")
+        return names <= {PAYLOAD, OWN} and not any(files_below(self._folder, f"{wanted}/{PAYLOAD}"))

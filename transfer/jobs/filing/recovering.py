@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 from manifests.bags.entries import Entry
 from manifests.bags.paths import JOURNAL
@@ -38,7 +37,13 @@ def _is_unfinished(folder: PinnedFolder, bag: str) -> bool:
 
 def _recovered(archive: Archive, shelf: Shelf, bag: str) -> Iterator[Finding]:
     try:
-        shelf.recover(bag, _owner_of(archive.folder, bag))
+        owner = _owner_of(archive.folder, bag)
+        if owner is None:
+            for path in shelf.free(bag):
+                detail = "an earlier run did not come to its end, and no list knows of this: kept apart"
+                yield Finding(FindingKind.NOT_FILED, detail, str(archive.root / bag / path))
+            return
+        shelf.recover(bag, owner)
         shelf.prove(lambda _: None, lambda: True)
         for path in sorted(shelf.bad_in(bag)):
             shelf.give_up(bag, path, source_is_there=False)
@@ -49,13 +54,13 @@ def _recovered(archive: Archive, shelf: Shelf, bag: str) -> Iterator[Finding]:
         yield Finding(FindingKind.UNFINISHED, error.happened, str(archive.root / bag))
 
 
-def _owner_of(folder: PinnedFolder, bag: str) -> Owner:
-    """Tell whose a bag is: it says so itself, or what was filed into it does."""
+def _owner_of(folder: PinnedFolder, bag: str) -> Owner | None:
+    """Tell whose a bag is: it says so itself, or what was filed into it does; None where neither does."""
     label = label_in(folder, bag)
     if label is not None:
         return Owner(bag, label)
     first = next((entry for _, entry in journal_entries(folder, f"{bag}/{JOURNAL}")), None)
-    return Owner(bag, Path(bag).name if first is None else _label_of(first, bag))
+    return None if first is None else Owner(bag, _label_of(first, bag))
 
 
 def _label_of(entry: Entry, bag: str) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
 from manifests.bags.entries import Entry
+from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
 from transfer.engine.durable import remove_if_there
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.open_bag import Arrival, OpenBag
@@ -17,7 +18,7 @@ from transfer.engine.troubles import Words
 from transfer.errors import DriveFailed
 from transfer.jobs.filing.archive import Archive
 from transfer.jobs.filing.archive_bag import ArchiveBag, Held
-from transfer.jobs.filing.folders import Folders, bag_info
+from transfer.jobs.filing.folders import Folders, bag_info, files_below
 from transfer.jobs.filing.places import Owner
 
 _INCOMING = "nightferry-incoming"
@@ -248,6 +249,21 @@ class Shelf:
         with self._lock:
             self._owners[bag] = owner
             self._opened(bag)
+
+    def free(self, bag: str) -> list[str]:
+        """Make a bag free that says neither whose it is nor what it holds; give what stood in it.
+
+        A run died before it had its first list, and its journal is empty or lost.
+        """
+        with self._lock:
+            opened = OpenBag(ArchiveBag(self.folder, bag), {})
+            there = sorted(files_below(self.folder, f"{bag}/{PAYLOAD}"))
+            paths = [path.removeprefix(f"{bag}/") for path in there]
+            changed = {folder for path in paths for folder in opened.set_aside(path)}
+            self.folder.flush_folders(sorted(changed))
+            self.folder.remove(f"{bag}/{JOURNAL}")
+            self.folder.flush_folders([f"{bag}/{OWN}"])
+            return paths
 
     def forget(self) -> None:
         """Read anew, when it is next asked for, what the bags hold that are not open."""

@@ -143,6 +143,26 @@ def killed_with_files_unlisted(desk: Desk, stick: Path) -> Path:
     raise AssertionError("no kill left what was wanted")
 
 
+@pytest.mark.parametrize("left", [{}, {"data/2026-03-14/Ha/light 1.fits": b"of a journal that was lost"}])
+def test_a_bag_that_died_before_it_said_whose_it_is_is_the_next_run_s(
+    two_nights: Path, desk: Desk, left: dict[str, bytes]
+):
+    desk.file(two_nights / "2026-03-15")  # begins the archive
+    shutil.rmtree(desk.archive / "M 51")
+    for path, content in (left | {"nightferry/journal.jsonl": b"", "data/.keep/x": b""}).items():
+        (desk.archive / "M 51" / path).parent.mkdir(parents=True, exist_ok=True)
+        (desk.archive / "M 51" / path).write_bytes(content)
+    (desk.archive / "M 51/data/.keep/x").unlink()
+    outcome = desk.file(two_nights)
+    assert (outcome.exit_code, outcome.refused) == (ExitCode.PROVEN, 0)
+    assert not (desk.archive / "M 51 (2)").exists()
+    desk.assert_all_valid()
+    aside = desk.archive / "M 51/nightferry/set-aside"
+    assert [path.read_bytes() for path in aside.rglob("*")] == list(left.values())
+    kept = [finding for finding in outcome.all_findings() if "kept apart" in finding.detail]
+    assert len(kept) == len(left)
+
+
 def test_a_part_that_a_dead_run_left_goes_where_there_is_nothing_more_to_file(two_nights: Path, desk: Desk):
     desk.file(two_nights)
     part = desk.archive / "nightferry-incoming" / "13.part"
