@@ -48,11 +48,10 @@ def _last_flush() -> None:
 
 def _rest() -> None:
     """Leave on a drive that was only read what its driver noted of that."""
-    from transfer.engine import resting
-    from transfer.engine.medium import mounted
+    from transfer.engine import medium, resting
 
     resting.let_rest = lambda *_: None
-    mounted.flush_noted = lambda _: None
+    medium.flush_noted = lambda _: None
 
 
 def _eviction() -> None:

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
-from transfer.engine.medium.mounted import flush_noted
+from transfer.engine.medium import flush_noted
 
 
 def let_rest(folders: Iterable[Path]) -> None:

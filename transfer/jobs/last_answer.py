@@ -21,7 +21,8 @@ from typing import Any, NamedTuple
 from manifests.bags.paths import JOURNAL, PAYLOAD, TAG_MANIFEST
 from manifests.findings import Finding
 from transfer.config import Config
-from transfer.engine.medium.mounted import flush_noted, free_blocks, mounted_now
+from transfer.engine.medium import flush_noted
+from transfer.engine.medium.mounted import free_blocks, mounted_now
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
 

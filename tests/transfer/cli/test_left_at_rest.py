@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from nights import Computer, prepared
 
-from transfer.engine.medium.mounted import flush_noted
+from transfer.engine.medium import flush_noted
 
 DAYS_NS = 3 * 86_400 * 10**9
 SENT = ("send", "--drive")

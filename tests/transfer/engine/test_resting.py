@@ -1,8 +1,12 @@
 """Drives at rest: each file system is flushed, whatever cannot be."""
 
-import os
+import errno
+import sys
 
-from transfer.engine.medium.mounted import flush_noted
+import pytest
+
+from transfer.engine.medium import flush_noted
+from transfer.engine.medium.macos import F_FULLFSYNC, flush_from
 from transfer.engine.resting import let_rest
 
 
@@ -14,6 +18,19 @@ def test_what_has_gone_is_passed_by_and_the_next_is_flushed(volumes, tmp_path):
         assert drive.flushes() > before
 
 
-def test_a_system_whose_folders_are_not_opened_as_files_is_left_alone(monkeypatch):
-    monkeypatch.delattr(os, "O_DIRECTORY")  # as on Windows
+def test_a_system_that_keeps_a_log_of_changes_is_left_alone(monkeypatch):
+    monkeypatch.setattr(sys, "platform", "win32")
     flush_noted("E:\\")
+
+
+@pytest.mark.parametrize("refusal", [None, OSError(errno.ENOTTY, "not known here")])
+def test_macos_is_asked_to_empty_the_drive_s_own_memory_or_else_to_flush(tmp_path, refusal):
+    asked = []
+
+    def control(_: int, command: int, __: int) -> None:
+        asked.append(command)
+        if refusal is not None:
+            raise refusal
+
+    flush_from(str(tmp_path), control)
+    assert asked == [F_FULLFSYNC]

@@ -29,6 +29,7 @@ __all__ = [
     "Volume",
     "drive_has_left",
     "drive_is_full",
+    "flush_noted",
     "this_computer",
 ]
 
@@ -46,3 +47,17 @@ def this_computer() -> Medium:
     from transfer.engine.medium.linux import LinuxMedium
 
     return LinuxMedium()
+
+
+def flush_noted(root: str) -> None:
+    """Flush what the driver noted when files were read, such as their access times. Raises OSError.
+
+    Nothing to do on Windows, whose driver keeps a log of what it is about to change.
+    """
+    if sys.platform == "win32":
+        return
+    if sys.platform == "darwin":
+        from transfer.engine.medium.macos import flush_from
+    else:
+        from transfer.engine.medium.linux_calls import flush_from
+    flush_from(root)

@@ -56,6 +56,16 @@ def syncfs(descriptor: int) -> None:
         _raise_errno()
 
 
+def flush_from(root: str) -> None:
+    """Flush the whole file system that a folder is on. Raises OSError."""
+    descriptor = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        syncfs(descriptor)
+        os.fsync(descriptor)  # syncfs reaches no driver in user space
+    finally:
+        os.close(descriptor)
+
+
 def start_writeback(descriptor: int) -> None:
     """Start the write-out of a file's or device's dirty pages: sync_file_range(2). Never raises.
 

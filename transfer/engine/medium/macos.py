@@ -27,6 +27,18 @@ def _keep_out_of_the_cache(control: Control, descriptor: int) -> None:
         control(descriptor, F_NOCACHE, 1)
 
 
+def flush_from(root: str, control: Control = fcntl.fcntl) -> None:
+    """Flush a folder, and with it the drive's own memory. Raises OSError."""
+    descriptor = os.open(root, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        try:
+            control(descriptor, F_FULLFSYNC, 0)
+        except OSError:
+            os.fsync(descriptor)  # not every file system knows the other
+    finally:
+        os.close(descriptor)
+
+
 class MacColdGroup(ColdGroup):
     """Files opened with F_NOCACHE. Pages that are cached already are still served from memory."""
 
