@@ -22,6 +22,10 @@ _OPEN_POSITION = re.compile(r"(clear|open|empty|none|blank|n/?a$)", re.IGNORECAS
 _BAYER_PATTERN = re.compile(r"[RGBCMYWE]{4}")
 _TWO_NUMBERS = re.compile(r"([0-9]{1,3})(?:[ xX×,*]+([0-9]{1,3}))?")
 _EQUINOX = re.compile(r"[JB]? ?([0-9]{4}(?:\.[0-9]*)?)")
+# Defaults of FITS Standard 4.0, section 8.3; FK4-NO-E differs from FK4 by 0.3″ of aberration.
+_EQUINOX_OF_SYSTEM = {"FK4": 1950.0, "FK4-NO-E": 1950.0, "FK5": 2000.0}
+# How far two cards of one header's right ascension may differ: one may be the target's, one the mount's.
+_SAME_POINTING_DEG = 2.0
 # The site's height above the sea, not the telescope's angle above the horizon.
 _HEIGHT = re.compile(r"\[m\]|\(m\)|met(re|er)s|feet|observatory|site|sea.?level", re.IGNORECASE)
 
@@ -58,7 +62,7 @@ class HeaderFacts:
 
 
 class FrameReader:
-    """Takes a file's headers in order, the primary first, and gives the frame they describe."""
+    """Reads a file's headers in order, the primary first, into the frame they describe."""
 
     def __init__(self, table: KeywordTable = KEYWORDS) -> None:
         self._table = table
@@ -66,19 +70,19 @@ class FrameReader:
         self._image_px: tuple[int, int] | None = None
 
     def add(self, header: bytes, image_px: tuple[int, int] | None) -> None:
-        """Take the next header, and the width and height of the image it describes, if it does."""
+        """Add the next header, with the width and height of its image where it has one."""
         self._headers.append(read_cards(header, self._table.wanted))
         self._image_px = self._image_px or image_px
 
     @property
     def settled(self) -> bool:
-        """Say whether image, exposure and time are known, so that no further header need be read."""
+        """Whether image, exposure and time are known, so that no further header need be read."""
         beginning = self._beginning()
         timed = beginning is not None and not beginning.date_only
         return timed and self._image_px is not None and self._first("exposure_s", values.seconds) is not None
 
     def facts(self) -> HeaderFacts:
-        """Give what all headers taken so far say."""
+        """Return what all headers taken so far say."""
         beginning = self._beginning()
         width_px, height_px = self._image_px or (None, None)
         image_type, frame_type = self._type()
@@ -97,13 +101,13 @@ class FrameReader:
             bin_y=bin_y,
             ra_deg=ra_deg,
             dec_deg=dec_deg,
-            equinox=self._first("equinox", _equinox),
+            equinox=self._equinox(),
             altitude_deg=self._altitude_deg(),
         )
         return HeaderFacts(frame, date_only=beginning is not None and beginning.date_only)
 
     def _said(self, fact: str, headers: Iterable[dict[str, CardValue]]) -> Iterator[CardValue]:
-        """Give the cards that may say a fact, header by header and in order of preference."""
+        """Return the cards that may say a fact, header by header and in order of preference."""
         keywords = self._table.keywords[fact]
         return (cards[keyword] for cards in headers for keyword in keywords if keyword in cards)
 
@@ -112,7 +116,7 @@ class FrameReader:
         return next((reading for reading in readings if reading is not None), None)
 
     def _beginning(self) -> Beginning | None:
-        """Give the first beginning with a time of day; else the first date."""
+        """Return the first beginning with a time of day; else the first date."""
         exposure_s = self._first("exposure_s", values.seconds)
         dated = None
         for cards in self._headers:
@@ -125,14 +129,14 @@ class FrameReader:
         return dated
 
     def _type(self) -> tuple[str | None, FrameType | None]:
-        """Give the first word that means a type, with the type; else the first word there is."""
+        """Return the first word that means a type, with the type; else the first word there is."""
         words = [word for card in self._said("image_type", self._headers) if (word := values.text(card))]
         maybe = [word for card in self._said("type_or_system", self._headers) if (word := values.text(card))]
         known = ((word, kind) for word in (*words, *maybe) if (kind := frame_type_of(word)))
         return next(known, (words[0] if words else None, None))
 
     def _wheel_filters(self) -> str | None:
-        """Give the filters in the path of an instrument with several wheels, without open positions.
+        """Return the filters in the path of an instrument with several wheels, without open positions.
 
         A number names a position, not a filter.
         """
@@ -149,16 +153,25 @@ class FrameReader:
         return self._first("bin_x", values.count) or both[0], self._first("bin_y", values.count) or both[1]
 
     def _position(self) -> tuple[float | None, float | None]:
-        """Give right ascension and declination: where the mount pointed, else a solution's reference."""
+        """Return right ascension and declination: where the mount pointed, else a solution's reference."""
         for cards in self._headers:
-            ra = map(values.right_ascension_deg, self._said("ra_deg", (cards,)))
             dec = map(values.latitude_deg, self._said("dec_deg", (cards,)))
-            position = next(filter(_is_known, ra), None), next(filter(_is_known, dec), None)
+            position = _right_ascension(self._said("ra_deg", (cards,))), next(filter(_is_known, dec), None)
             if None in position:
                 position = _solved_position(list(self._said("solved_position", (cards,))))
             if None not in position:
                 return position
         return None, None
+
+    def _equinox(self) -> float | None:
+        """Return the equinox of the coordinates; `None` for ICRS (FITS Standard 4.0, section 8.3).
+
+        Without EQUINOX, FK4 is of B1950 and FK5 of J2000; ICRS has none, whatever EQUINOX says.
+        """
+        system = (self._first("coordinate_system", values.text) or "").upper()
+        if system == "ICRS":
+            return None
+        return self._first("equinox", _equinox) or _EQUINOX_OF_SYSTEM.get(system)
 
     def _altitude_deg(self) -> float | None:
         stated = self._first("altitude_deg", values.latitude_deg)
@@ -169,7 +182,7 @@ class FrameReader:
 
 
 def facts_from_headers(headers: Iterable[bytes], table: KeywordTable = KEYWORDS) -> HeaderFacts:
-    """Give what a file's headers say, the primary header first; never raises for any content.
+    """Return what a file's headers say, the primary header first; never raises for any content.
 
     A fact is taken from the first header that says it, and there from the first keyword of the table.
     """
@@ -180,7 +193,7 @@ def facts_from_headers(headers: Iterable[bytes], table: KeywordTable = KEYWORDS)
 
 
 def frame_from_headers(headers: Iterable[bytes], table: KeywordTable = KEYWORDS) -> Frame:
-    """Give the frame that a file's headers describe, the primary header first."""
+    """Return the frame that a file's headers describe, the primary header first."""
     return facts_from_headers(headers, table).frame
 
 
@@ -195,15 +208,35 @@ def _is_known(value: float | None) -> bool:
     return value is not None
 
 
+def _right_ascension(cards: Iterable[CardValue]) -> float | None:
+    """Return the first right ascension, degrees.
+
+    A plain number is in hours where a sexagesimal card beside it says so: programs write both.
+    """
+    known = [(card, ra_deg) for card in cards if (ra_deg := values.right_ascension_deg(card)) is not None]
+    if not known:
+        return None
+    first, first_deg = known[0]
+    written = [ra_deg for card, ra_deg in known if values.is_sexagesimal(card)]
+    if values.is_sexagesimal(first) or not written or first_deg > 24:
+        return first_deg
+    return first_deg * 15 if _is_hours(first_deg, written[0]) else first_deg
+
+
+def _is_hours(number: float, written_deg: float) -> bool:
+    as_hours, as_degrees = (abs((ra_deg - written_deg + 180) % 360 - 180) for ra_deg in (number * 15, number))
+    return as_hours < min(as_degrees, _SAME_POINTING_DEG)
+
+
 def _solved_position(cards: list[CardValue]) -> tuple[float | None, float | None]:
-    """Give CRVAL1 and CRVAL2 where CTYPE1 and CTYPE2 say that they are RA and Dec in degrees."""
+    """Return CRVAL1 and CRVAL2 where CTYPE1 and CTYPE2 say that they are RA and Dec in degrees."""
     if len(cards) != 4 or not str(cards[0].value).startswith("RA--"):
         return None, None
     return values.right_ascension_deg(cards[2]), values.latitude_deg(cards[3])
 
 
 def _angle_of_altitude(card: CardValue, beside_azimuth: bool) -> float | None:
-    """Give an ALTITUDE that is an angle by its own comment, or by an azimuth beside it."""
+    """Return an ALTITUDE that is an angle by its own comment, or by an azimuth beside it."""
     says_degrees = values.unit_of(card, {"deg": 1, "degrees": 1, "degree": 1}) != ""
     says_height = _HEIGHT.search(card.comment) is not None
     return values.latitude_deg(card) if says_degrees or (beside_azimuth and not says_height) else None
@@ -215,13 +248,13 @@ def _bayer_pattern(card: CardValue) -> str | None:
 
 
 def _two_counts(card: CardValue) -> tuple[int, int] | None:
-    """Give the binning of '2 2', '2x2' or 2."""
+    """Return the binning of '2 2', '2x2' or 2."""
     match = _TWO_NUMBERS.fullmatch(values.text(card) or "")
     pair = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
     return pair if min(pair) > 0 else None
 
 
 def _equinox(card: CardValue) -> float | None:
-    """Give a year: 2000, '2000.0' or 'J2000'."""
+    """Return a year: 2000, '2000.0' or 'J2000'."""
     match = _EQUINOX.fullmatch(values.text(card) or "")
     return float(match[1]) if match else None

@@ -43,11 +43,12 @@ _KEYWORDS = {
     "pixel_um": "XPIXSZ PIXSIZE1 XPIXELSZ PIXSIZE",
     "sensor_deg_c": "CCD-TEMP CCDTEMP DET-TEMP DETTEMP SENSTEMP",
     "setpoint_deg_c": "SET-TEMP SETTEMP CCD-TSET TEMP-SET",
-    # Where to. Standard: EQUINOX, EPOCH (its older name), CTYPEn and CRVALn, CROTA2 (deprecated).
+    # Where to. Standard: RADESYS and EQUINOX (once RADECSYS and EPOCH), CTYPEn, CRVALn, CROTA2 (deprecated).
     "ra_deg": "RA OBJCTRA OBJRA RA_OBJ RA-OBJ RA_OBS RA_TARG RA_PNT OBSRA TELRA",
     "dec_deg": "DEC OBJCTDEC OBJDEC DEC_OBJ DEC-OBJ DEC_OBS DEC_TARG DEC_PNT OBSDEC TELDEC",
     "solved_position": "CTYPE1 CTYPE2 CRVAL1 CRVAL2",
     "equinox": "EQUINOX EPOCH",
+    "coordinate_system": "RADESYS RADECSYS",
     "rotation_deg": "ROTATANG OBJCTROT ROTATOR POSANGLE ROTANGLE CROTA2",
     "altitude_deg": "OBJCTALT CENTALT TELALT",
     # An angle above the horizon or a height above the sea: the comments have to say which.

@@ -1,6 +1,6 @@
 """Card values to facts with known units: text, numbers, durations, lengths, temperatures, angles.
 
-Each reader gives `None` for what does not say the fact beyond doubt; none raises.
+Each reader returns `None` for a value that does not state the fact beyond doubt; none raises.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from manifests.frames.cards import CardValue
 
@@ -17,9 +18,10 @@ _WORD = re.compile(r"[a-z]{4,}")
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eEdD][+-]?[0-9]+)?")
 # Large S is south, small s seconds.
 _SEXAGESIMAL = re.compile(
-    r"([NSEW]?) ?([+-]?) ?([0-9]{1,3})[:HhDd° ]{1,3}([0-9]{1,2}(?:\.[0-9]*)?)"
-    r"(?:[:Mm'′ ]{1,3}([0-9]{1,2}(?:\.[0-9]*)?))?[s\"″ ]{0,3}([NSEW]?)"
+    r"([NSEW]?) ?([+-]?) ?([0-9]{1,3})(?:([HhDd°])[: ]{0,2}|[: ]{1,3})([0-9]{1,2}(?:\.[0-9]*)?)"
+    r"(?:[:Mm'′ ]{1,3}([0-9]{1,2}(?:\.[0-9]*)?))?[Mm'′s\"″ ]{0,3}([NSEW]?)"
 )
+_DECIMAL = re.compile(r"([NSEW]?) ?([+-]?) ?([0-9]{1,3}(?:\.[0-9]*)?) ?(?:°|deg)? ?([NSEW]?)")
 
 _SECONDS = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1.0),
@@ -48,12 +50,12 @@ _DEGREES = {
     **dict.fromkeys(("h", "hr", "hour", "hours"), 15.0),
 }
 
-# Beyond these no sensor, focuser or night is: the number is in another unit.
+# No sensor, focuser or night is beyond these: the number is in another unit.
 _COLDEST_DEG_C, _WARMEST_DEG_C = -200.0, 100.0
 
 
 def text(card: CardValue) -> str | None:
-    """Give a name: trimmed, on one line, without control characters; a number as it is written."""
+    """Return a name: trimmed, on one line, without control characters; a number as it is written."""
     if isinstance(card.value, bool | complex):
         return None
     line = "".join(letter if letter.isprintable() else " " for letter in str(card.value))
@@ -61,7 +63,7 @@ def text(card: CardValue) -> str | None:
 
 
 def number(card: CardValue) -> float | None:
-    """Give a finite number, also where a program wrote it as text."""
+    """Return a finite number, also where a program wrote it as text."""
     value = card.value
     if isinstance(value, str):
         written = value.strip()
@@ -75,13 +77,13 @@ def number(card: CardValue) -> float | None:
 
 
 def count(card: CardValue) -> int | None:
-    """Give a whole number from 1 to 999, such as a binning."""
+    """Return a whole number from 1 to 999, such as a binning."""
     value = number(card)
     return int(value) if value is not None and value == int(value) and 1 <= value < 1000 else None
 
 
 def seconds(card: CardValue) -> float | None:
-    """Give a duration in seconds, which is what a value is in unless its comment names another unit.
+    """Return a duration in seconds, which is what a value is in unless its comment names another unit.
 
     Programs write −1 for one that they do not know.
     """
@@ -90,17 +92,17 @@ def seconds(card: CardValue) -> float | None:
 
 
 def millimetres(card: CardValue) -> float | None:
-    """Give a length above zero in millimetres; a zero stands for "unknown" in many programs."""
+    """Return a length above zero in millimetres; a zero stands for "unknown" in many programs."""
     return _above_zero(_scaled(card, _MILLIMETRES))
 
 
 def microns(card: CardValue) -> float | None:
-    """Give a pixel's size above zero in µm."""
+    """Return a pixel's size above zero in µm."""
     return _above_zero(_scaled(card, _MICRONS))
 
 
 def deg_c(card: CardValue) -> float | None:
-    """Give a temperature in °C, which is what a value is in unless its comment names another scale.
+    """Return a temperature in °C, which is what a value is in unless its comment names another scale.
 
     A value that no sensor, focuser or night can have is in a scale that nobody names: `None`.
     """
@@ -111,15 +113,15 @@ def deg_c(card: CardValue) -> float | None:
 
 
 def latitude_deg(card: CardValue) -> float | None:
-    """Give a latitude, declination or altitude in degrees, from −90 to 90."""
+    """Return a latitude, declination or altitude in degrees, from −90 to 90."""
     return _within(_angle_deg(card), 90)
 
 
 def longitude_deg(card: CardValue) -> float | None:
-    """Give a longitude in degrees with the header's own sign, above −180 and up to 180.
+    """Return a longitude in degrees, above −180 and up to 180; 200° is taken as −160°.
 
-    No standard binds the keywords in use but OBSGEO-L, which counts east; 200° is taken as −160°. The
-    meridian of ±180° is one place and has one night: 180°.
+    The sign is the header's own unless the letter W stands beside it. FITS Standard 4.0 binds only
+    OBSGEO-L, which counts east. The meridian of ±180° is one place and has one night: 180°.
     """
     degrees = _within(_angle_deg(card), 360)
     if degrees is None or abs(degrees) < 180:
@@ -128,30 +130,37 @@ def longitude_deg(card: CardValue) -> float | None:
 
 
 def rotation_deg(card: CardValue) -> float | None:
-    """Give an angle of rotation in degrees, from −360 to 360."""
+    """Return an angle of rotation in degrees, from −360 to 360."""
     return _within(_angle_deg(card), 360)
 
 
 def right_ascension_deg(card: CardValue) -> float | None:
-    """Give a right ascension in degrees, from 0 to 360.
+    """Return a right ascension in degrees, from 0 to 360.
 
-    A number is in degrees unless its comment says hours; hours, minutes and seconds are hours.
+    A number is in degrees unless its comment says hours; hours, minutes and seconds are hours unless
+    a degree sign or the letter d says otherwise.
     """
     written = _sexagesimal(card.value)
     if written is not None:
-        return written * 15 if 0 <= written <= 24 else None
-    degrees = _scaled(card, _DEGREES)
+        degrees: float | None = written.size if written.mark == "d" else written.size * 15
+    else:
+        degrees = _scaled(card, _DEGREES)
     return degrees if degrees is not None and 0 <= degrees <= 360 else None
 
 
+def is_sexagesimal(card: CardValue) -> bool:
+    """Return whether a value is written as hours or degrees, minutes and seconds."""
+    return _sexagesimal(card.value) is not None
+
+
 def airmass(card: CardValue) -> float | None:
-    """Give a relative airmass: one at the zenith (some formulas give a little less), 40 at the horizon."""
+    """Return a relative airmass: 1 at the zenith (some formulas give a little less), 40 at the horizon."""
     value = number(card)
     return value if value is not None and 0.99 <= value <= 50 else None
 
 
 def unit_of(card: CardValue, units: Mapping[str, object]) -> str:
-    """Give the first of `units` that a card's comment names, in brackets or in words; else nothing."""
+    """Return the first of `units` that a card's comment names, in brackets or in words; else nothing."""
     comment = card.comment.lower()
     bracketed = (inside.strip() for inside in _BRACKETED.findall(comment))
     words = (word for word in _WORD.findall(comment))
@@ -168,23 +177,45 @@ def _above_zero(value: float | None) -> float | None:
     return value if value is not None and value > 0 else None
 
 
+@dataclass(frozen=True, slots=True)
+class _Sexagesimal:
+    """Units, minutes and seconds as one number; `mark` is "h" or "d" where the units are marked so."""
+
+    size: float
+    mark: str
+
+
 def _angle_deg(card: CardValue) -> float | None:
     written = _sexagesimal(card.value)
-    return number(card) if written is None else written
+    if written is not None:
+        return written.size * 15 if written.mark == "h" else written.size
+    plain = number(card)
+    return plain if plain is not None else _lettered(card.value)
 
 
 def _within(value: float | None, bound: float) -> float | None:
     return value if value is not None and abs(value) <= bound else None
 
 
-def _sexagesimal(value: object) -> float | None:
-    """Give units, minutes and seconds as one number; a letter S or W makes it negative."""
+def _sexagesimal(value: object) -> _Sexagesimal | None:
     match = _SEXAGESIMAL.fullmatch(value.strip()) if isinstance(value, str) else None
     if match is None:
         return None
-    before, sign, units, minutes, seconds_, after = match.groups()
-    if float(minutes) >= 60 or float(seconds_ or 0) > 60:
+    before, sign, units, mark, minutes, seconds_, after = match.groups()
+    if float(minutes) >= 60 or float(seconds_ or 0) > 60 or (before and after):
         return None
     size = int(units) + float(minutes) / 60 + float(seconds_ or 0) / 3600
-    negative = (sign == "-") != ((before + after).upper() in ("S", "W"))
-    return -size if negative else size
+    return _Sexagesimal(_signed(size, sign, before + after), (mark or "").lower().replace("°", "d"))
+
+
+def _lettered(value: object) -> float | None:
+    """Return decimal degrees written with a degree sign or the letter of a direction: "1.9W"."""
+    match = _DECIMAL.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match is None or (match[1] and match[4]):
+        return None
+    return _signed(float(match[3]), match[2], match[1] + match[4])
+
+
+def _signed(size: float, sign: str, letters: str) -> float:
+    """Return the size, negative for a minus sign, for S, for W, and for a minus sign beside S or W."""
+    return -size if sign == "-" or letters in ("S", "W") else size

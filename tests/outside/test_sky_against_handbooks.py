@@ -116,6 +116,13 @@ def test_airmass_without_refraction_is_as_near_to_young_as_said(altitude, relati
     assert airmass_at(altitude) == pytest.approx(young, rel=relative)
 
 
+@pytest.mark.parametrize(("altitude", "relative"), [(-0.01, 0.2), (-0.3, 0.09), (-0.5, 0.02), (-0.57, 1e-3)])
+def test_airmass_of_what_refraction_lifts_above_the_horizon_comes_to_that_of_young(altitude, relative):
+    # Young (1994), as above; computed apart from this project: 31.838, 35.024, 37.479, 38.393.
+    young = {-0.01: 31.838, -0.3: 35.024, -0.5: 37.479, -0.57: 38.393}[altitude]
+    assert airmass_at(altitude) == pytest.approx(young, rel=relative)
+
+
 # Headers in the test data of astropy
 
 

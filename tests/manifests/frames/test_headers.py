@@ -183,6 +183,22 @@ def test_a_position_that_was_pointed_to_comes_before_a_solved_one(frame_of):
     assert (frame.ra_deg, frame.dec_deg) == (pytest.approx(217.4833333), pytest.approx(-62.6847222))
 
 
+@pytest.mark.parametrize(
+    ("cards", "expected_deg"),
+    [
+        ([("RA", 14.4989), ("OBJCTRA", "14 29 56"), ("DEC", -62.7)], 217.4835),
+        ([("RA", 217.4989), ("OBJCTRA", "14 29 56"), ("DEC", -62.7)], 217.4989),
+        ([("RA", 14.4989, "[h]"), ("OBJCTRA", "14 29 56"), ("DEC", -62.7)], 217.4835),
+        ([("RA", 0.01), ("OBJCTRA", "00 00 02.4"), ("DEC", -62.7)], 0.01),
+        ([("RA", 23.999), ("OBJCTRA", "00 00 00"), ("DEC", -62.7)], 359.985),
+        ([("RA", 14.4989), ("OBJCTRA", "03 00 00"), ("DEC", -62.7)], 14.4989),
+        ([("RA", 14.4989), ("DEC", -62.7)], 14.4989),
+    ],
+)
+def test_a_right_ascension_in_decimal_hours_shows_beside_a_sexagesimal_one(frame_of, cards, expected_deg):
+    assert frame_of(*cards).ra_deg == pytest.approx(expected_deg, abs=1e-6)
+
+
 def test_half_a_position_or_one_in_another_system_is_none(frame_of):
     assert frame_of(("RA", 10.0)).ra_deg is None
     galactic = [("CTYPE1", "GLON-TAN"), ("CTYPE2", "GLAT-TAN"), ("CRVAL1", 280.5), ("CRVAL2", 0.1)]
@@ -219,6 +235,26 @@ def test_a_bayer_pattern_is_four_colours(frame_of, value, expected):
     [([("EQUINOX", 2000.0)], 2000.0), ([("EPOCH", "B1950.0")], 1950.0), ([("EQUINOX", "now")], None)],
 )
 def test_an_equinox_is_a_year_in_any_spelling(frame_of, cards, expected):
+    assert frame_of(*cards).equinox == expected
+
+
+@pytest.mark.parametrize(
+    ("cards", "expected"),
+    [
+        ([("RADESYS", "FK4")], 1950.0),
+        ([("RADECSYS", "fk4")], 1950.0),
+        ([("RADESYS", "FK4-NO-E")], 1950.0),
+        ([("RADESYS", "FK4"), ("EQUINOX", 1975.0)], 1975.0),
+        ([("RADESYS", "FK5")], 2000.0),
+        ([("RADESYS", "FK5"), ("EQUINOX", 2026.2)], 2026.2),
+        ([("RADESYS", "ICRS"), ("EQUINOX", 1950.0)], None),
+        ([("RADESYS", "ICRS")], None),
+        ([("EQUINOX", 1950.0)], 1950.0),
+        ([], None),
+    ],
+)
+def test_the_equinox_follows_the_coordinate_system(frame_of, cards, expected):
+    """FITS Standard 4.0, section 8.3: EQUINOX defaults to 1950 for FK4, 2000 for FK5; ICRS has none."""
     assert frame_of(*cards).equinox == expected
 
 
