@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from transfer.engine.listed_bag import Known, Origin, known_of
+from transfer.engine.bag.listed import Known, Origin, known_of
 
 if TYPE_CHECKING:
     from manifests.bags.entries import Entry

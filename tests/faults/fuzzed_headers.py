@@ -26,9 +26,9 @@ from manifests.findings import FindingKind
 from manifests.frames.frame import Frame
 from manifests.frames.inspection import Inspection, Inspector, look_at_header
 from manifests.frames.nights import frame_night
-from transfer.jobs.filing.naming import InUse, Namer, OwnTables
-from transfer.jobs.filing.places import place_of
-from transfer.jobs.filing.skies import Skies
+from transfer.archive.layout import place_of
+from transfer.archive.naming import InUse, Namer, OwnTables
+from transfer.jobs.file.skies import Skies
 
 BATCH = 1_000
 _ENDS_WITHIN_S = 30

@@ -16,7 +16,7 @@ _LOADED = (
     "transfer.cli.file",
     "transfer.cli.filing",
     "transfer.cli.frames",
-    "transfer.jobs.carrying",
+    "transfer.jobs.send.carrying",
     "astropy.coordinates",
     "astropy.io.fits",
 )

@@ -20,7 +20,7 @@ def _nothing(*_: Any, **__: Any) -> None:
 
 
 def _file_flush() -> None:
-    from transfer.engine.medium.linux import LinuxFolder
+    from transfer.engine.medium.linux.medium import LinuxFolder
 
     LinuxFolder.flush_files = _nothing  # type: ignore[method-assign]
 
@@ -31,14 +31,14 @@ def _flush() -> None:
 
 
 def _folder_flush() -> None:
-    from transfer.engine.medium.linux import LinuxFolder
+    from transfer.engine.medium.linux.medium import LinuxFolder
 
     LinuxFolder.flush_folders = _nothing  # type: ignore[method-assign]
 
 
 def _last_flush() -> None:
     """Leave on a drive that may be pulled what its driver wrote when the receipt was read back."""
-    from transfer.engine import durable
+    from transfer.engine.bag import durable
 
     def write(folder: Any, path: str, content: bytes) -> None:
         durable.try_again(lambda: durable._put_in_place(folder, path, content))
@@ -56,7 +56,7 @@ def _rest() -> None:
 
 def _eviction() -> None:
     """Read from memory, and believe that it was the medium."""
-    from transfer.engine.medium import linux_cold
+    from transfer.engine.medium.linux import cold as linux_cold
 
     linux_cold._evict = lambda *_: 0
     linux_cold.ColdWatch.doubt = lambda _: ""  # type: ignore[method-assign]
@@ -64,7 +64,7 @@ def _eviction() -> None:
 
 def _length_check() -> None:
     """Take the end of what was read for the end of the file."""
-    from transfer.engine.reading import OpenSource
+    from transfer.engine.copy.source import OpenSource
 
     OpenSource._explain_the_end = _nothing  # type: ignore[method-assign]
 
@@ -81,7 +81,7 @@ def _device_pin() -> None:
 
 def _digest_compare() -> None:
     """Read the copies, and take each for equal."""
-    from transfer.engine import readback
+    from transfer.engine.bag import readback
 
     def equal(_: Any, blocks: Iterator[memoryview], on_bytes: Callable[[int], None]) -> Any:
         for block in blocks:
@@ -92,7 +92,7 @@ def _digest_compare() -> None:
 
 
 def _manifest_reread() -> None:
-    from transfer.engine import durable
+    from transfer.engine.bag import durable
 
     durable.prove_small_files = _nothing
 
@@ -109,7 +109,7 @@ def _exclusive_create() -> None:
 
 def _withdrawal() -> None:
     """Let a grown log take its older part's place while the manifest still lists that."""
-    from transfer.engine.open_bag import OpenBag
+    from transfer.engine.bag.open import OpenBag
 
     OpenBag.withdraw = _nothing  # type: ignore[method-assign]
 
@@ -133,8 +133,8 @@ def _link_containment(*_: Any) -> None:
 
 def _path_containment() -> None:
     """File under the names that a bag gives, whatever they are, and climb where they climb."""
+    from transfer.archive import layout as places
     from transfer.engine.medium.posix import _FOLDER_FLAGS, PosixFolder, _OpenFolder
-    from transfer.jobs.filing import places
 
     def climb(_: PosixFolder, above: _OpenFolder, name: str) -> _OpenFolder:
         return _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
@@ -145,15 +145,15 @@ def _path_containment() -> None:
 
 def _held_against_bag() -> None:
     """File what lies on the drive, be it what its bag lists or not."""
-    from transfer.jobs.filing.items import Item
+    from transfer.jobs.file.items import Item
 
     Item.differs = lambda *_: ""  # type: ignore[method-assign]
 
 
 def _whole_nights() -> None:
     """Give the archive's word for nights of which files were refused, and hold it against no manifest."""
-    from transfer.jobs.filing import acknowledging
-    from transfer.jobs.filing.account import Account
+    from transfer.jobs.file import acknowledging
+    from transfer.jobs.file.account import Account
 
     Account.whole = property(lambda _: True)  # type: ignore[method-assign, assignment]
     acknowledging._require_all = _nothing

@@ -38,9 +38,9 @@ OWN_TESTS = {
     "manifests/bags/containment.py": [f"{_BAGS}/test_containment.py"],
     "manifests/frames/nights.py": [f"{_FRAMES}/test_nights.py"],
     "manifests/frames/moments.py": [f"{_FRAMES}/test_moments.py"],
-    "transfer/engine/copier.py": [f"{_ENGINE}/test_copier.py"],
-    "transfer/engine/durable.py": [f"{_ENGINE}/test_durable.py"],
-    "transfer/engine/readback.py": [f"{_ENGINE}/test_readback.py"],
+    "transfer/engine/copy/copier.py": [f"{_ENGINE}/copy/test_copier.py"],
+    "transfer/engine/bag/durable.py": [f"{_ENGINE}/bag/test_durable.py"],
+    "transfer/engine/bag/readback.py": [f"{_ENGINE}/bag/test_readback.py"],
 }
 _SLOWER_AT_MOST = 4
 _AT_LEAST_S = 10.0

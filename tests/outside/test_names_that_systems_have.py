@@ -133,7 +133,7 @@ def test_what_only_one_system_has_is_imported_in_its_own_room_alone():
             if names & (posix_only | windows_only):
                 found.add(name)
     room = "transfer/engine/medium/"
-    assert found == {f"{room}linux_calls.py", f"{room}macos.py", f"{room}posix.py"}
+    assert found == {f"{room}linux/calls.py", f"{room}macos.py", f"{room}posix.py"}
 
 
 def test_which_system_it_is_is_asked_in_few_places():
@@ -150,7 +150,7 @@ def test_which_system_it_is_is_asked_in_few_places():
     assert found == {
         "transfer/engine/medium/__init__.py",
         "transfer/engine/medium/looking.py",
-        "transfer/setup_file.py",
+        "transfer/jobs/setup.py",
         "transfer/cli/telling.py",
         "manifests/bags/containment.py",
         "manifests/bags/matching.py",

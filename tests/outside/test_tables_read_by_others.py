@@ -34,10 +34,10 @@ from astropy.time import Time
 from click.testing import CliRunner
 
 from manifests.frames.frame import FrameType
+from transfer.archive.positions import degrees_of_position
 from transfer.cli.formats.columns import COLUMNS
 from transfer.cli.formats.obscore import OBSCORE
 from transfer.cli.main import main
-from transfer.jobs.browsing.positions import degrees_of_position
 
 # ObsCore 1.1, table 5 and appendix C: the mandatory columns, in order, and those that may not be null.
 MANDATORY = [

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from transfer.engine.medium import PinnedFolder
-from transfer.engine.medium.linux import LinuxFolder, LinuxMedium
+from transfer.engine.medium.linux.medium import LinuxFolder, LinuxMedium
 
 
 class _Counter:

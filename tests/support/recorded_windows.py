@@ -10,9 +10,9 @@ import stat
 from dataclasses import dataclass
 from types import SimpleNamespace
 
-from transfer.engine.medium import windows_openings as openings
-from transfer.engine.medium.windows_calls import HandleFacts, Identity
-from transfer.engine.medium.windows_errors import os_error
+from transfer.engine.medium.windows import openings
+from transfer.engine.medium.windows.calls import HandleFacts, Identity
+from transfer.engine.medium.windows.errors import os_error
 
 ROOT = "\\\\?\\E:\\nights"
 OWN_NAME = "\\\\?\\Volume{6c1d2f0e-0000-0000-0000-100000000000}\\nights"

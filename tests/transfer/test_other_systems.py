@@ -54,9 +54,9 @@ import transfer, manifests
 loaded = []
 for package in (transfer, manifests):
     for found in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
-        room = found.name.rpartition(".")[2]
-        not_its_own = room.startswith(tuple(asked["not_its_rooms"]))
-        if room == "__main__" or (not_its_own and ".medium." in found.name):
+        rooms = found.name.split(".")
+        not_its_own = "medium" in rooms and set(rooms) & set(asked["not_its_rooms"])
+        if rooms[-1] == "__main__" or not_its_own:
             continue
         importlib.import_module(found.name)
         loaded.append(found.name)

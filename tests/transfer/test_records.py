@@ -6,7 +6,7 @@ import pytest
 
 from manifests.bags.digests import Digests
 from manifests.bags.entries import Entry
-from transfer.engine.listed_bag import known_of
+from transfer.engine.bag.listed import known_of
 from transfer.records import Records
 
 NIGHT = date(2026, 3, 14)

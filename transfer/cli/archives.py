@@ -8,9 +8,9 @@ from typing import NamedTuple, TypeVar
 
 import click
 
+from transfer.archive.typed_names import OwnTables
 from transfer.cli.options import config_option, json_option, the_config
 from transfer.errors import ConfigurationError
-from transfer.jobs.browsing.choosing import OwnTables
 
 Command = TypeVar("Command", bound=Callable[..., object])
 

@@ -10,8 +10,8 @@ import click
 from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from manifests.index.frame_query import Between
-from transfer.jobs.browsing.choosing import key, names_like
-from transfer.jobs.browsing.positions import degrees_of_angle, degrees_of_position
+from transfer.archive.positions import degrees_of_angle, degrees_of_position
+from transfer.archive.typed_names import key, names_like
 
 Read = TypeVar("Read")
 

@@ -14,7 +14,7 @@ from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
 from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
 from transfer.cli.progress import Progress
-from transfer.engine.cold_reading import ColdReader
+from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.engine.resting import let_rest
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
@@ -64,7 +64,7 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
 
 def _drives(config: Config, medium: Medium) -> tuple[tuple[Path, ...], list[str]]:
     """Give where the configuration's drives are, and the names of those that are not there."""
-    from transfer.jobs.send import SendRequest, find_named_drives
+    from transfer.jobs.send.run import SendRequest, find_named_drives
 
     found, absent = find_named_drives(config, SendRequest(), medium)
     return tuple(drive.root for drive in found), absent

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import click
 from click.shell_completion import CompletionItem
 
+from transfer.archive.typed_names import key
 from transfer.cli.archives import chosen_archive
-from transfer.jobs.browsing.choosing import key
 
 if TYPE_CHECKING:
     from manifests.index.names import ArchiveNames

@@ -39,7 +39,7 @@ def command(
     onto the drive, for the imaging computer to read.
     """
     from transfer.cli.filing import file_it
-    from transfer.jobs.filing.run import WAIT_S, FileRequest
+    from transfer.jobs.file.run import WAIT_S, FileRequest
 
     config = the_config(config_file)
     wait_s = WAIT_S if wait is None else _wait_s(wait)

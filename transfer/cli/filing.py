@@ -11,6 +11,7 @@ import click
 import humanize
 
 from manifests.findings import Finding
+from transfer.bounded import run_bounded
 from transfer.cli.options import records_folder
 from transfer.cli.progress import Progress
 from transfer.cli.screen import columns_of, screen_of
@@ -18,13 +19,12 @@ from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
-from transfer.jobs.bounded import run_bounded
-from transfer.jobs.filing.account import Account, Sum
-from transfer.jobs.filing.outcome import FileOutcome
-from transfer.jobs.filing.run import FileRequest, FileRun
-from transfer.jobs.surroundings import Surroundings
+from transfer.jobs.file.account import Account, Sum
+from transfer.jobs.file.outcome import FileOutcome
+from transfer.jobs.file.run import FileRequest, FileRun
 from transfer.records import Records
 from transfer.stop import Stop
+from transfer.surroundings import Surroundings
 
 _WIDTH = 78
 _PLACES_SHOWN = 60

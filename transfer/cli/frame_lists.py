@@ -12,10 +12,10 @@ from transfer.cli.formats.listing import Listing, told
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import Notes, write_lines
 from transfer.errors import ExitCode, NightferryError
-from transfer.jobs.browsing.words import counted
+from transfer.words import counted
 
 if TYPE_CHECKING:
-    from transfer.jobs.browsing.archive import Browsed
+    from transfer.archive.questions import Browsed
 
 
 class FrameList:

@@ -7,14 +7,14 @@ from typing import Any
 
 import click
 
+from transfer.archive.questions import Browsed, browsed
+from transfer.archive.typed_names import OwnTables, Typed, names_meant
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.formats.forms import Form, form_options, one_form
 from transfer.cli.frame_lists import FrameList
 from transfer.cli.options import ends_with_exit_code
 from transfer.cli.selecting import Asked, frame_options
 from transfer.cli.telling import Notes, until_the_reader_goes
-from transfer.jobs.browsing.archive import Browsed, browsed
-from transfer.jobs.browsing.choosing import OwnTables, Typed, names_meant
 
 
 @click.command("frames")

@@ -18,10 +18,10 @@ from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import Notes, until_the_reader_goes
 from transfer.engine.medium import ReadBack, this_computer
-from transfer.jobs.gathering.gather import Gathering
-from transfer.jobs.gathering.outcome import GatherOutcome, How
-from transfer.jobs.gathering.report import report, wrapped
-from transfer.jobs.gathering.request import GatherRequest, Means
+from transfer.jobs.gather.outcome import GatherOutcome, How
+from transfer.jobs.gather.report import report, wrapped
+from transfer.jobs.gather.request import GatherRequest, Means
+from transfer.jobs.gather.run import Gathering
 from transfer.stop import Stop
 
 _NIGHT = click.DateTime(formats=["%Y-%m-%d"])

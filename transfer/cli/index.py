@@ -12,8 +12,8 @@ from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import until_the_reader_goes, write_lines
-from transfer.jobs.browsing.building import IndexOutcome, build_index
-from transfer.jobs.browsing.words import hours_told
+from transfer.jobs.index import IndexOutcome, build_index
+from transfer.words import hours_told
 
 
 @click.command("index")

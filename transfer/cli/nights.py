@@ -13,6 +13,7 @@ import click
 from manifests.frames.frame import FrameType
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.nights import NightPart, NightRow, nights
+from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.night_options import night_options, nights_between
 from transfer.cli.options import ends_with_exit_code, print_json
@@ -20,8 +21,7 @@ from transfer.cli.screen import screen_of
 from transfer.cli.tables import NOTHING, Cell, Column, Narrow, table
 from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
-from transfer.jobs.browsing.archive import browsed
-from transfer.jobs.browsing.words import counted, hours_told
+from transfer.words import counted, hours_told
 
 # An exposure of no known type may well be a light.
 _LIGHTS = (FrameType.LIGHT, None)

@@ -18,7 +18,7 @@ from transfer.errors import ConfigurationError, NightferryError, unforeseen
 
 if TYPE_CHECKING:
     from transfer.config import Config
-    from transfer.jobs.send import SendRequest
+    from transfer.jobs.send.run import SendRequest
 
 Parameters = ParamSpec("Parameters")
 Command = TypeVar("Command", bound=Callable[..., None])
@@ -57,8 +57,8 @@ def as_request(
     drives: tuple[Path, ...], nights: tuple[datetime, ...], since: datetime | None, everything: bool
 ) -> SendRequest:
     """Make of these options what a person asked for."""
-    from transfer.jobs.send import SendRequest
-    from transfer.jobs.survey import Scope
+    from transfer.jobs.send.run import SendRequest
+    from transfer.jobs.send.survey import Scope
 
     named = frozenset(night.date() for night in nights)
     return SendRequest(drives, Scope(named, None if since is None else since.date(), everything))

@@ -21,10 +21,10 @@ from transfer.cli.options import (
 )
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
-from transfer.jobs.plan import PlannedDrive, PlanOutcome, plan
-from transfer.jobs.surroundings import Surroundings
+from transfer.jobs.send.plan import PlannedDrive, PlanOutcome, plan
 from transfer.records import Records
 from transfer.stop import Stop
+from transfer.surroundings import Surroundings
 
 
 @click.command("plan")

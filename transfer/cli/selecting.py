@@ -13,11 +13,11 @@ from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from manifests.index.cones import Cone
 from manifests.index.frame_query import Between, FrameQuery, Order
+from transfer.archive.typed_names import Typed
 from transfer.cli.asking import ANY, Found, Kind, Position, Radius, Range
 from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
 from transfer.cli.night_options import night_options, nights_between
 from transfer.errors import ConfigurationError
-from transfer.jobs.browsing.choosing import Typed
 
 Command = TypeVar("Command", bound=Callable[..., object])
 

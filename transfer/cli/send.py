@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from transfer.bounded import run_bounded
 from transfer.cli.options import (
     as_request,
     config_option,
@@ -21,8 +22,7 @@ from transfer.cli.options import (
 )
 from transfer.config import Config, parse_duration_s
 from transfer.errors import ConfigurationError, StoppedEarly
-from transfer.jobs.bounded import run_bounded
-from transfer.jobs.last_answer import Answer, Asked, answer_again, asked
+from transfer.jobs.send.last_answer import Answer, Asked, answer_again, asked
 from transfer.stop import Stop
 
 NOTHING_SENT = {

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from transfer.bounded import run_bounded
 from transfer.cli.options import print_json, records_folder, say
 from transfer.cli.progress import Progress
 from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
 from transfer.engine.medium import this_computer
-from transfer.jobs.bounded import run_bounded
-from transfer.jobs.outcome import SendOutcome
-from transfer.jobs.send import SendRequest, SendRun
-from transfer.jobs.surroundings import Surroundings
+from transfer.jobs.send.outcome import SendOutcome
+from transfer.jobs.send.run import SendRequest, SendRun
 from transfer.records import Records
 from transfer.stop import Stop
+from transfer.surroundings import Surroundings
 
 
 def send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int:
@@ -36,13 +36,13 @@ def _tell(outcome: SendOutcome, as_json: bool) -> None:
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:
-        from transfer.receipt import receipt
+        from transfer.jobs.send.receipt import receipt
 
         say(receipt(outcome).removesuffix("\n"))
 
 
 def _tell_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
-    from transfer.receipt import receipt
+    from transfer.jobs.send.receipt import receipt
 
     kept = records.keep_receipt(receipt(outcome), outcome.ended)
     if not as_json:

@@ -11,7 +11,7 @@ from transfer.config.reading import CONFIG_NAME
 from transfer.engine.drive import find_drives
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
-from transfer.setup_file import look_around, setup_text
+from transfer.jobs.setup import look_around, setup_text
 
 
 @click.command("setup")

@@ -11,14 +11,14 @@ from typing import Any
 import click
 
 from manifests.index.targets import FilterSum, TargetRow, targets
+from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
-from transfer.jobs.browsing.archive import browsed
-from transfer.jobs.browsing.words import counted, hours_told
+from transfer.words import counted, hours_told
 
 _COLUMNS = (
     Column("target", narrow=Narrow.WRAPS, least=10),

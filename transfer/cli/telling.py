@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from transfer.cli.screen import screen_of
-from transfer.errors import ExitCode
-from transfer.jobs.browsing.notes import (
+from transfer.archive.notes import (
     BagsChanged,
     Building,
     Built,
@@ -21,7 +19,9 @@ from transfer.jobs.browsing.notes import (
     NotUpToDate,
     ReadAs,
 )
-from transfer.jobs.browsing.words import counted
+from transfer.cli.screen import screen_of
+from transfer.errors import ExitCode
+from transfer.words import counted
 
 if TYPE_CHECKING:
     from manifests.findings import Finding

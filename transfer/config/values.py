@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from transfer.config.folders import FolderError, folder_as_written
+from transfer.config.patterns import PatternError, Patterns
 from transfer.config.settings import SourceKind
-from transfer.engine.patterns import PatternError, Patterns
 
 
 class Unfit(ValueError):

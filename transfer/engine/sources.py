@@ -12,8 +12,8 @@ from typing import NamedTuple
 from manifests.bags.companions import is_companion, is_companion_folder
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source, SourceKind
+from transfer.config.patterns import Patterns
 from transfer.engine.medium.looking import at_any_length, born_ns, facts_of, leads_to_a_folder
-from transfer.engine.patterns import Patterns
 from transfer.errors import ConfigurationError, NotThere
 
 Identity = tuple[int, int]

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
+from transfer.engine.bag.durable import remove_if_there, write_durably
 from transfer.engine.drive import MARK_NAME, Mark, check_name, mark_text, new_mark, only_run_on, read_mark
-from transfer.engine.durable import remove_if_there, write_durably
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Evidence, Medium, PinnedFolder, ReadBack, Volume
 from transfer.engine.medium.base import BLOCK_BYTES, write_all

@@ -17,7 +17,7 @@ from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
 from transfer.cli.main import main
 from transfer.cli.shells import QuotingBash
-from transfer.jobs.browsing.building import build_index
+from transfer.jobs.index import build_index
 
 Complete = Callable[..., list[str]]
 

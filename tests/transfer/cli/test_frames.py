@@ -23,7 +23,7 @@ from manifests.findings import FindingKind
 from manifests.index.frame_query import Order
 from manifests.index.schema import INDEX_NAME
 from transfer.cli.main import main
-from transfer.jobs.browsing.building import build_index
+from transfer.jobs.index import build_index
 
 Ask = Callable[..., Result]
 M_51 = [f"M 51 Ha {number:03}.fits" for number in (0, 1, 2, 3)]

@@ -17,7 +17,7 @@ from manifests.bags.paths import TAG_MANIFEST
 from manifests.index.schema import INDEX_NAME
 from transfer.cli.main import main
 from transfer.cli.targets import degrees_and_minutes, hours_and_minutes
-from transfer.jobs.browsing.building import build_index
+from transfer.jobs.index import build_index
 
 Ask = Callable[..., Result]
 

@@ -10,7 +10,7 @@ import pytest
 
 from manifests.bags.hashing import Read, read_plainly
 from manifests.findings import FindingKind
-from transfer.engine.cold_reading import ColdReader
+from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.engine.medium.looking import Spelling
 from transfer.errors import ExitCode

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from manifests.index.frame_query import FrameRow, Total, total_of
-from transfer.jobs.browsing.words import counted, hours_told
+from transfer.words import counted, hours_told
 
 
 class Listing:

@@ -8,7 +8,7 @@ from manifests.index.frame_query import FrameRow
 from transfer.cli.formats.listing import Listing
 from transfer.cli.screen import Screen
 from transfer.cli.tables import Cell, Column, Narrow, table
-from transfer.jobs.browsing.words import counted
+from transfer.words import counted
 
 _COLUMNS = (
     Column("night"),

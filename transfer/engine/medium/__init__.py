@@ -37,14 +37,14 @@ __all__ = [
 def this_computer() -> Medium:
     """Give the medium of the system this runs on."""
     if sys.platform == "win32":
-        from transfer.engine.medium.windows import WindowsMedium
+        from transfer.engine.medium.windows.medium import WindowsMedium
 
         return WindowsMedium()
     if sys.platform == "darwin":
         from transfer.engine.medium.macos import MacMedium
 
         return MacMedium()
-    from transfer.engine.medium.linux import LinuxMedium
+    from transfer.engine.medium.linux.medium import LinuxMedium
 
     return LinuxMedium()
 
@@ -59,5 +59,5 @@ def flush_noted(root: str) -> None:
     if sys.platform == "darwin":
         from transfer.engine.medium.macos import flush_from
     else:
-        from transfer.engine.medium.linux_calls import flush_from
+        from transfer.engine.medium.linux.calls import flush_from
     flush_from(root)

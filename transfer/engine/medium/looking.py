@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from manifests.bags.contents import is_link
-from transfer.engine.medium.windows_paths import extended, plain
+from transfer.engine.medium.windows.paths import extended, plain
 
 ON_WINDOWS = sys.platform == "win32"
 _NS = 1_000_000_000

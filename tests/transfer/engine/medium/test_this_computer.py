@@ -5,10 +5,11 @@ import sys
 
 import pytest
 
-from transfer.engine.medium import base, mounted, this_computer, windows
+from transfer.engine.medium import base, mounted, this_computer
 from transfer.engine.medium.base import write_all
 from transfer.engine.medium.mounted import mounted_now
-from transfer.engine.medium.windows import WindowsMedium
+from transfer.engine.medium.windows import medium as windows
+from transfer.engine.medium.windows.medium import WindowsMedium
 
 NO_TABLE = "/no such table"
 

@@ -1,0 +1,92 @@
+"""Names as they are typed: one thing in many spellings, and what is told about a slip."""
+
+from __future__ import annotations
+
+import importlib.util
+
+import pytest
+
+from manifests.index.names import ArchiveNames
+from transfer.archive.notes import Note, ReadAs, UnknownName
+from transfer.archive.typed_names import OwnTables, Typed, names_like, names_meant
+
+KNOWN = ArchiveNames(
+    ("M 33", "M 51", "NGC 7000", "NGC 7000 panel 2", "Sh2-155", "The long way round"),
+    ("Ha", "L", "OIII", "dual narrowband"),
+    ("Lantern 26M", "Lantern 26C"),
+)
+
+
+def meant(told: list[Note], own: OwnTables | None = None, **typed: str) -> Typed:
+    asked = Typed(**{kind: (name,) for kind, name in typed.items()})
+    return names_meant(asked, KNOWN, own or OwnTables(), told.append)
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [
+        ("M 33", "M 33"),
+        ("m33", "M 33"),
+        ("Messier 033", "M 33"),
+        ("ngc7000", "NGC 7000"),
+        ("NGC 7000 P2", "NGC 7000 panel 2"),
+        ("sh 2-155", "Sh2-155"),
+        ("the LONG way  round", "The long way round"),
+    ],
+)
+def test_a_target_is_found_in_any_spelling(told: list[Note], typed: str, name: str) -> None:
+    assert meant(told, targets=typed).targets == (name,)
+    assert not any(isinstance(note, UnknownName) for note in told)
+
+
+@pytest.mark.parametrize(
+    ("typed", "name"),
+    [
+        ("ha", "Ha"),
+        ("H-alpha", "Ha"),
+        ("Hα 3nm", "Ha"),
+        ("Lum", "L"),
+        ("o3", "OIII"),
+        ("duoband", "dual narrowband"),
+    ],
+)
+def test_a_filter_is_found_in_any_spelling(told: list[Note], typed: str, name: str) -> None:
+    assert meant(told, filters=typed).filters == (name,)
+
+
+def test_a_camera_is_found_whatever_its_case(told: list[Note]) -> None:
+    assert meant(told, cameras="lantern26m").cameras == ("Lantern 26M",)
+
+
+@pytest.mark.skipif(importlib.util.find_spec("pyongc") is None, reason="the optional catalogue")
+@pytest.mark.parametrize("typed", ["NGC 598", "Triangulum Galaxy"])
+def test_another_name_of_the_same_object_finds_it(told: list[Note], typed: str) -> None:
+    assert meant(told, targets=typed).targets == ("M 33",)
+    assert told == [ReadAs("target", typed, "M 33")]
+
+
+def test_ones_own_names_win(told: list[Note]) -> None:
+    own = OwnTables({"pinwheel": "M 33"}, {"the red one": "Ha"})
+    assert meant(told, own, targets="Pinwheel", filters="the red one") == Typed(("M 33",), ("Ha",))
+
+
+def test_a_name_read_as_another_is_told_and_one_that_differs_by_case_is_not(told: list[Note]) -> None:
+    meant(told, targets="Messier 33")
+    meant(told, targets="m33")
+    assert told == [ReadAs("target", "Messier 33", "M 33")]
+
+
+def test_a_target_that_is_not_there_is_told_with_those_like_it(told: list[Note]) -> None:
+    assert meant(told, targets="NGC 700").targets == ("NGC 700",)
+    (note,) = told
+    assert isinstance(note, UnknownName)
+    assert note.near[:2] == ("NGC 7000", "NGC 7000 panel 2")
+
+
+def test_nothing_like_it_is_nothing_to_show() -> None:
+    assert names_like("zzzz", KNOWN.targets) == ()
+
+
+def test_no_name_is_typed() -> None:
+    assert not Typed()
+    assert Typed(cameras=("x",))

@@ -1,0 +1,53 @@
+"""A file's header is looked at in the way of nobody, however deep the file lies; also as on Windows."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path, PureWindowsPath
+
+import pytest
+from nights import fits
+from recorded_windows import ROOT, Rule, System
+
+from transfer.engine.medium import Medium, this_computer
+from transfer.engine.medium.windows import openings
+from transfer.engine.medium.windows.medium import WindowsMedium
+from transfer.jobs.file.dating import Dating, HeaderUnread
+
+DEEP = ("a folder of the night",) * 20
+
+
+@pytest.fixture
+def light(tmp_path: Path) -> Path:
+    """Give a light that lies deeper than a plain path of Windows reaches."""
+    path = tmp_path.joinpath(*DEEP, "light.fits")
+    path.parent.mkdir(parents=True)
+    path.write_bytes(fits(begun="2026-03-01T23:00:00"))
+    return path
+
+
+def night(medium: Medium, path: Path) -> date:
+    dating = Dating(medium, -1.9)
+    return dating.night(dating.look(path), 0)[0]
+
+
+def test_a_frame_however_deep_is_dated_by_its_header(light: Path) -> None:
+    assert night(this_computer(), light) == date(2026, 3, 1)
+
+
+def test_windows_is_asked_by_the_long_path_and_its_programs_may_rename_and_write_meanwhile(
+    light: Path, tmp_path: Path
+) -> None:
+    system = System(tmp_path)
+    path = PureWindowsPath("E:/nights", *DEEP, "light.fits")
+    assert night(WindowsMedium(system), path) == date(2026, 3, 1)  # type: ignore[arg-type]
+    asked = "\\".join([ROOT, *DEEP, "light.fits"])
+    assert [call for call in system.called if call[0] == "open"] == [("open", asked, openings.SOURCE)]
+
+
+def test_a_frame_that_cannot_be_opened_is_not_dated_by_its_time(light: Path, tmp_path: Path) -> None:
+    system = System(tmp_path)
+    system.rules = [Rule("open", 5)]  # ERROR_ACCESS_DENIED
+    path = PureWindowsPath("E:/nights", *DEEP, "light.fits")
+    with pytest.raises(HeaderUnread):
+        night(WindowsMedium(system), path)  # type: ignore[arg-type]

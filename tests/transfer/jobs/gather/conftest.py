@@ -1,0 +1,86 @@
+"""An archive with a few lights of M 33, and a way to gather from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from small_archive import SmallArchive
+
+from manifests.frames.calibration.tolerances import Tolerances
+from manifests.index.opening import open_index
+from manifests.index.rebuilding import rebuild
+from manifests.index.schema import INDEX_NAME
+from transfer.archive.typed_names import OwnTables
+from transfer.engine.medium import Medium, this_computer
+from transfer.jobs.gather.already import InFolder
+from transfer.jobs.gather.matching import match
+from transfer.jobs.gather.outcome import GatherOutcome
+from transfer.jobs.gather.placing import Placed, place
+from transfer.jobs.gather.request import GatherRequest
+from transfer.jobs.gather.run import Gathering
+from transfer.jobs.gather.selection import select
+from transfer.stop import Stop
+
+Gather = Callable[..., GatherOutcome]
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> SmallArchive:
+    """Give an archive with nothing in it."""
+    return SmallArchive(tmp_path / "archive")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a folder to lay out in, which is not there yet."""
+    return tmp_path / "run"
+
+
+@pytest.fixture
+def gather(archive: SmallArchive, folder: Path) -> Gather:
+    """Give what gathers a target from the archive into the folder."""
+
+    def run(
+        target: str = "M 33",
+        into: Path = folder,
+        own: OwnTables | None = None,
+        tolerances: Tolerances | None = None,
+        stop: Stop | None = None,
+        medium: Medium | None = None,
+        **asked: Any,
+    ) -> GatherOutcome:
+        request = GatherRequest(target, into, **asked)
+        limits = tolerances or Tolerances()
+        return Gathering(
+            archive.root, own or OwnTables(), limits, request, medium or this_computer(), stop or Stop()
+        ).run()
+
+    return run
+
+
+@pytest.fixture
+def gather_on() -> Gather:
+    """Give what gathers M 33 from any archive into a folder."""
+
+    def run(archive: SmallArchive, into: Path) -> GatherOutcome:
+        request = GatherRequest("M 33", into)
+        return Gathering(archive.root, OwnTables(), Tolerances(), request, this_computer(), Stop()).run()
+
+    return run
+
+
+@pytest.fixture
+def placed(archive: SmallArchive) -> Callable[[], list[Placed]]:
+    """Give what finds the place of each light of the archive in an empty folder."""
+
+    def find() -> list[Placed]:
+        rebuild(archive.root)
+        with open_index(archive.root / INDEX_NAME) as index:
+            selection = select(index, GatherRequest("M 33", archive.root), OwnTables())
+        matched = match(archive.root, selection, Tolerances())
+        return list(place(matched, InFolder(archive.root), 2.0).new)
+
+    return find

@@ -1,0 +1,136 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+
+from manifests.frames.calibration.setups import Setup
+from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame_sky import FrameSky
+from manifests.index.frame_query import FrameRow
+from transfer.jobs.gather.archive_frames import ArchiveFrame
+from transfer.jobs.gather.places import folders
+
+SETUP = Setup(
+    camera="Lantern 26",
+    telescope="Long Tom",
+    filter_name="Ha",
+    size_px=(6248, 4176),
+    binning=(1, 1),
+    gain=100.0,
+    offset=30.0,
+    readout_mode="low noise",
+    exposure_s=300.0,
+    sensor_deg_c=-10.0,
+    rotation_deg=12.0,
+    focal_length_mm=530.0,
+    night=date(2026, 3, 14),
+)
+
+
+def frame(
+    kind: FrameType = FrameType.LIGHT,
+    target: str | None = "M 33",
+    filter_name: str | None = "Ha",
+    **facts: Any,
+) -> ArchiveFrame:
+    setup = replace(SETUP, **facts)
+    row = FrameRow(
+        bag="bag",
+        path="data/a.fits",
+        night=date(2026, 3, 14),
+        target=target,
+        filter=filter_name,
+        size_bytes=1,
+        sha256="",
+        frame=Frame(),
+        sky=FrameSky(),
+        field_deg=None,
+        findings=(),
+        absent=False,
+    )
+    return ArchiveFrame(f"{kind} {target} {setup}", kind, setup, row)
+
+
+def laid(*frames: ArchiveFrame, rotation_deg: float = 2.0) -> list[str]:
+    into = folders(frames, rotation_deg)
+    return [into[each.path] for each in frames]
+
+
+@pytest.mark.parametrize(
+    ("kind", "where"),
+    [
+        (FrameType.LIGHT, "lights/M 33/Ha/2026-03-14"),
+        (FrameType.DARK, "darks/300s gain 100 -10C"),
+        (FrameType.FLAT, "flats/Ha/2026-03-14"),
+        (FrameType.DARK_FLAT, "dark flats/300s gain 100 -10C"),
+        (FrameType.BIAS, "bias/gain 100 offset 30"),
+    ],
+)
+def test_each_type_has_its_place(kind: FrameType, where: str) -> None:
+    assert laid(frame(kind)) == [where]
+
+
+def test_a_fact_by_which_frames_of_one_place_differ_tells_them_apart() -> None:
+    assert laid(frame(), frame(exposure_s=60.0)) == [
+        "lights/M 33/Ha/2026-03-14 300s",
+        "lights/M 33/Ha/2026-03-14 60s",
+    ]
+    assert laid(frame(FrameType.DARK), frame(FrameType.DARK, camera="Lantern 9")) == [
+        "darks/300s gain 100 -10C Lantern 26",
+        "darks/300s gain 100 -10C Lantern 9",
+    ]
+    assert laid(frame(FrameType.FLAT), frame(FrameType.FLAT, binning=(2, 2))) == [
+        "flats/Ha/2026-03-14 bin 1x1",
+        "flats/Ha/2026-03-14 bin 2x2",
+    ]
+
+
+def test_what_differs_only_between_filters_tells_nothing_apart() -> None:
+    assert laid(frame(), frame(filter_name="L", exposure_s=60.0)) == [
+        "lights/M 33/Ha/2026-03-14",
+        "lights/M 33/L/2026-03-14",
+    ]
+
+
+def test_lights_lie_apart_where_their_flats_must() -> None:
+    assert laid(frame(), frame(rotation_deg=12.9), frame(rotation_deg=90.0)) == [
+        "lights/M 33/Ha/2026-03-14 rotation 12",
+        "lights/M 33/Ha/2026-03-14 rotation 12",
+        "lights/M 33/Ha/2026-03-14 rotation 90",
+    ]
+    assert laid(frame(), frame(rotation_deg=192.4)) == ["lights/M 33/Ha/2026-03-14"] * 2
+
+
+def test_darks_know_no_rotation() -> None:
+    assert laid(frame(FrameType.DARK), frame(FrameType.DARK, rotation_deg=90.0)) == [
+        "darks/300s gain 100 -10C",
+        "darks/300s gain 100 -10C",
+    ]
+
+
+def test_what_no_header_says_is_left_out() -> None:
+    assert laid(frame(FrameType.BIAS, gain=None, offset=None)) == ["bias"]
+    assert laid(frame(filter_name=None)) == ["lights/M 33/filter not given/2026-03-14"]
+
+
+@pytest.mark.parametrize(
+    ("target", "folder"),
+    [
+        ("../x", "_._x"),
+        ("CON", "_CON"),
+        ("a/b\\c", "a_b_c"),
+        ("x" * 300, None),
+        ("M 31: core?", "M 31_ core_"),
+    ],
+)
+def test_no_name_leads_elsewhere_or_is_one_that_a_system_refuses(target: str, folder: str | None) -> None:
+    (where,) = laid(frame(target=target, filter_name="nul"))
+    top, name, filter_folder, _ = where.split("/")
+    assert (top, filter_folder) == ("lights", "_nul")
+    assert len(name) <= 240
+    assert name not in (".", "..")
+    if folder is not None:
+        assert name == folder

@@ -1,0 +1,122 @@
+"""The receipt tells a person at breakfast what happened, whether the drive may be pulled, and what to do."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from manifests.bags.summary import Count, Group, Summary
+from manifests.findings import Finding, FindingKind
+from manifests.frames.frame import FrameType
+from transfer.engine.medium import ReadBack
+from transfer.errors import ExitCode
+from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+from transfer.jobs.send.receipt import receipt, unfinished_receipt
+
+BEGAN = datetime(2026, 3, 15, 5, 0, tzinfo=UTC)
+SUMMARY = Summary(
+    files=5,
+    logs=2,
+    groups={
+        Group(FrameType.DARK, "", ""): Count(1, 600.0),
+        Group(FrameType.LIGHT, "M 51", "Ha"): Count(2, 2400.0),
+    },
+)
+NIGHT = NightOutcome(
+    night=date(2026, 3, 14),
+    drive="Field stick",
+    files=5,
+    size_bytes=5000,
+    proven=5,
+    proven_bytes=5000,
+    carried=5,
+    carried_bytes=5000,
+    read_back=ReadBack.MEDIUM,
+    summary=SUMMARY,
+)
+DONE = SendOutcome(ExitCode.PROVEN, "All 5 files are there.", BEGAN, BEGAN + timedelta(minutes=3), (NIGHT,))
+
+
+def first_line(outcome):
+    return receipt(outcome).splitlines()[0]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "line"),
+    [
+        (DONE, "EVERYTHING IS PROVEN. THE DRIVE MAY BE PULLED."),
+        (
+            replace(DONE, nights=(NIGHT, replace(NIGHT, read_back=ReadBack.PERHAPS_MEMORY))),
+            "EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY. THE DRIVE MAY BE PULLED.",
+        ),
+        (
+            replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN),
+            "NOT EVERYTHING IS PROVEN. THE IMAGING COMPUTER HAS FILES THAT THE DRIVE HAS NOT.",
+        ),
+        (replace(DONE, exit_code=ExitCode.NOT_THERE, nights=()), "NOTHING WAS SENT."),
+    ],
+)
+def test_the_first_line_says_whether_the_drive_may_be_pulled(outcome, line):
+    assert first_line(outcome) == line
+    assert ("MAY BE PULLED" in line) == outcome.safe_to_pull
+
+
+def test_the_frames_are_told_by_type_target_and_filter():
+    told = receipt(DONE)
+    assert "light        M 51                 Ha           2     40.0 min" in told
+    assert told.index("light ") < told.index("dark ")
+    assert "proven     5 of 5 files, 5.0 kB" in told
+    assert "took 3 minutes" in told
+
+
+def test_words_of_proof_follow_what_was_read():
+    assert "from the medium, and equal" in receipt(DONE)
+    doubted = receipt(replace(DONE, nights=(replace(NIGHT, read_back=ReadBack.PERHAPS_MEMORY),)))
+    assert "from the medium" not in doubted
+    assert "check the drive on another computer" in " ".join(doubted.split())
+
+
+def test_every_finding_is_told_up_to_a_page_and_the_rest_counted():
+    findings = tuple(Finding(FindingKind.NOT_PROVEN, f"reason {n}", f"logs/{n}/a.log") for n in range(50))
+    told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
+    assert "Worth a look (50)" in told
+    assert "logs/39/a.log: not proven (reason 39)" in told
+    assert "and 10 more: nightferry send --json lists all" in told
+
+
+def test_what_is_the_same_of_many_files_takes_one_place_on_the_page():
+    findings = tuple(Finding(FindingKind.NOT_PROVEN, "the drive left", f"logs/{n}.log") for n in range(500))
+    told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
+    assert "Worth a look (500)" in told
+    assert "logs/0.log, logs/1.log, logs/2.log and 497 more: not proven" in " ".join(told.split())
+    assert "nightferry send --json lists each" in told
+    assert len(told.splitlines()) < 50
+
+
+def test_nights_and_drives_that_had_no_part_are_told():
+    told = receipt(replace(DONE, left_behind=(date(2026, 3, 1), date(2026, 3, 10)), absent=("Card",)))
+    assert "2026-03-01, 2026-03-10" in told
+    assert "nightferry send --since 2026-03-01" in told
+    assert "The drive 'Card' was not there" in told
+
+
+def test_a_season_that_stays_behind_is_told_by_its_first_and_last_night():
+    season = tuple(date(2026, 3, day) for day in range(1, 21))
+    told = " ".join(receipt(replace(DONE, left_behind=season)).split())
+    assert "20 nights from 2026-03-01 to 2026-03-20" in told
+    assert "2026-03-02" not in told
+
+
+def test_no_name_brings_a_control_character_into_it():
+    nasty = Finding(FindingKind.NAME_CHANGED, "stored as x", "logs/two\nlines\tand \x1b[31m \udcff.log")
+    told = receipt(replace(DONE, findings=(nasty,)))
+    assert all(character.isprintable() or character == "\n" for character in told)
+    assert r"two\nlines\tand \x1b[31m \udcff.log" in " ".join(told.split())
+    told.encode("utf-8")
+
+
+def test_while_a_run_is_at_work_the_drive_says_so():
+    told = unfinished_receipt(BEGAN)
+    assert told.startswith("NOT FINISHED: DON'T PULL THIS DRIVE YET.")
+    assert "2026-03-15 at 05:00:00 UTC" in told
+    assert "nightferry send" in told

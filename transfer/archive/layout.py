@@ -1,0 +1,86 @@
+"""Where a file belongs in the archive: by target, night and filter, by camera and type, or with its night."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import NamedTuple
+
+from manifests.bags.companions import is_companion_folder
+from manifests.bags.paths import PAYLOAD
+from manifests.bags.stored_names import portable_path, same_name_key
+from manifests.frames.frame import Frame, FrameType
+from transfer.archive.naming import Names
+
+CALIBRATION = "calibration"
+NIGHTS = "nights"
+# Names in the archive's own folder that no target may have: what else lies there, by whatever ending, and
+# what would make a bag of the whole.
+_RESERVED = frozenset((CALIBRATION, NIGHTS, PAYLOAD, "index", "bagit", "bag-info"))
+_RESERVED_BEGINNINGS = ("nightferry", "manifest-", "tagmanifest-")
+_LISTED = frozenset((FrameType.DARK, FrameType.FLAT, FrameType.BIAS, FrameType.DARK_FLAT))
+
+
+class Owner(NamedTuple):
+    """What a bag of the archive is for: the folder it would have, and what its bag-info.txt says."""
+
+    folder: str
+    label: str
+
+
+CALIBRATION_OWNER = Owner(CALIBRATION, CALIBRATION)
+
+
+class Place(NamedTuple):
+    """Where a file belongs: whose bag, and the path in it that it would have if nobody else had it."""
+
+    owner: Owner
+    path: str
+
+
+def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> Place:
+    """Give the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
+
+    A frame whose type is not known goes with its night, as a log does: where it lay says most about it.
+    """
+    name = stored.rpartition("/")[2]
+    if frame is None or names is None or frame.frame_type is None:
+        return Place(owner_of_night(night), portable_path(f"{PAYLOAD}/{stored}"))
+    if frame.frame_type in _LISTED:
+        folders = [names.camera, frame.frame_type.value, night.isoformat()]
+        owner = CALIBRATION_OWNER
+    else:
+        folders = [night.isoformat()]
+        owner = owner_of_target(names.target or "")
+    if names.filter is not None:
+        folders.append(names.filter)
+    return Place(owner, portable_path("/".join((PAYLOAD, *map(folder_name, folders), name))))
+
+
+def bag_of(place: str) -> str:
+    """Give the bag of a file that lies at a place in the archive."""
+    return place.partition(f"/{PAYLOAD}/")[0]
+
+
+def owner_of_night(night: date) -> Owner:
+    """Give whose the logs of a night are."""
+    return Owner(f"{NIGHTS}/{night.isoformat()}", f"night {night.isoformat()}")
+
+
+def owner_of_target(target: str) -> Owner:
+    """Give whose the lights of a target are; a target by the name of another bag gets a folder of its own."""
+    folder = folder_name(target)
+    key = same_name_key(folder)
+    if key.partition(".")[0] in _RESERVED or key.startswith(_RESERVED_BEGINNINGS):
+        folder = f"{folder} (target)"
+    return Owner(folder, f"target {target}")
+
+
+def folder_name(name: str) -> str:
+    """Give a name, of a target or from a header, as one folder's name that every system takes.
+
+    No name leads anywhere else, none is hidden, and none is a folder that systems keep for themselves.
+    """
+    stored = portable_path(name.replace("/", "_").replace("\\", "_"))
+    if stored.startswith("."):
+        stored = f"_{stored[1:]}"
+    return f"_{stored}" if is_companion_folder(stored) or stored == "_" else stored

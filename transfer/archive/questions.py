@@ -1,0 +1,206 @@
+"""An archive opened for questions: its index is what the bags say now, and is built where there is none."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from manifests.findings import Finding
+from manifests.index.faults import IndexBusy, IndexDamaged, IndexFault, IndexOlder, IndexUnusable, NoIndex
+from manifests.index.opening import Index, open_index
+from manifests.index.schema import INDEX_NAME
+from transfer.archive.faults import faults_as_errors, no_archive, not_there
+from transfer.archive.freshness import is_as_it_was
+from transfer.archive.notes import (
+    BagsChanged,
+    Building,
+    Built,
+    ForThisRunOnly,
+    NotUpToDate,
+    Tell,
+    nobody,
+)
+from transfer.errors import NightferryError
+
+if TYPE_CHECKING:
+    from manifests.index.frame_query import FrameQuery, FrameRow
+    from manifests.index.refreshing import Refreshed
+
+Answer = TypeVar("Answer")
+
+# Whoever asks a question would rather have what is known than wait for a long run of another program.
+_PATIENCE_S = 2.0
+
+
+class Browsed:
+    """An archive that answers questions. `findings` are about its bags and folders, paths below `root`."""
+
+    def __init__(self, root: Path, index: Index, findings: list[Finding], tell: Tell) -> None:
+        self.root = root
+        self.index = index
+        self.findings = findings
+        self._tell = tell
+
+    def ask(self, question: Callable[[Index], Answer]) -> Answer:
+        """Give a question's answer; where it meets damage, the index is built again first.
+
+        Raises NightferryError.
+        """
+        with faults_as_errors(self.root):
+            try:
+                return question(self.index)
+            except IndexDamaged as damage:
+                self._build_again(damage)
+                return question(self.index)
+
+    def frames(self, query: FrameQuery) -> Iterator[FrameRow]:
+        """Give the frames that a question finds, as they come.
+
+        The first is looked for at once. Raises NightferryError; where damage shows only after the first,
+        the index is built again, and the list is to be asked for once more.
+        """
+        from manifests.index.frames import frames
+
+        first, rest = self.ask(lambda index: _begun(frames(index, query)))
+        return self._from(first, rest)
+
+    def _from(self, first: tuple[FrameRow, ...], rest: Iterator[FrameRow]) -> Iterator[FrameRow]:
+        yield from first
+        with faults_as_errors(self.root):
+            try:
+                yield from rest
+            except IndexDamaged as damage:
+                self._build_again(damage)
+                happened = "The index was damaged: what was listed is not all. It has been built again"
+                raise NightferryError(happened, self.index.path, "Ask again.") from damage
+
+    def _build_again(self, damage: IndexDamaged) -> None:
+        from manifests.index.rebuilding import rebuild
+        from transfer.archive.whereabouts import on_network
+
+        self._tell(Building(damage.happened))
+        self.close()
+        report = rebuild(self.root, on_network=on_network(self.root))
+        self.findings[:] = report.refreshed.findings
+        self.index = open_index(self.root / INDEX_NAME)
+        self._tell(Built(report))
+
+    def close(self) -> None:
+        """Close the index."""
+        with suppress(IndexFault):  # nothing was written through it
+            self.index.close()
+
+
+@contextmanager
+def browsed(root: Path, tell: Tell = nobody) -> Iterator[Browsed]:
+    """Open the archive in a folder for questions.
+
+    Bags that came, went or changed by hand are in the index before the first answer. Where the folder
+    can't be written to, an index is made for this run alone. Raises NotThere, Busy, and NightferryError for
+    an index of a newer version, which stays untouched.
+    """
+    with ExitStack() as stack:
+        with faults_as_errors(root):
+            opening = _Opening(root, tell, stack)
+            archive = Browsed(root, opening.index(), opening.findings, tell)
+        stack.callback(archive.close)
+        yield archive
+
+
+def _begun(rows: Iterator[FrameRow]) -> tuple[tuple[FrameRow, ...], Iterator[FrameRow]]:
+    first = next(rows, None)
+    return (() if first is None else (first,)), rows
+
+
+class _Opening:
+    """The ways to an index that says what the bags say now."""
+
+    def __init__(self, root: Path, tell: Tell, stack: ExitStack) -> None:
+        self.findings: list[Finding] = []
+        self._root = root
+        self._path = root / INDEX_NAME
+        self._tell = tell
+        self._stack = stack
+
+    def index(self) -> Index:
+        if not os.path.isdir(self._root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
+            raise not_there(self._root)
+        try:
+            index = open_index(self._path)
+        except NoIndex:
+            return self._built("")
+        except IndexDamaged as damage:
+            return self._built(damage.happened)
+        except IndexOlder as older:
+            return self._for_this_run(older)
+        if is_as_it_was(index, self._root):
+            return index
+        index.close()
+        return self._brought_up_to_date()
+
+    def _built(self, damage: str) -> Index:
+        from manifests.index.rebuilding import bring_up_to_date
+        from transfer.archive.whereabouts import is_an_archive, on_network
+
+        if not (damage or is_an_archive(self._root)):
+            raise no_archive(self._root)
+        self._tell(Building(damage))
+        try:
+            report = bring_up_to_date(self._root, on_network=on_network(self._root))
+        except IndexUnusable as fault:
+            return self._for_this_run(fault)
+        self.findings += report.refreshed.findings
+        self._tell(Built(report))
+        return open_index(self._path)
+
+    def _brought_up_to_date(self) -> Index:
+        from manifests.index.rebuilding import bring_up_to_date
+        from transfer.archive.whereabouts import on_network
+
+        shared = on_network(self._root)
+        try:
+            report = bring_up_to_date(self._root, on_network=shared, patience_s=_PATIENCE_S)
+        except IndexBusy as fault:
+            self._tell(NotUpToDate(fault))
+            return open_index(self._path)
+        except IndexUnusable as fault:
+            return self._for_this_run(fault)
+        self.findings += report.refreshed.findings
+        self._tell_changes(report.refreshed)
+        return open_index(self._path)
+
+    def _for_this_run(self, fault: IndexFault) -> Index:
+        """Make an index in a folder of its own, of what there is of the archive's and of the bags."""
+        import tempfile
+
+        from manifests.index.found_bags import bags_of
+        from manifests.index.refreshing import refresh
+
+        self._tell(ForThisRunOnly(fault))
+        folder = tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True)
+        path = Path(self._stack.enter_context(folder)) / INDEX_NAME
+        copied = self._copied_to(path)
+        index = self._stack.enter_context(open_index(path, write=True, on_network=True))
+        refreshed = refresh(index, bags_of(self._root))
+        self.findings += refreshed.findings
+        if copied:
+            self._tell_changes(refreshed)
+        return index
+
+    def _copied_to(self, path: Path) -> bool:
+        """Copy the archive's index, with the absent bags that no bag tells of, where there is a sound one."""
+        from manifests.index.opening import open_place
+
+        try:
+            with open_index(self._path) as old, open_place(path, on_network=True) as copy:
+                old.connection.backup(copy.connection)
+        except IndexFault:
+            return False
+        return True
+
+    def _tell_changes(self, refreshed: Refreshed) -> None:
+        if refreshed.read or refreshed.moved or refreshed.vanished or refreshed.returned:
+            self._tell(BagsChanged(refreshed))

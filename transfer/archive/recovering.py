@@ -1,0 +1,69 @@
+"""What an earlier run left in the archive: bags with files that stand whole and are not listed yet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from manifests.bags.entries import Entry
+from manifests.bags.paths import JOURNAL
+from manifests.findings import Finding, FindingKind
+from manifests.index.found_bags import bags_of
+from transfer.archive.folders import label_in
+from transfer.archive.held import Archive, archive_failure
+from transfer.archive.layout import CALIBRATION_OWNER, NIGHTS, Owner, owner_of_night, owner_of_target
+from transfer.archive.shelf import Shelf
+from transfer.engine.bag.journal import journal_entries
+from transfer.engine.medium import PinnedFolder
+from transfer.errors import NightferryError
+
+
+def recover(archive: Archive, shelf: Shelf) -> list[Finding]:
+    """Prove what a run that died left whole, list it, and finish its bags; give what is wrong with any.
+
+    What it left half written is removed. What is not what was written is kept apart, in the bag's
+    nightferry/set-aside. Raises NightferryError where the archive can't be read.
+    """
+    try:
+        shelf.remove_parts()
+        unfinished = [bag for bag in bags_of(archive.root).bags if _is_unfinished(archive.folder, bag)]
+        return [finding for bag in unfinished for finding in _recovered(archive, shelf, bag)]
+    except OSError as error:
+        raise archive_failure(error, archive.root) from error
+
+
+def _is_unfinished(folder: PinnedFolder, bag: str) -> bool:
+    return folder.stat(f"{bag}/{JOURNAL}") is not None
+
+
+def _recovered(archive: Archive, shelf: Shelf, bag: str) -> Iterator[Finding]:
+    try:
+        owner = _owner_of(archive.folder, bag)
+        if owner is None:
+            for path in shelf.free(bag):
+                detail = "an earlier run did not come to its end, and no list knows of this: kept apart"
+                yield Finding(FindingKind.NOT_FILED, detail, str(archive.root / bag / path))
+            return
+        shelf.recover(bag, owner)
+        shelf.prove(lambda _: None, lambda: True)
+        for path in sorted(shelf.bad_in(bag)):
+            shelf.give_up(bag, path, source_is_there=False)
+            detail = "an earlier run did not come to its end, and this is not what it wrote: kept apart"
+            yield Finding(FindingKind.NOT_FILED, detail, str(archive.root / bag / path))
+        shelf.publish(bag)
+    except NightferryError as error:
+        yield Finding(FindingKind.UNFINISHED, error.happened, str(archive.root / bag))
+
+
+def _owner_of(folder: PinnedFolder, bag: str) -> Owner | None:
+    """Tell whose a bag is: it says so itself, or what was filed into it does; None where neither does."""
+    label = label_in(folder, bag)
+    if label is not None:
+        return Owner(bag, label)
+    first = next((entry for _, entry in journal_entries(folder, f"{bag}/{JOURNAL}")), None)
+    return None if first is None else Owner(bag, _label_of(first, bag))
+
+
+def _label_of(entry: Entry, bag: str) -> str:
+    if entry.target is not None:
+        return owner_of_target(entry.target).label
+    return owner_of_night(entry.night).label if bag.startswith(f"{NIGHTS}/") else CALIBRATION_OWNER.label

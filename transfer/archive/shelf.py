@@ -1,0 +1,275 @@
+"""The bags of the archive that a run has open: files come in, are proven, and get into the manifests."""
+
+from __future__ import annotations
+
+import errno
+import itertools
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+
+from manifests.bags.entries import Entry
+from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
+from transfer.archive.bags import ArchiveBag, Held
+from transfer.archive.folders import Folders, bag_info, files_below
+from transfer.archive.held import Archive
+from transfer.archive.layout import Owner
+from transfer.engine.bag.durable import remove_if_there
+from transfer.engine.bag.open import Arrival, OpenBag
+from transfer.engine.bag.readback import read_back
+from transfer.engine.copy.troubles import Words
+from transfer.engine.medium import PinnedFolder
+from transfer.errors import DriveFailed
+
+_INCOMING = "nightferry-incoming"
+# A bag's lists, and what they grow by: more than this, and a full disk waits for room to be made.
+_LINE_BYTES, _RESERVE_BYTES, _RESERVE_AT_MOST_BYTES = 1 << 10, 64 << 10, 8 << 20
+
+_BAD_NAMES = frozenset((errno.ENAMETOOLONG, errno.EINVAL, errno.EILSEQ))
+
+OF_AN_ARCHIVE = Words(
+    full=("The archive's disk is full", "Make room on it, then file again."),
+    left=("The archive left", "Mount it, then file again: what was proven is kept, the rest is filed."),
+    failing=("Writing to the archive keeps failing", "Look at its disk before you trust it further."),
+)
+
+
+class Shelf:
+    """The archive's bags, each opened when the first file comes for it.
+
+    Its methods raise OSError and NightferryError, and may be called from any thread; `holding` keeps
+    several acts together.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self.folder: PinnedFolder = archive.folder
+        self.methods: set[str] = set()
+        self.all_from_medium = True
+        self._archive = archive
+        self._folders = Folders(archive.folder)
+        self._listed: dict[str, ArchiveBag] = {}
+        self._owners: dict[str, Owner] = {}
+        self._open: dict[str, OpenBag] = {}
+        self._new: dict[str, tuple[str, str]] = {}
+        self._brought: dict[str, bool] = {}
+        self._numbers = itertools.count(1)
+        self._lock = threading.RLock()
+
+    @contextmanager
+    def holding(self) -> Iterator[None]:
+        """Keep every other thread from the bags."""
+        with self._lock:
+            yield
+
+    # Parts
+
+    def begin(self) -> None:
+        """Make ready to take files."""
+        self.folder.flush_folders(sorted(self.folder.make_folders(_INCOMING)))
+
+    def remove_parts(self) -> None:
+        """Remove what an earlier run has left half written."""
+        for name, is_folder in self.folder.names(_INCOMING):
+            if not is_folder:
+                self.folder.remove(f"{_INCOMING}/{name}")
+
+    def new_part(self) -> str:
+        """Give a path for a file that has no name yet."""
+        return f"{_INCOMING}/{next(self._numbers)}.part"
+
+    def refuses_name(self, path: str) -> str:
+        """Ask the disk about the names in a path; give why it can't have one of them, or nothing."""
+        for name in path.split("/"):
+            try:
+                self.folder.stat(name)
+            except OSError as error:
+                if error.errno not in _BAD_NAMES:
+                    raise
+                return f"the archive's disk refuses the name {name[:40]!r} ({error.strerror})"
+        return ""
+
+    # Bags
+
+    def bag_of(self, owner: Owner) -> str:
+        """Give the folder of an owner's bag."""
+        with self._lock:
+            bag = self._folders.of(owner)
+            self._owners[bag] = owner
+            return bag
+
+    def listed(self, bag: str) -> ArchiveBag:
+        """Give what a bag holds. Raises DriveFailed where its list is not what was written."""
+        with self._lock:
+            if bag not in self._listed:
+                listed = ArchiveBag(self.folder, bag)
+                listed.load(lambda _: None)
+                if listed.damage:
+                    step = "Prove it with: nightferry check. Nothing is filed into it before it is mended."
+                    raise DriveFailed(
+                        f"The list of this bag is damaged ({listed.damage})", self._whole(bag), step
+                    )
+                self._listed[bag] = listed
+            return self._listed[bag]
+
+    def _whole(self, bag: str) -> str:
+        return str(self._archive.root / bag)
+
+    def _opened(self, bag: str) -> OpenBag:
+        if bag not in self._open:
+            listed = self.listed(bag)
+            opened = OpenBag(listed, bag_info(self._owners[bag]))
+            size_bytes = len(listed.held) * _LINE_BYTES + _RESERVE_BYTES
+            opened.begin(min(size_bytes, _RESERVE_AT_MOST_BYTES))
+            self._open[bag] = opened
+        return self._open[bag]
+
+    def take(self, bag: str, arrivals: Iterable[Arrival]) -> dict[str, str]:
+        """Give whole, flushed files their names in a bag; give by path why the disk refuses a name."""
+        refused: dict[str, str] = {}
+
+        def on_refused(arrival: Arrival, error: OSError) -> None:
+            remove_if_there(self.folder, arrival.part)
+            refused[arrival.entry.path] = f"the archive's disk refuses its name ({error.strerror})"
+
+        with self._lock:
+            coming = list(arrivals)
+            self._brought |= {f"{bag}/{arrival.entry.path}": False for arrival in coming}
+            self._opened(bag).take(coming, on_refused)
+            held = self.listed(bag).held
+            for entry in (arrival.entry for arrival in coming if arrival.entry.path not in refused):
+                held[entry.path] = Held(entry.size_bytes, entry.digests.sha256)
+                self._new.setdefault(entry.digests.sha256, (bag, entry.path))
+        return refused
+
+    def has(self, bag: str, path: str, size_bytes: int) -> bool:
+        """Tell whether a file of this size is there. What an index says may have been so once."""
+        try:
+            facts = self.folder.stat(f"{bag}/{path}")
+        except OSError:
+            return False
+        return facts is not None and facts.st_size == size_bytes
+
+    def set_aside_what_is_left(self, bag: str, path: str) -> None:
+        """Keep what is left of a damaged file apart, so that the whole one can take its place."""
+        with self._lock:
+            opened = self._opened(bag)
+            if self.folder.stat(f"{bag}/{path}") is not None:
+                self.folder.flush_folders(sorted(opened.set_aside(path)))
+
+    def new(self, sha256: str) -> tuple[str, str] | None:
+        """Give bag and path of a content that this run has brought."""
+        with self._lock:
+            return self._new.get(sha256)
+
+    # Proving
+
+    def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> bool:
+        """Read back what is not proven yet; tell whether all of it is what was written.
+
+        One bad copy has everything that this run wrote, and that is still open, read back again.
+        """
+        with self._lock:
+            waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.proofs.waiting()}
+        equal = True
+        copies = [copy for _, copy in waiting.values()]
+        for compared in read_back(self.folder, copies, on_bytes, go_on):
+            with self._lock:
+                equal = waiting[compared.copy.path][0].proofs.record(compared) and equal
+        return equal
+
+    def doubt(self) -> None:
+        """Take back every proof of the bags that are open."""
+        with self._lock:
+            for bag in self._open.values():
+                bag.proofs.doubt()
+
+    def bad_in(self, bag: str) -> set[str]:
+        """Give the paths in a bag whose copies are not what was written."""
+        with self._lock:
+            return set(self._open[bag].proofs.found_bad) if bag in self._open else set()
+
+    def unproven_in(self, bag: str) -> set[str]:
+        """Give the paths in a bag that wait to be proven."""
+        with self._lock:
+            return set(self._open[bag].proofs.unproven) if bag in self._open else set()
+
+    def unproven_bytes(self) -> int:
+        """Give how much there is to be read back."""
+        with self._lock:
+            return sum(bag.proofs.unproven_bytes for bag in self._open.values())
+
+    def give_up(self, bag: str, path: str, *, source_is_there: bool) -> None:
+        """Take a copy that stays bad out of the bag."""
+        with self._lock:
+            self._open[bag].give_up(path, source_is_there)
+            self._brought.pop(f"{bag}/{path}", None)
+            held = self.listed(bag).held.pop(path, None)
+            if held is not None and self._new.get(held.sha256) == (bag, path):
+                del self._new[held.sha256]
+
+    # Manifests
+
+    def publish(self, bag: str) -> None:
+        """Write a bag's manifest of all that is proven in it; one with nothing left to prove is finished."""
+        with self._lock:
+            opened = self._open.get(bag)
+            if opened is None:
+                return
+            finished = not opened.proofs.unproven
+            opened.publish(finished, lambda: _unseen)
+            self._brought |= {f"{bag}/{path}": True for path in opened.proofs.proven}
+            self._brought |= {f"{bag}/{path}": False for path in opened.proofs.unproven}
+            self.methods |= opened.proofs.methods
+            self.all_from_medium = self.all_from_medium and opened.proofs.all_from_medium
+            if finished:
+                opened.close()
+                del self._open[bag]
+
+    def is_listed(self, place: str) -> bool:
+        """Tell whether a file that this run has brought, by bag and path, is in its bag's manifest."""
+        with self._lock:
+            return self._brought.get(place, False)
+
+    def waits(self, place: str) -> bool:
+        """Tell whether a file that this run has brought is not in its bag's manifest, or not yet."""
+        with self._lock:
+            return not self._brought.get(place, True)
+
+    def leave(self) -> None:
+        """Let go of every bag, as it stands: the next run proves what this one did not."""
+        with self._lock:
+            for bag in self._open.values():
+                bag.close()
+            self._open.clear()
+
+    # What an earlier run left
+
+    def recover(self, bag: str, owner: Owner) -> None:
+        """Open a bag that an earlier run did not finish: what stands whole in it waits to be proven."""
+        with self._lock:
+            self._owners[bag] = owner
+            self._opened(bag)
+
+    def free(self, bag: str) -> list[str]:
+        """Make a bag free that says neither whose it is nor what it holds; give what stood in it.
+
+        A run died before it had its first list, and its journal is empty or lost.
+        """
+        with self._lock:
+            opened = OpenBag(ArchiveBag(self.folder, bag), {})
+            there = sorted(files_below(self.folder, f"{bag}/{PAYLOAD}"))
+            paths = [path.removeprefix(f"{bag}/") for path in there]
+            changed = {folder for path in paths for folder in opened.set_aside(path)}
+            self.folder.flush_folders(sorted(changed))
+            self.folder.remove(f"{bag}/{JOURNAL}")
+            self.folder.flush_folders([f"{bag}/{OWN}"])
+            return paths
+
+    def forget(self) -> None:
+        """Read anew, when it is next asked for, what the bags hold that are not open."""
+        with self._lock:
+            self._listed = {bag: listed for bag, listed in self._listed.items() if bag in self._open}
+
+
+def _unseen(entry: Entry) -> None:
+    """See nothing of an entry."""

@@ -1,0 +1,177 @@
+"""A bag on a drive while it grows: files come in whole, get their final names, and are listed once proven.
+
+The order of acts is what makes any instant safe to lose power at: content flushed, then a journal line,
+then the final name, then everything read back, and only then the manifest.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import itertools
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+
+from manifests.bags.entries import Entry
+from manifests.bags.paths import INCOMING, PAYLOAD, SET_ASIDE
+from transfer.engine.bag.journal import Journal
+from transfer.engine.bag.lines import parent
+from transfer.engine.bag.listed import ListedBag, Origin
+from transfer.engine.bag.lists import BagLists, Sink
+from transfer.engine.bag.proofs import Proofs
+from transfer.engine.medium import PinnedFolder, drive_is_full
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A whole file in the bag's incoming folder: its entry, and whether it takes a listed file's place."""
+
+    part: str
+    entry: Entry
+    replaces: bool
+
+
+OnRefused = Callable[[Arrival, OSError], None]
+# What drives say of a name that they cannot hold, their drivers in user space in particular.
+_NAME_REFUSED = frozenset({errno.EPERM, errno.EACCES, errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG})
+
+
+class OpenBag:
+    """One bag of one drive, held by one run. Its methods raise OSError and DriveFailed.
+
+    `proofs` knows what stands whole in it and is proven; `lists` writes what it says of itself. `brought`
+    are the paths that this run has brought.
+    """
+
+    def __init__(self, listed: ListedBag, info: Mapping[str, str]) -> None:
+        self.listed = listed
+        self.folder: PinnedFolder = listed.folder
+        self.journal = Journal(listed.folder, listed.path)
+        self.proofs = Proofs(listed)
+        self.lists = BagLists(listed, info, self.journal, self.proofs)
+        self.brought: set[str] = set()
+        self._parts = 0
+
+    def _at(self, path: str) -> str:
+        return self.listed.at(path)
+
+    def new_part(self) -> str:
+        """Give a path, below the pinned folder, for a file that has no name yet; never the same twice."""
+        self._parts += 1
+        return self._at(f"{INCOMING}/{self._parts}.part")
+
+    # Beginning
+
+    def begin(self, reserve_bytes: int, lost: Collection[str] = ()) -> None:
+        """Make the bag ready to take files, and take over what an earlier run left whole but unproven.
+
+        A bag whose list cannot be read is set aside whole, and a new one begun. The temporaries of a run
+        that died are removed; they are ours and no manifest knows them. What is `lost` is listed no more.
+        Space is reserved for the lists, which a drive that fills up must still be able to take.
+        """
+        changed = self.listed.set_aside() if self.listed.damage else set()
+        changed |= self.folder.make_folders(self._at(INCOMING)) | self.folder.make_folders(self._at(PAYLOAD))
+        for name, is_folder in self.folder.names(self._at(INCOMING)):
+            if not is_folder:
+                self.folder.remove(f"{self._at(INCOMING)}/{name}")
+        left = self.listed.left_whole()
+        starts = self.journal.begin(left.values())
+        for start, entry in zip(starts, left.values(), strict=True):
+            self.proofs.settle(entry, start)
+        self.folder.flush_folders(sorted(changed))
+        if lost:
+            self.withdraw(set(lost))
+        elif self.listed.is_torn:
+            self.lists.rewrite()
+        self.lists.reserve(reserve_bytes)
+
+    # Taking files
+
+    def take(self, arrivals: Iterable[Arrival], on_refused: OnRefused | None = None) -> None:
+        """Give whole, flushed files their final names.
+
+        An entry whose file is about to be replaced leaves the manifest first. A name that the drive
+        refuses is told to `on_refused` and concerns no other file; without that it is raised.
+        """
+        coming = list(arrivals)
+        replaced = {a.entry.path for a in coming if a.replaces and a.entry.path not in self.proofs}
+        if replaced - self.lists.withdrawn:
+            self.withdraw(replaced - self.lists.withdrawn)
+        starts = self._keep_in_journal([arrival.entry for arrival in coming])
+        touched = {self._at(INCOMING)}
+        for arrival, start in zip(coming, starts, strict=True):
+            try:
+                touched |= self._give_name(arrival)
+            except OSError as error:
+                if on_refused is None or error.errno not in _NAME_REFUSED:
+                    raise
+                on_refused(arrival, error)
+                continue
+            self.proofs.settle(arrival.entry, start)
+            self.brought.add(arrival.entry.path)
+        self.folder.flush_folders(sorted(touched))
+
+    def withdraw(self, paths: set[str]) -> None:
+        """Take files out of the manifest, which they leave before their content does."""
+        self.lists.withdraw(paths)
+
+    def _keep_in_journal(self, entries: list[Entry]) -> list[int]:
+        """Add lines to the journal; on a drive that is full, in the space that was kept for the lists."""
+        try:
+            return self.journal.append(entries)
+        except OSError as error:
+            if not drive_is_full(error) or not self.lists.has_reserve:
+                raise
+        self.lists.use_reserve()
+        return self.journal.append(entries)
+
+    def _give_name(self, arrival: Arrival) -> set[str]:
+        final = self._at(arrival.entry.path)
+        touched = self.folder.make_folders(parent(final))
+        ours = arrival.replaces or arrival.entry.path in self.proofs
+        if not ours and self.folder.stat(final) is not None:
+            touched |= self.set_aside(arrival.entry.path)
+        self.folder.replace(arrival.part, final)
+        return touched | {parent(final)}
+
+    def set_aside(self, path: str) -> set[str]:
+        """Move a file out of the payload, overwriting nothing; give the folders touched."""
+        changed = self.folder.make_folders(self._at(SET_ASIDE))
+        name = path.rpartition("/")[2]
+        there = {name for name, _ in self.folder.names(self._at(SET_ASIDE))}
+        number = next(n for n in itertools.count(1) if f"{n} {name}" not in there)
+        self.folder.replace(self._at(path), f"{self._at(SET_ASIDE)}/{number} {name}")
+        return changed | {self._at(SET_ASIDE), parent(self._at(path))}
+
+    # Ending
+
+    def origins(self, paths: set[str]) -> dict[str, Origin]:
+        """Give where files that wait to be proven came from."""
+        return {e.path: (e.source, e.original) for _, e in self.journal.entries() if e.path in paths}
+
+    def give_up(self, path: str, source_is_there: bool) -> None:
+        """Take a copy that cannot be proven out of the payload.
+
+        Where its source is still there the copy is removed; else it may be all there is, and is kept.
+        """
+        if source_is_there:
+            self.folder.remove(self._at(path))
+            self.folder.flush_folders([parent(self._at(path))])
+        else:
+            self.folder.flush_folders(sorted(self.set_aside(path)))
+        self.proofs.forget(path)
+
+    def publish(self, finished: bool, new_sink: Callable[[], Sink]) -> None:
+        """Write the manifest of all that is proven; a `finished` bag loses its journal.
+
+        The manifest is flushed and read back before the journal goes. Each try to write it gives every
+        entry to a sink of its own.
+        """
+        self.lists.publish(new_sink)
+        if finished:
+            self.journal.end()
+
+    def close(self) -> None:
+        """Let go of the journal."""
+        with contextlib.suppress(OSError):  # all that counts was flushed
+            self.journal.close()

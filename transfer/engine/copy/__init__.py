@@ -1,0 +1,1 @@
+"""A source read once and written to every lane."""

@@ -1,0 +1,1 @@
+"""Windows: its calls, paths, handles and errors, and reads past its cache."""

@@ -1,0 +1,287 @@
+"""Windows: folders held open, flushes and renames written through, reads past the cache.
+
+Follows Microsoft's documents; not run on Windows here, but tried against recorded answers. How files
+are opened, named and judged is decided in `openings`, `paths` and `errors`;
+what is asked of the system goes through `calls`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from transfer.engine.medium.base import ColdGroup, Medium, PinnedFolder, Volume
+from transfer.engine.medium.windows import openings
+from transfer.engine.medium.windows.calls import Identity, SystemCalls, WindowsCalls, is_elsewhere
+from transfer.engine.medium.windows.cold import WindowsColdGroup
+from transfer.engine.medium.windows.errors import is_locked
+from transfer.engine.medium.windows.held import HeldFolder, HeldFolders
+from transfer.engine.medium.windows.openings import Opening
+from transfer.engine.medium.windows.paths import below, drive_roots, extended, serial_text
+
+# Common practice: what scans or indexes a file that was just written lets go of it soon.
+_PAUSES_S = (0.02, 0.05, 0.1, 0.2, 0.4)
+_MAY_PASS = (errno.EBUSY, errno.EACCES)
+
+# What says that a folder cannot be flushed here, rather than that its flush failed.
+_NO_FOLDER_FLUSH = (errno.EACCES, errno.ENOTSUP, errno.EINVAL)
+
+_STEP_NS = 100
+_EPOCH_1601 = 116_444_736_000_000_000  # 1970, in steps of 100 ns since 1601
+_LOCKED_BYTE = 1 << 62  # behind the end of any file: its content stays readable to all
+
+
+class WindowsFolder(PinnedFolder):
+    """A folder held open, with the folders below it; nothing is written before it was looked at again."""
+
+    def __init__(self, path: Path, calls: WindowsCalls) -> None:
+        self.path = path
+        self._calls = calls
+        self._held = HeldFolders(calls, extended(str(path)))
+        self._volume = calls.volume_root(str(path))
+
+    def _make_sure(self) -> None:
+        """Make sure that the pinned folder is where it was."""
+        if _identity(self._calls, self._held.path) != self._held.identity:
+            raise OSError(errno.ENODEV, "the drive has left", str(self.path))
+
+    @contextlib.contextmanager
+    def _unless_it_left(self) -> Iterator[None]:
+        """Tell a file that is not there from a drive that is not: Windows says the same of both."""
+        try:
+            yield
+        except FileNotFoundError:
+            self._make_sure()
+            raise
+
+    def _within(self, path: str) -> tuple[HeldFolder, str]:
+        """Give the whole path of a file, and its folder, to be held while something is done with it."""
+        return self._held.hold(path.rpartition("/")[0]), below(self._held.path, path)
+
+    def create_file(self, path: str) -> int:
+        self._make_sure()
+        _held, whole = self._within(path)
+        return _descriptor(self._calls, self._calls.open(whole, openings.NEW_FILE), writable=True)
+
+    def extend_file(self, path: str) -> int:
+        self._make_sure()
+        descriptor = _descriptor(self._calls, self._open(path, openings.FILE_TO_EXTEND), writable=True)
+        os.lseek(descriptor, 0, os.SEEK_END)
+        return descriptor
+
+    def open_file(self, path: str) -> int:
+        return _descriptor(self._calls, self._open(path, openings.FILE_TO_READ), writable=False)
+
+    def _open(self, path: str, how: Opening) -> int:
+        with self._unless_it_left():
+            _held, whole = self._within(path)
+            if is_elsewhere(self._calls.stat(whole)):
+                raise OSError(errno.ELOOP, "not a regular file but a link", path)
+            return self._calls.open(whole, how)
+
+    def replace(self, old: str, new: str) -> None:
+        self._make_sure()
+        (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
+        self._patiently(lambda: self._calls.move(from_path, to_path))
+
+    def hard_link(self, file: Path, path: str) -> None:
+        self._make_sure()
+        _held, whole = self._within(path)
+        self._calls.hard_link(extended(str(file)), whole)
+
+    def symbolic_link(self, file: Path, path: str) -> None:
+        self._make_sure()
+        _held, whole = self._within(path)
+        self._calls.symbolic_link(extended(str(file)), whole)
+
+    def remove(self, path: str) -> None:
+        with self._unless_it_left():
+            _held, whole = self._within(path)
+            self._patiently(lambda: self._calls.remove(whole))
+
+    def _patiently(self, act: Callable[[], None]) -> None:
+        """Do what another program may be in the way of for a moment."""
+        for pause_s in _PAUSES_S:
+            try:
+                return act()
+            except OSError as error:
+                if error.errno not in _MAY_PASS:
+                    raise
+            self._calls.pause(pause_s)
+        return act()
+
+    def make_folders(self, path: str) -> set[str]:
+        changed: set[str] = set()
+        if not path or self._held.holds(path):
+            return changed
+        self._make_sure()
+        above = ""
+        for name in path.split("/"):
+            here = f"{above}/{name}" if above else name
+            _held, whole = self._within(here)
+            with contextlib.suppress(FileExistsError):
+                self._calls.make_folder(whole)
+                changed.add(above)
+            above = here
+        return changed
+
+    def stat(self, path: str) -> os.stat_result | None:
+        try:
+            with self._unless_it_left():
+                _held, whole = self._within(path)
+                return self._calls.stat(whole)
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+
+    def names(self, path: str) -> list[tuple[str, bool]]:
+        try:
+            with self._unless_it_left():
+                held = self._held.hold(path)
+                return sorted(self._calls.names(held.path))
+        except (FileNotFoundError, NotADirectoryError):
+            return []
+
+    def sizes(self, path: str) -> dict[str, int]:
+        try:
+            with self._unless_it_left():
+                held = self._held.hold(path)
+                return self._calls.sizes(held.path)
+        except (FileNotFoundError, NotADirectoryError):
+            return {}
+
+    def start_writing(self, descriptor: int) -> None:
+        """Windows begins by itself and offers no call to hurry it."""
+
+    def flush_files(self, descriptors: Sequence[int]) -> None:
+        for descriptor in descriptors:
+            self._calls.flush(self._calls.handle(descriptor))
+
+    def flush_folders(self, paths: Sequence[str]) -> None:
+        for path in paths:
+            # Renames were written through; where folders can be flushed as well, they are.
+            with self._unless_it_left(), _unless(*_NO_FOLDER_FLUSH):
+                held = self._held.hold(path)
+                self._flush(self._calls.open(held.path, openings.FOLDER_TO_FLUSH))
+
+    def _flush(self, handle: int) -> None:
+        try:
+            self._calls.flush(handle)
+        finally:
+            self._calls.close(handle)
+
+    def set_modified(self, descriptor: int, modified_ns: int) -> None:
+        # FAT holds no time before 1980. A time is never an identity: the file keeps the one it has.
+        with _unless(errno.EINVAL):
+            filetime = modified_ns // _STEP_NS + _EPOCH_1601
+            self._calls.set_modified(self._calls.handle(descriptor), filetime)
+
+    def free_bytes(self) -> int:
+        with self._unless_it_left():
+            return self._calls.free_bytes(self._volume)
+
+    def still_there(self) -> bool:
+        return _identity(self._calls, extended(str(self.path))) == self._held.identity
+
+    def chill(self) -> None:
+        """There is no cache to empty that an unbuffered read would ask."""
+
+    def cold(self, paths: Sequence[str]) -> ColdGroup:  # noqa: ARG002 - nothing is to be done beforehand
+        return WindowsColdGroup(self._calls, self._open, self._volume)
+
+    def close(self) -> None:
+        self._held.close()
+
+
+def _identity(calls: WindowsCalls, path: str) -> Identity | None:
+    """Give what a folder is known by; None where nothing can be opened there."""
+    try:
+        handle = calls.open(path, openings.PINNED_FOLDER)
+    except OSError:
+        return None
+    try:
+        return calls.facts(handle).identity
+    except OSError:
+        return None
+    finally:
+        calls.close(handle)
+
+
+def _descriptor(calls: WindowsCalls, handle: int, *, writable: bool) -> int:
+    try:
+        return calls.descriptor(handle, writable=writable)
+    except OSError:
+        calls.close(handle)
+        raise
+
+
+@contextlib.contextmanager
+def _unless(*codes: int) -> Iterator[None]:
+    """Let errors of these kinds pass."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in codes:
+            raise
+
+
+class WindowsMedium(Medium):
+    """Windows. `calls` stands for the system where there is none."""
+
+    def __init__(self, calls: WindowsCalls | None = None) -> None:
+        self._calls: WindowsCalls = SystemCalls() if calls is None else calls
+
+    def volumes(self) -> list[Volume]:
+        found = []
+        for root in drive_roots(self._calls.drives()):
+            if self._calls.drive_type(root) in (openings.DRIVE_REMOVABLE, openings.DRIVE_FIXED):
+                # An empty card reader has a letter and no volume.
+                with contextlib.suppress(OSError):
+                    found.append(self._volume(root))
+        return found
+
+    def volume_of(self, path: Path) -> Volume:
+        return self._volume(self._calls.volume_root(str(path)))
+
+    def _volume(self, root: str) -> Volume:
+        serial, file_system = self._calls.volume_facts(root)
+        return Volume(Path(root), file_system, serial_text(serial))
+
+    def pin(self, path: Path) -> PinnedFolder:
+        return WindowsFolder(path, self._calls)
+
+    def lock(self, path: Path) -> int | None:
+        handle = self._open_to_lock(extended(str(path)))
+        try:
+            self._calls.lock(handle, _LOCKED_BYTE)
+        except OSError as error:
+            self._calls.close(handle)
+            if error.errno == errno.EBUSY:
+                return None
+            raise
+        return _descriptor(self._calls, handle, writable=False)
+
+    def _open_to_lock(self, path: str) -> int:
+        """Open for writing where that is allowed: some servers lock nothing less."""
+        try:
+            return self._calls.open(path, openings.LOCK)
+        except OSError as error:
+            if error.errno not in (errno.EACCES, errno.EROFS):
+                raise
+            return self._calls.open(path, openings.LOCK_READ_ONLY)
+
+    def open_source(self, path: str) -> int:
+        return _descriptor(self._calls, self._calls.open(extended(path), openings.SOURCE), writable=False)
+
+    def is_being_written(self, descriptor: int) -> bool | None:
+        try:
+            handle = self._calls.reopen(self._calls.handle(descriptor), openings.ALONE_WITH_READERS)
+        except OSError as error:
+            return True if error.errno == errno.EBUSY else None
+        self._calls.close(handle)
+        return False
+
+    def is_locked(self, error: OSError) -> bool:
+        return is_locked(error)

@@ -1,1 +1,0 @@
-"""The archive asked: which targets, nights and frames there are, and what they add up to."""

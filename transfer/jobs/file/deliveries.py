@@ -1,0 +1,127 @@
+"""What a person named, or the drives that are connected, as bags and folders to be filed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from manifests.bags.bag import NotABag, find_bags, is_bag
+from manifests.findings import Finding, FindingKind
+from transfer.config import Config
+from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
+from transfer.engine.medium import Medium
+from transfer.errors import ConfigurationError, NotThere
+from transfer.jobs.file.bag_items import bag_delivery
+from transfer.jobs.file.dating import Dating
+from transfer.jobs.file.items import Delivery
+from transfer.jobs.file.loose_items import loose_delivery
+
+
+@dataclass(slots=True)
+class Search:
+    """Looks for what there is to file. `held` lets go of the drives that it opens.
+
+    `findings` are of folders that could not be looked into, and bags that could not be read.
+    """
+
+    config: Config
+    archive: Path
+    medium: Medium
+    dating: Dating
+    held: ExitStack
+    findings: list[Finding] = field(default_factory=list)
+
+    def deliveries(self, path: Path | None) -> Iterator[Delivery]:
+        """Give what lies at `path`, or on the drives that are connected, bag after bag.
+
+        A path inside a bag stands for that bag: nothing less can be proven. Raises NotThere and
+        ConfigurationError, before the first is given.
+        """
+        if path is None:
+            return self._on_drives([self._opened(found) for found in self._connected()])
+        self._check_place(path)
+        drive = marked_at(path)
+        if drive is not None:
+            return self._on_drives([self._opened(drive)])
+        return self._in_folder(path.absolute())
+
+    def _connected(self) -> list[FoundDrive]:
+        """Find the drives that the configuration names; where it names none, every prepared one."""
+        found, absent = find_drives(self.config.drives, self.medium)
+        if not found:
+            names = ", ".join(f"{drive.name!r}" for drive in absent) or "any name"
+            step = "Plug it in and mount it, or name another drive or a folder: nightferry file PATH"
+            raise NotThere(f"No prepared drive of {names} is mounted on this computer", "", step)
+        return found
+
+    def _check_place(self, path: Path) -> None:
+        if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
+            raise NotThere(
+                "There is no such folder", path, "Name a drive, a folder of frames, or a night's bag."
+            )
+        archive, named = self.archive.resolve(), path.resolve()
+        if named == archive or named.is_relative_to(archive):
+            raise ConfigurationError(
+                "This lies in the archive itself", path, "Name what is to be filed into it."
+            )
+
+    def _on_drives(self, drives: list[OpenDrive]) -> Iterator[Delivery]:
+        for drive in drives:
+            nights = sorted(name for name, is_folder in drive.folder.names("") if is_folder)
+            for name in nights:
+                if is_bag(drive.root / name):
+                    yield from self._bag(drive, name)
+
+    def _opened(self, found: FoundDrive) -> OpenDrive:
+        drive = OpenDrive(found, self.medium)
+        self.held.callback(drive.close)
+        return drive
+
+    def _bag(self, drive: OpenDrive, bag_path: str) -> Iterator[Delivery]:
+        try:
+            delivery = bag_delivery(drive.folder, bag_path, self.dating, f"{bag_path} on {drive.name}")
+        except (OSError, NotABag) as error:
+            self._could_not_look(drive.root / bag_path, error)
+            return
+        delivery.drive_name, delivery.drive_id = drive.name, drive.mark.id
+        yield delivery
+
+    def _in_folder(self, folder: Path) -> Iterator[Delivery]:
+        archive = self.archive.resolve()
+        bags = [
+            bag
+            for bag in find_bags(folder, self._could_not_look)
+            if not bag.resolve().is_relative_to(archive)
+        ]
+        for bag in bags:
+            yield from self._bag_somewhere(bag)
+        inside_a_bag = any(folder.resolve().is_relative_to(bag.resolve()) for bag in bags)
+        if not inside_a_bag:
+            yield loose_delivery(folder, [*bags, archive], self.dating)
+
+    def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
+        """Give one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""
+        try:
+            drive = marked_at(bag.parent)
+        except NotThere as error:
+            self._could_not_look(bag, error)
+            return
+        if drive is not None:
+            yield from self._bag(self._opened(drive), bag.name)
+            return
+        try:
+            pinned = self.medium.pin(bag.parent)
+            self.held.callback(pinned.close)
+            delivery = bag_delivery(pinned, bag.name, self.dating, str(bag))
+        except (OSError, NotABag) as error:
+            self._could_not_look(bag, error)
+            return
+        delivery.acknowledgeable = None
+        yield delivery
+
+    def _could_not_look(self, folder: Path, error: Exception) -> None:
+        detail = getattr(error, "strerror", None) or str(error)
+        self.findings.append(Finding(FindingKind.UNREADABLE, detail, str(folder)))

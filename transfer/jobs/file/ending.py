@@ -1,0 +1,104 @@
+"""How a run of `file` stands: its exit code, its one line, and what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import humanize
+
+from transfer.errors import DoesNotFit, ExitCode, NightferryError
+from transfer.jobs.file.account import Account
+from transfer.jobs.file.outcome import FileOutcome
+
+
+def failed(error: NightferryError, archive_folder: str = "") -> FileOutcome:
+    """Give the outcome of a run that ended before a file was read."""
+    where = f"{error.path}: " if error.path else ""
+    return FileOutcome(error.exit_code, f"{where}{error.happened}.", error.next_step, archive_folder)
+
+
+def exit_code(
+    accounts: Sequence[Account],
+    failure: NightferryError | None,
+    full: Sequence[DoesNotFit],
+    *,
+    stopped: bool,
+    unseen: bool,
+) -> ExitCode:
+    """Give the exit code. `unseen`: something could not be looked at."""
+    if failure is not None:
+        return failure.exit_code
+    if full:
+        return ExitCode.DOES_NOT_FIT
+    if stopped:
+        return ExitCode.STOPPED_EARLY
+    wrong = any(account.refused or account.delivery.faults for account in accounts)
+    return ExitCode.SOMETHING_UNPROVEN if wrong or unseen else ExitCode.PROVEN
+
+
+def message(
+    accounts: Sequence[Account], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
+) -> str:
+    """Say in one line what came of it: `why` it ended before its time, what could not be looked at."""
+    filed = sum(account.filed for account in accounts)
+    there = sum(account.already_there for account in accounts)
+    refused = sum(account.refused for account in accounts)
+    if unseen:
+        places = "1 place" if unseen == 1 else f"{unseen} places"
+        why = f"{places} could not be looked at{f'. {why}' if why else ''}"
+    if not filed + there + refused:
+        return f"Nothing was filed: {why}." if why else "There is nothing to file."
+    told = [_filed(filed, sum(account.filed_bytes for account in accounts), from_medium)] if filed else []
+    if there:
+        all_of_them = "Nothing new: all " if not filed and code is ExitCode.PROVEN else ""
+        told.append(f"{all_of_them}{_many(there)} {'were' if there > 1 else 'was'} in the archive already")
+    if refused:
+        told.append(f"{_many(refused)} {'are' if refused > 1 else 'is'} not filed")
+    line = "; ".join(told) + "."
+    return f"{line} {why[:1].upper()}{why[1:]}." if why else line
+
+
+def _filed(count: int, size_bytes: int, from_medium: bool) -> str:
+    proven = "read back from the medium and equal" if from_medium else "compared, but perhaps from memory"
+    return f"{_many(count)} ({humanize.naturalsize(size_bytes)}) filed, {proven}"
+
+
+def _many(count: int) -> str:
+    return "1 file" if count == 1 else f"{count} files"
+
+
+def planned_message(accounts: Sequence[Account]) -> str:
+    """Say in one line what a run would do."""
+    would = sum(account.would_be_filed for account in accounts)
+    there = sum(account.already_there for account in accounts)
+    refused = sum(account.refused for account in accounts)
+    told = [f"{_many(would)} would be filed"]
+    if there:
+        told.append(f"{there} {'are' if there > 1 else 'is'} in the archive already")
+    if refused:
+        told.append(f"{refused} would not be filed")
+    return "Nothing was written: " + "; ".join(told) + "."
+
+
+def next_step(
+    code: ExitCode,
+    accounts: Sequence[Account],
+    failure: NightferryError | None,
+    full: Sequence[DoesNotFit],
+) -> str:
+    """Say what to do next."""
+    if failure is not None:
+        return failure.next_step
+    if full:
+        return full[0].next_step
+    if code is ExitCode.STOPPED_EARLY:
+        return "File again: what is in the archive stays there, and the rest is filed."
+    if any(account.has_left for account in accounts):
+        return "Plug the drive in again, then file again: what is filed stays, and the rest is filed."
+    if any(account.refused and account.delivery.drive_id for account in accounts):
+        return "Keep the drive as it is: what is not filed is listed. Send it again, then file again."
+    if any(account.refused for account in accounts):
+        return "What is not filed is listed; the rest is in the archive."
+    if any(account.delivery.faults for account in accounts):
+        return "Look at what is listed before the drive is used again."
+    return ""

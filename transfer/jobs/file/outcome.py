@@ -1,0 +1,134 @@
+"""What a run of `file` did: plain facts that the screen and `--json` tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.names.places import SameField
+from manifests.frames.names.targets import TargetName
+from transfer.archive.mark import ArchiveMark
+from transfer.engine.medium import ReadBack
+from transfer.errors import ExitCode
+from transfer.jobs.file.account import Account, Sum
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """What one run did, or with `dry_run` would do.
+
+    `accounts` are the bags and folders that were filed, in order; `findings` are of the archive and of
+    places that could not be looked at; `readings` say what names in headers were read as, where that is
+    another name. `from_medium`: every proof is a read of the medium, as far as the system can tell.
+    """
+
+    exit_code: ExitCode
+    message: str
+    next_step: str = ""
+    archive_folder: str = ""
+    archive: ArchiveMark | None = None
+    accounts: tuple[Account, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    readings: dict[str, TargetName] = field(default_factory=dict)
+    same_fields: tuple[SameField, ...] = ()
+    from_medium: bool = True
+    dry_run: bool = False
+
+    @property
+    def filed(self) -> int:
+        """How many files are in the archive that were not before."""
+        return sum(account.filed for account in self.accounts)
+
+    @property
+    def already_there(self) -> int:
+        """How many were there before."""
+        return sum(account.already_there for account in self.accounts)
+
+    @property
+    def refused(self) -> int:
+        """How many are not filed."""
+        return sum(account.refused for account in self.accounts)
+
+    @property
+    def would_be_filed(self) -> int:
+        """How many a run without `dry_run` would file."""
+        return sum(account.would_be_filed for account in self.accounts)
+
+    @property
+    def _read_back(self) -> str | None:
+        """Where the weakest proof of this run was read from; None where nothing was filed."""
+        if not self.filed:
+            return None
+        return (ReadBack.MEDIUM if self.from_medium else ReadBack.PERHAPS_MEMORY).value
+
+    def sums(self) -> dict[str, Sum]:
+        """Give what went to each folder of the archive, by its path there."""
+        added: dict[str, Sum] = {}
+        for account in self.accounts:
+            for where, part in account.sums.items():
+                whole = added.setdefault(where, Sum())
+                whole.files += part.files
+                whole.size_bytes += part.size_bytes
+                whole.exposure_s += part.exposure_s
+        return dict(sorted(added.items()))
+
+    def all_findings(self) -> list[Finding]:
+        """Give every finding once: what is wrong first."""
+        found: list[Finding] = []
+        for account in self.accounts:
+            found += [*account.delivery.faults, *account.findings, *account.delivery.findings]
+        return list(dict.fromkeys([*found, *self.findings, *map(_shared, self.same_fields)]))
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the outcome as `--json` prints it."""
+        told: dict[str, Any] = {
+            "command": "file",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "dry_run": self.dry_run,
+            "archive": {
+                "folder": self.archive_folder,
+                "id": None if self.archive is None else self.archive.id,
+            },
+            "filed": self.filed,
+            "already_there": self.already_there,
+            "refused": self.refused,
+            "read_back": self._read_back,
+            "deliveries": [_delivery_json(account) for account in self.accounts],
+            "files": [told for account in self.accounts for told in _files_json(account)],
+            "names": [
+                {"written": written, "target": reading.canonical, "how": reading.how}
+                for written, reading in sorted(self.readings.items())
+            ],
+            "findings": [finding.as_json() for finding in self.all_findings()],
+        }
+        return told | ({"would_be_filed": self.would_be_filed} if self.dry_run else {})
+
+
+def _delivery_json(account: Account) -> dict[str, Any]:
+    delivery = account.delivery
+    return {
+        "path": str(delivery.root),
+        "drive": delivery.drive_name or None,
+        "filed": account.filed,
+        "filed_bytes": account.filed_bytes,
+        "already_there": account.already_there,
+        "refused": account.refused,
+        "acknowledged": account.acknowledged,
+        "not_acknowledged_because": account.unanswered or None,
+    }
+
+
+def _files_json(account: Account) -> Iterable[dict[str, Any]]:
+    for told in account.files:
+        yield {"path": told.path, "to": told.to or None, "state": told.state.value}
+
+
+def _shared(pair: SameField) -> Finding:
+    detail = (
+        f"{pair.first.name} and {pair.second.name} are {pair.separation_deg:.2f}° apart: where they are one, "
+        "say so under [targets]"
+    )
+    return Finding(FindingKind.SAME_FIELD, detail, pair.first.name)

@@ -1,0 +1,218 @@
+"""The morning's job on the big computer: every night on a drive, or a folder of frames, into the archive."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.keywords import KEYWORDS
+from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
+from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
+from transfer.archive.held import Archive, held_archive, looked_at_archive
+from transfer.archive.naming import Namer, OwnTables
+from transfer.archive.recovering import recover
+from transfer.archive.shelf import Shelf
+from transfer.config import Config
+from transfer.engine.resting import let_rest
+from transfer.errors import ConfigurationError, DoesNotFit, NightferryError
+from transfer.jobs.file.account import Account
+from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge
+from transfer.jobs.file.background import Background
+from transfer.jobs.file.carriage import Carriage
+from transfer.jobs.file.copying import Copying
+from transfer.jobs.file.dating import Dating
+from transfer.jobs.file.deliveries import Search
+from transfer.jobs.file.ending import exit_code, failed, message, next_step, planned_message
+from transfer.jobs.file.outcome import FileOutcome
+from transfer.jobs.file.planning import Planner
+from transfer.jobs.file.skies import Skies
+from transfer.jobs.send.survey import longitude_of
+from transfer.surroundings import Surroundings
+
+WAIT_S = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class FileRequest:
+    """What a person asked for: what to file (else every drive that is connected), and how.
+
+    `list_files` keeps what became of each file; `wait_s` is how long to wait for another run's turn to end.
+    """
+
+    path: Path | None = None
+    dry_run: bool = False
+    list_files: bool = False
+    new_archive: bool = False
+    wait_s: float = WAIT_S
+
+
+class FileRun:
+    """One run of `file`. `outcome` can be asked at any time, also while the run hangs on a dead disk."""
+
+    def __init__(self, config: Config, request: FileRequest, around: Surroundings) -> None:
+        self._config = config
+        self._request = request
+        self._around = around
+        self._accounts: list[Account] = []
+        self._findings: list[Finding] = []
+        self._unseen: list[Finding] = []
+        self._full: list[DoesNotFit] = []
+        self._failure: NightferryError | None = None
+        self._cut_short = False
+        self._archive: Archive | None = None
+        self._namer: Namer | None = None
+        self._shelf: Shelf | None = None
+
+    def run(self) -> FileOutcome:
+        """Do the job. What ends it early is told in the outcome."""
+        try:
+            with ExitStack() as held:
+                self._run(held)
+        except NightferryError as error:
+            if not self._accounts:
+                return failed(error, self._folder_shown)
+            self._failure = self._failure or error
+        finally:
+            # The index was written last; both disks may be pulled now.
+            roots = [] if self._archive is None else [self._archive.root]
+            let_rest([*roots, *(account.delivery.root for account in self._accounts)])
+        return self.outcome()
+
+    @property
+    def _folder_shown(self) -> str:
+        return "" if self._config.archive is None else str(self._config.archive.folder)
+
+    def _run(self, held: ExitStack) -> None:
+        root, dating = self._archive_folder(), self._dating()
+        search = Search(self._config, root, self._around.medium, dating, held)
+        deliveries = search.deliveries(self._request.path)
+        archive = held.enter_context(self._opened(root))
+        shelf = self._shelf = Shelf(archive)
+        held.callback(shelf.leave)
+        if not self._request.dry_run:
+            self._findings += recover(archive, shelf)
+            shelf.forget()
+        holdings = held.enter_context(
+            holdings_of(archive.folder, may_write=not self._request.dry_run, on_network=archive.on_network)
+        )
+        self._namer = Namer(self._own_tables(), holdings.in_use())
+        planner = Planner(self._namer, shelf, holdings, self._around.medium, archive.limits)
+        accounts = (Account(delivery, self._request.list_files) for delivery in deliveries)
+        if self._request.dry_run:
+            self._plan(accounts, planner)
+        else:
+            self._carry(accounts, archive, Copying(shelf, planner, holdings, self._skies(), self._around))
+        self._unseen += search.findings
+        self._findings += self._new(holdings)
+
+    def _archive_folder(self) -> Path:
+        if self._config.archive is None:
+            step = "Name the archive's folder under [archive]."
+            raise ConfigurationError("The configuration names no archive", self._config.file, step)
+        return self._config.archive.folder
+
+    @contextmanager
+    def _opened(self, root: Path) -> Iterator[Archive]:
+        request = self._request
+        if request.dry_run:
+            opening = looked_at_archive(root, self._around, begin_anew=request.new_archive)
+        else:
+            opening = held_archive(root, self._around, wait_s=request.wait_s, begin_anew=request.new_archive)
+        with opening as archive:
+            self._archive = archive
+            yield archive
+
+    def _dating(self) -> Dating:
+        longitude_deg, guess = longitude_of(self._config, self._around.clock())
+        table = KEYWORDS.extended(self._config.keywords) if self._config.keywords else KEYWORDS
+        return Dating(self._around.medium, longitude_deg, guess, table)
+
+    def _own_tables(self) -> OwnTables:
+        try:
+            catalogue = load_catalogue()
+        except CatalogueUnreadable as fault:
+            catalogue = None
+            self._findings.append(Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)))
+        return OwnTables(self._config.targets, self._config.filters, catalogue)
+
+    def _skies(self) -> Skies:
+        return Skies(self._config.site)
+
+    def _new(self, holdings: Holdings) -> list[Finding]:
+        return [finding for finding in dict.fromkeys(holdings.findings) if finding not in self._findings]
+
+    # Planning only
+
+    def _plan(self, accounts: Iterator[Account], planner: Planner) -> None:
+        for account in accounts:
+            self._accounts.append(account)
+            for items in account.delivery.portions:
+                plan = planner.plan(items)
+                for planned in plan.carry:
+                    account.take_planned(planned)
+                account.take_all_there(plan.there)
+                account.take_all_refused(plan.refusals)
+            account.take_all_refused(account.delivery.refusals)
+
+    # Carrying
+
+    def _carry(self, accounts: Iterator[Account], archive: Archive, copying: Copying) -> None:
+        with Background() as background:
+            carriage = Carriage(archive, copying, background)
+            for account in accounts:
+                self._cut_short = carriage.has_to_end
+                if self._cut_short:
+                    break
+                self._accounts.append(account)
+                carriage.carry(account, lambda account: self._answer(account, archive))
+        self._failure, self._full = carriage.failure, carriage.full
+        if any(account.filed for account in self._accounts):
+            self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
+
+    def _answer(self, account: Account, archive: Archive) -> None:
+        """Write the archive's word onto the drive, where all of the night is in the archive."""
+        answer = account.delivery.acknowledgeable
+        if answer is None or not account.whole or not account.home:
+            return
+        try:
+            acknowledge(answer, account.home, archive.mark, self._around.clock(), self._around.medium)
+            account.acknowledged = True
+        except NotAcknowledged as error:
+            account.unanswered = str(error)
+            finding = Finding(FindingKind.NOT_ACKNOWLEDGED, str(error), str(account.delivery.root))
+            self._findings.append(finding)
+
+    # How it stands
+
+    @property
+    def _from_medium(self) -> bool:
+        return self._shelf is None or self._shelf.all_from_medium
+
+    def outcome(self) -> FileOutcome:
+        """Say how things stand now."""
+        accounts, why = tuple(self._accounts), self._around.stop.why
+        stopped = bool(why) and (self._cut_short or not all(account.whole for account in accounts))
+        code = exit_code(accounts, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))
+        ended = self._why_ended(why if stopped else "")
+        told = FileOutcome(
+            exit_code=code,
+            message=message(accounts, code, ended, from_medium=self._from_medium, unseen=len(self._unseen)),
+            next_step=next_step(code, accounts, self._failure, self._full),
+            archive_folder=self._folder_shown,
+            archive=None if self._archive is None else self._archive.mark,
+            accounts=accounts,
+            findings=(*self._unseen, *self._findings),
+            readings={} if self._namer is None else dict(self._namer.readings),
+            same_fields=() if self._namer is None else tuple(self._namer.sharing_a_field()),
+            from_medium=self._from_medium,
+            dry_run=self._request.dry_run,
+        )
+        return replace(told, message=planned_message(accounts)) if self._request.dry_run else told
+
+    def _why_ended(self, stopped: str) -> str:
+        if self._failure is not None:
+            return self._failure.happened
+        return self._full[0].happened if self._full else (f"Ended early: {stopped}" if stopped else "")

@@ -1,0 +1,69 @@
+"""The lights matched with calibration frames that really are there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from manifests.findings import Finding
+from manifests.frames.calibration.matching import Library
+from manifests.frames.calibration.plan import Row, plan_calibration
+from manifests.frames.calibration.tolerances import Tolerances
+from transfer.jobs.gather.archive_frames import ArchiveFrame
+from transfer.jobs.gather.presence import ArchiveFile, look_at
+from transfer.jobs.gather.selection import Selection
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """What goes together: the frames, lights first, with their files, and the rows that say why.
+
+    `gone` are frames that were asked for, or would have fitted, and are not as the archive lists them.
+    """
+
+    frames: tuple[ArchiveFrame, ...]
+    files: Mapping[str, ArchiveFile]
+    rows: tuple[Row, ...]
+    gone: tuple[Finding, ...] = ()
+
+
+def match(root: Path, selection: Selection, tolerances: Tolerances) -> Matched:
+    """Match the lights. A frame that is not there is left out, and what it was wanted for matched anew."""
+    looking = _Looking(root)
+    lights = looking.those_there(selection.lights)
+    library = {frame.path: frame for frame in selection.calibration}
+    while True:
+        rows = plan_calibration(
+            (frame.filed for frame in lights),
+            Library((frame.filed for frame in library.values()), tolerances),
+        )
+        paths = dict.fromkeys(path for row in rows for path in row.matched)
+        taken = looking.those_there(library[path] for path in paths)
+        if len(taken) == len(paths):
+            frames = (*lights, *taken)
+            files = {frame.path: looking.files[frame.path] for frame in frames}
+            return Matched(frames, files, tuple(rows), tuple(looking.gone.values()))
+        for path in looking.gone:
+            library.pop(path, None)
+
+
+@dataclass(slots=True)
+class _Looking:
+    """Each file is looked at once."""
+
+    root: Path
+    files: dict[str, ArchiveFile] = field(default_factory=dict)
+    gone: dict[str, Finding] = field(default_factory=dict)
+
+    def those_there(self, frames: Iterable[ArchiveFrame]) -> list[ArchiveFrame]:
+        return [frame for frame in frames if self._is_there(frame)]
+
+    def _is_there(self, frame: ArchiveFrame) -> bool:
+        if frame.path not in self.files and frame.path not in self.gone:
+            found = look_at(self.root, frame)
+            if isinstance(found, Finding):
+                self.gone[frame.path] = found
+            else:
+                self.files[frame.path] = found
+        return frame.path in self.files

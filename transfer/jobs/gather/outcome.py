@@ -1,0 +1,154 @@
+"""What laying out a target gave: plain facts that the screen, the tables and `--json` all tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from manifests.findings import Finding
+from manifests.frames.calibration.plan import Row
+from manifests.frames.frame import FrameType
+from transfer.engine.medium import ReadBack
+from transfer.errors import ExitCode
+from transfer.jobs.gather.archive_frames import ArchiveFrame
+
+
+class How(StrEnum):
+    """By what a frame lies in the folder."""
+
+    HARD_LINK = "hard link"
+    SYMBOLIC_LINK = "symbolic link"
+    COPY = "copy"
+    THERE_BEFORE = "there before"
+    LINKED_BEFORE = "linked before"
+
+
+@dataclass(frozen=True, slots=True)
+class LaidOut:
+    """A frame that lies in the folder: its path there, the frame of the archive that it is, and by what."""
+
+    path: str
+    frame: ArchiveFrame
+    how: How
+
+    @property
+    def shares_the_archives_file(self) -> bool:
+        """Whether what is written into it is written into the archive."""
+        return self.how not in (How.COPY, How.THERE_BEFORE)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as `--json` lists it."""
+        return {
+            "path": self.path,
+            "from": self.frame.path,
+            "type": self.frame.kind.value,
+            "how": self.how.value,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class GatherOutcome:
+    """What one run laid out in `folder`, and what was matched to what.
+
+    `targets` are the archive's names for `target`, and `how_named` how that came from what was written.
+    `laid_out` has the lights first. `rows` has all answers, `failures` what is in the way of a whole
+    layout, `remarks` what deserves a look besides. `reasons` say why frames were copied that were to be
+    linked; `read_back` is the weakest that a copy's proof rests on, None where nothing was copied.
+    `ended` says why a run ended early.
+    """
+
+    target: str
+    how_named: str
+    targets: tuple[str, ...]
+    folder: Path
+    laid_out: tuple[LaidOut, ...]
+    rows: tuple[Row, ...]
+    failures: tuple[Finding, ...] = ()
+    remarks: tuple[Finding, ...] = ()
+    reasons: tuple[str, ...] = ()
+    read_back: ReadBack | None = None
+    tables: tuple[str, ...] = ()
+    ended: str = ""
+
+    @property
+    def missing(self) -> list[Row]:
+        """The rows of what is missing."""
+        return [row for row in self.rows if row.missing]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """Give the exit code."""
+        if self.ended:
+            return ExitCode.STOPPED_EARLY
+        return ExitCode.SOMETHING_UNPROVEN if self.missing or self.failures else ExitCode.PROVEN
+
+    @property
+    def lights(self) -> list[LaidOut]:
+        """The lights that lie in the folder."""
+        return [each for each in self.laid_out if each.frame.kind is FrameType.LIGHT]
+
+    @property
+    def hours(self) -> float:
+        """The lights' exposures in hours."""
+        return sum(max(each.frame.setup.exposure_s or 0.0, 0.0) for each in self.lights) / 3600
+
+    def count(self, *how: How) -> int:
+        """Give how many frames lie there by one of these."""
+        return sum(each.how in how for each in self.laid_out)
+
+    @property
+    def summary(self) -> str:
+        """Say what lies there."""
+        lights = f"{_many(len(self.lights), 'light')}, {self.hours:.1f} h"
+        calibration = _many(len(self.laid_out) - len(self.lights), "calibration frame")
+        return f"{self.target}: {lights}, and {calibration}"
+
+    @property
+    def message(self) -> str:
+        """Say in one line what came of it."""
+        text = f"{self.summary} lie in {self.folder}"
+        if self.ended:
+            return f"Stopped early ({self.ended}). {text}."
+        unmet = len(self.missing)
+        wrong = [f"{_many(unmet, 'need')} {'is' if unmet == 1 else 'are'} not met"] if unmet else []
+        wrong += [f"{_many(len(self.failures), 'finding')} to look at"] if self.failures else []
+        return f"{text}; {' and '.join(wrong) or 'nothing is missing'}."
+
+    @property
+    def by_path(self) -> dict[str, LaidOut]:
+        """What lies in the folder, by its paths below the archive."""
+        return {each.frame.path: each for each in self.laid_out}
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the outcome as `--json` prints it."""
+        by_path = self.by_path
+        rows = [row.as_json() | {"folders": folders_of(row.matched, by_path)} for row in self.rows]
+        return {
+            "command": "gather",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "target": self.target,
+            "targets": list(self.targets),
+            "folder": str(self.folder),
+            "hours": round(self.hours, 4),
+            "matches": [row for row in rows if not row["missing"]],
+            "missing": [row for row in rows if row["missing"]],
+            "laid_out": [each.as_json() for each in self.laid_out],
+            "tables": list(self.tables),
+            "read_back": None if self.read_back is None else self.read_back.value,
+            "copied_because": list(self.reasons),
+            "findings": [finding.as_json() for finding in (*self.failures, *self.remarks)],
+        }
+
+
+def folders_of(paths: tuple[str, ...], laid_out: Mapping[str, LaidOut]) -> list[str]:
+    """Give the folders in which frames of the archive lie, each once."""
+    places = (laid_out[path].path for path in paths if path in laid_out)
+    return list(dict.fromkeys(place.rpartition("/")[0] for place in places))
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"

@@ -1,0 +1,87 @@
+"""What was matched to what and why, and what is missing, for a person: on the screen and in a file."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+
+from manifests.findings import Finding
+from manifests.frames.calibration.plan import Row
+from manifests.frames.calibration.sentences import nights_of, several
+from manifests.frames.frame import FrameType
+from transfer.jobs.gather.archive_frames import filter_of
+from transfer.jobs.gather.outcome import GatherOutcome, LaidOut, folders_of
+
+_KIND = 12
+_SHARED = (
+    "What lies here as a link is the archive's own file: a program that writes into it changes the archive. "
+    "For such a program lay out copies, in another folder: nightferry gather --copy"
+)
+
+
+def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = None) -> Iterator[str]:
+    """Give the report's lines, wrapped to a width."""
+    by_path = outcome.by_path
+    yield from _lights(outcome.lights)
+    yield from _rows("What goes together", [row for row in outcome.rows if not row.missing], by_path, width)
+    yield from _rows("What is missing", outcome.missing, by_path, width)
+    yield from _findings("What could not be laid out", outcome.failures, width, findings_at_most)
+    yield from _findings("Worth a look", outcome.remarks, width, findings_at_most)
+    if any(each.shares_the_archives_file for each in outcome.laid_out):
+        yield ""
+        yield from wrapped(_SHARED, width)
+
+
+def wrapped(text: str, width: int, indent: str = "", first: str | None = None) -> list[str]:
+    """Give a text in lines of at most so many characters; a path that is longer is not cut."""
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent if first is None else first,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _lights(lights: Sequence[LaidOut]) -> Iterator[str]:
+    groups: dict[tuple[str, str], list[LaidOut]] = {}
+    for light in lights:
+        groups.setdefault((light.frame.row.target or "", filter_of(light.frame.row)), []).append(light)
+    if groups:
+        yield ""
+        yield "Lights"
+    for (target, name), alike in sorted(groups.items()):
+        hours = sum(max(light.frame.setup.exposure_s or 0.0, 0.0) for light in alike) / 3600
+        nights = nights_of(light.frame.setup for light in alike).removeprefix("of ")
+        yield f"  {target[:19]:<20}{name[:13]:<14}{len(alike):>6,}{hours:>7.1f} h  {nights}"
+
+
+def _rows(title: str, rows: Sequence[Row], by_path: Mapping[str, LaidOut], width: int) -> Iterator[str]:
+    if rows:
+        yield ""
+        yield title
+    indent = " " * (_KIND + 2)
+    for row in rows:
+        yield from wrapped(_needed_for(row), width, indent, f"  {row.kind.value:<{_KIND}}")
+        yield from wrapped(row.why, width, indent)
+        for folder in folders_of(row.matched, by_path):
+            yield from wrapped(f"in {folder}", width, indent)
+
+
+def _needed_for(row: Row) -> str:
+    if row.kind is FrameType.LIGHT:
+        return row.described
+    count = len(row.frames)
+    return f"for {count:,} {several(row.of) if count > 1 else row.of.value}, {row.described}:"
+
+
+def _findings(title: str, findings: Sequence[Finding], width: int, at_most: int | None) -> Iterator[str]:
+    if findings:
+        yield ""
+        yield f"{title} ({len(findings):,})"
+    for finding in findings[:at_most]:
+        detail = f" ({finding.detail})" if finding.detail else ""
+        yield from wrapped(f"{finding.path}: {finding.kind.value}{detail}", width, "    ", "  ")
+    if at_most is not None and len(findings) > at_most:
+        yield f"  and {len(findings) - at_most:,} more, which the table in the folder lists"

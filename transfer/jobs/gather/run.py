@@ -1,0 +1,135 @@
+"""The job: a target's lights and the calibration frames that fit them laid out in a folder for processing.
+
+The archive is only read. A frame that lies in the folder already stays where it is, and nothing there is
+ever overwritten.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.tolerances import Tolerances
+from transfer.archive.notes import Tell
+from transfer.archive.notes import nobody as nobody_asks
+from transfer.archive.questions import browsed
+from transfer.archive.typed_names import OwnTables
+from transfer.engine.medium import Medium, PinnedFolder, ReadBack
+from transfer.events import Listener, nobody
+from transfer.jobs.gather.already import look_into
+from transfer.jobs.gather.archive_frames import ArchiveFrame
+from transfer.jobs.gather.copying import Copied, CopyRun
+from transfer.jobs.gather.folder import check_folder, held_folder
+from transfer.jobs.gather.linking import Linked, link
+from transfer.jobs.gather.matching import Matched, match
+from transfer.jobs.gather.outcome import GatherOutcome, How, LaidOut
+from transfer.jobs.gather.placing import Placing, place
+from transfer.jobs.gather.request import GatherRequest
+from transfer.jobs.gather.selection import Selection, select
+from transfer.jobs.gather.tables import write_tables
+from transfer.stop import Stop
+
+# What a processing run should know of a frame that it takes.
+_DAMAGE = frozenset(
+    (
+        FindingKind.HEADER_UNREADABLE,
+        FindingKind.DATA_CUT_SHORT,
+        FindingKind.DATASUM_WRONG,
+        FindingKind.CHECKSUM_WRONG,
+        FindingKind.COMPRESSION_DAMAGED,
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Gathering:
+    """One run of `gather`: the archive's folder, the person's own names and limits, and what it works with.
+
+    `listen` is told of bytes, `tell` of what became of the archive's index.
+    """
+
+    root: Path
+    own: OwnTables
+    tolerances: Tolerances
+    request: GatherRequest
+    medium: Medium
+    stop: Stop
+    listen: Listener = nobody
+    tell: Tell = nobody_asks
+
+    def run(self) -> GatherOutcome:
+        """Lay out what was asked for.
+
+        Raises NothingToGather, ConfigurationError, NotThere, DoesNotFit, Busy and DriveFailed.
+        """
+        check_folder(self.request.folder, self.root)
+        with browsed(self.root, self.tell) as archive:
+            selection = archive.ask(lambda index: select(index, self.request, self.own))
+            of_bags = tuple(archive.findings)
+        matched = match(self.root, selection, self.tolerances)
+        with held_folder(self.request.folder, self.medium) as folder:
+            placing = place(matched, look_into(folder.path), self.tolerances.rotation_deg)
+            linked = link(placing.new, folder, self.request.means)
+            copied = self._copy(linked, folder)
+            outcome = self._outcome(selection, matched, placing, linked, copied)
+            outcome = replace(outcome, failures=(*of_bags, *outcome.failures))
+            return replace(outcome, tables=write_tables(outcome, folder))
+
+    def _copy(self, linked: Linked, folder: PinnedFolder) -> Copied:
+        if not linked.to_copy:
+            return Copied()
+        return CopyRun(folder, self.medium, self.stop, self.listen).copy(linked.to_copy)
+
+    def _outcome(
+        self, selection: Selection, matched: Matched, placing: Placing, linked: Linked, copied: Copied
+    ) -> GatherOutcome:
+        laid_out = tuple(_laid_out(matched, placing, linked, copied))
+        rows = (*selection.unmet, *matched.rows)
+        absent = selection.absent_calibration if any(row.missing for row in matched.rows) else ()
+        return GatherOutcome(
+            target=selection.meant.name,
+            how_named=selection.meant.how,
+            targets=selection.meant.names,
+            folder=self.request.folder,
+            laid_out=laid_out,
+            rows=rows,
+            failures=(
+                *selection.absent_lights,
+                *absent,
+                *matched.gone,
+                *linked.failed,
+                *copied.failed,
+            ),
+            remarks=(*selection.remarks, *placing.remarks, *_damage(each.frame for each in laid_out)),
+            reasons=tuple(linked.reasons),
+            read_back=_weakest(copied),
+            ended=self.stop.why if copied.stopped else "",
+        )
+
+
+def _laid_out(matched: Matched, placing: Placing, linked: Linked, copied: Copied) -> Iterable[LaidOut]:
+    places = {each.frame.path: each.path for each in placing.new}
+    for frame in matched.frames:
+        there = placing.there.get(frame.path)
+        if there is not None:
+            yield LaidOut(there.path, frame, How.LINKED_BEFORE if there.shared else How.THERE_BEFORE)
+        elif frame.path in linked.done:
+            yield LaidOut(places[frame.path], frame, How(linked.done[frame.path].value))
+        elif frame.path in copied.done:
+            yield LaidOut(places[frame.path], frame, How.COPY)
+
+
+def _damage(frames: Iterable[ArchiveFrame]) -> Iterable[Finding]:
+    for frame in frames:
+        for finding in frame.row.findings:
+            if finding.kind in _DAMAGE:
+                yield replace(finding, path=frame.path)
+
+
+def _weakest(copied: Copied) -> ReadBack | None:
+    hows = set(copied.done.values())
+    if not hows:
+        return None
+    return ReadBack.PERHAPS_MEMORY if ReadBack.PERHAPS_MEMORY in hows else ReadBack.MEDIUM

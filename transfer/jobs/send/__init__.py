@@ -1,0 +1,1 @@
+"""The end-of-night job, and what `plan` shows of it beforehand."""

@@ -1,0 +1,145 @@
+"""The receipt: what a person reads at breakfast, on the drive and on the imaging computer."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import humanize
+
+from manifests.bags.paths import shown
+from manifests.bags.summary import Count, Group, Summary
+from manifests.findings import Finding
+from manifests.frames.frame import FrameType
+from transfer.grouping import grouped
+from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+
+_WIDTH = 78
+_FINDINGS_SHOWN = 40
+_ORDER = [*FrameType, None]
+
+
+def unfinished_receipt(began: datetime) -> str:
+    """Give what the drive says while a run is at work, and for ever if that run dies."""
+    return _page(
+        "NOT FINISHED: DON'T PULL THIS DRIVE YET.",
+        [
+            *_paragraph(
+                f"A run that began on {_moment(began)} is at work on this drive. If you read this after "
+                "the drive was pulled, or the computer was switched off, that run did not come to its end."
+            ),
+            "",
+            *_paragraph(
+                "Nothing is lost: the imaging computer still has every file. Plug the drive in there and "
+                "run: nightferry send. It proves what is here and carries the rest."
+            ),
+        ],
+    )
+
+
+def receipt(outcome: SendOutcome) -> str:
+    """Give the receipt of a run that has ended."""
+    return _page(outcome.headline, list(_body(outcome)))
+
+
+def _page(title: str, body: list[str]) -> str:
+    """Give the page; what no terminal should be sent, and no file can hold, is written out."""
+    lines = [title, "=" * min(len(title), _WIDTH), "", *body]
+    return "\n".join(shown(line, len(line)) for line in lines) + "\n"
+
+
+def _paragraph(text: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        text,
+        _WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def _moment(moment: datetime) -> str:
+    return f"{moment.astimezone(UTC):%Y-%m-%d at %H:%M:%S} UTC"
+
+
+def _body(outcome: SendOutcome) -> Iterator[str]:
+    yield from _paragraph(outcome.message)
+    took = humanize.precisedelta(outcome.ended - outcome.began, minimum_unit="seconds", format="%d")
+    yield from _paragraph(f"The run began on {_moment(outcome.began)} and took {took}.")
+    for night in outcome.nights:
+        yield ""
+        yield from _night(night)
+    yield from _findings(outcome.all_findings())
+    yield ""
+    yield from _what_now(outcome)
+
+
+def _night(night: NightOutcome) -> Iterator[str]:
+    size = humanize.naturalsize(night.proven_bytes)
+    yield f"The night of {night.night.isoformat()} on the drive {night.drive!r}"
+    yield f"  proven     {night.proven} of {night.files} files, {size}"
+    if 0 < night.carried < night.proven:
+        yield f"             {night.carried} by this run, the others by an earlier one"
+    if night.proven:
+        yield from _paragraph(f"read back  {_read_back(night)}", "  ")
+    if night.summary is not None:
+        yield from frames_table(night.summary)
+
+
+def _read_back(night: NightOutcome) -> str:
+    if night.read_back == "medium":
+        return "from the medium, and equal"
+    return "compared, but perhaps from memory: check the drive on another computer"
+
+
+def frames_table(summary: Summary) -> Iterator[str]:
+    """Give the frames of a night, a line for each type, target and filter, and the number of other files."""
+    for group, count in sorted(summary.groups.items(), key=_group_order):
+        yield f"  {_group_name(group)}{_count(count)}"
+    if summary.logs:
+        yield f"  {'logs and others':<43}{summary.logs:>5}"
+
+
+def _group_order(item: tuple[Group, Count]) -> tuple[int, str, str]:
+    group = item[0]
+    return _ORDER.index(group.frame_type), group.target, group.filter_name
+
+
+def _group_name(group: Group) -> str:
+    kind = group.frame_type.value if group.frame_type is not None else "type unknown"
+    return f"{kind:<13}{group.target[:20]:<21}{group.filter_name[:8]:<9}"
+
+
+def _count(count: Count) -> str:
+    minutes = count.exposure_s / 60
+    return f"{count.frames:>5}{minutes:>9.1f} min"
+
+
+def _findings(findings: list[Finding]) -> Iterator[str]:
+    if not findings:
+        return
+    yield ""
+    yield f"Worth a look ({len(findings)})"
+    told = grouped(findings)
+    for each in told[:_FINDINGS_SHOWN]:
+        yield from _paragraph(each.line, "  ")
+    rest = sum(each.stands_for for each in told[_FINDINGS_SHOWN:])
+    if rest:
+        yield f"  and {rest} more: nightferry send --json lists all"
+    elif len(told) < len(findings):
+        yield "  nightferry send --json lists each"
+
+
+def _what_now(outcome: SendOutcome) -> Iterator[str]:
+    yield "What to do now"
+    if outcome.next_step:
+        yield from _paragraph(outcome.next_step, "  ")
+    for told in outcome.passed_by():
+        yield from _paragraph(told, "  ")
+    yield from _paragraph(
+        "No read-back can see past the drive's own memory. Before you delete a frame anywhere, plug the "
+        "drive into another computer and run: nightferry check PATH-OF-THE-DRIVE",
+        "  ",
+    )

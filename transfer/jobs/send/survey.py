@@ -1,0 +1,237 @@
+"""The configured folders as they are now: every file, and the night it belongs to."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from manifests.findings import Finding, FindingKind
+from manifests.frames.endings import looks_like_a_frame
+from manifests.frames.nights import frame_night, night_of, night_of_ns
+from transfer.config import Config, Source, SourceKind
+from transfer.config.patterns import near_misses
+from transfer.engine.sources import SourceFile, walk
+from transfer.errors import NotThere
+from transfer.jobs.send.last_answer import SourcesDigest
+from transfer.records import Records
+
+if TYPE_CHECKING:
+    from transfer.engine.medium import Medium
+
+_DEGREES_PER_HOUR = 15
+
+
+@dataclass(slots=True)
+class Survey:
+    """All files below the sources by night, and what was noticed on the way.
+
+    `newest_frame_night` is None where there is no frame. No frame of a night after `latest_night` counts for
+    it: a clock that was ahead for one night would make that night tonight for years. Findings carry
+    `source/path`.
+    """
+
+    longitude_deg: float
+    latest_night: date = date.max
+    nights: dict[date, list[SourceFile]] = field(default_factory=dict)
+    newest_frame_night: date | None = None
+    findings: list[Finding] = field(default_factory=list)
+    folders: dict[str, Path] = field(default_factory=dict)
+    digest: str = ""
+
+    def add(self, file: SourceFile, night: date) -> None:
+        """Add a file to its night."""
+        self.nights.setdefault(night, []).append(file)
+
+    def path_of(self, file: SourceFile) -> str:
+        """Give where a file is on this computer."""
+        return f"{self.folders[file.source]}/{file.path}"
+
+
+def survey(
+    config: Config, records: Records, medium: Medium, now: datetime, keep_out: Collection[Path] = ()
+) -> Survey:
+    """Walk every source and date every file; no link leads into a folder of `keep_out`.
+
+    The header of a frame that was not met before is read, no more of it than that; one that cannot be
+    opened is tried again when all else was looked at. A source folder that is not there is a finding;
+    where none is there, NotThere is raised.
+    """
+    longitude_deg, guessed = longitude_of(config, now)
+    # A day more than the computer's clock says: it may be slow, or know of no zone.
+    result = Survey(longitude_deg, night_of(now, longitude_deg) + timedelta(days=1))
+    if guessed is not None:
+        result.findings.append(guessed)
+    seen = records.nights(longitude_deg)
+    frames: dict[str, dict[str, list[Any]]] = {}
+    unread: list[_Unread] = []
+    digest = SourcesDigest()
+    absent: list[NotThere] = []
+    for source in config.sources:
+        result.folders[source.name] = source.folder
+        nights = _FrameNights(source, medium, longitude_deg, seen.get(source.name, {}))
+        try:
+            unread += _add_source(result, source, nights, digest, keep_out)
+        except NotThere as error:
+            # One folder that is not there keeps no other's files from the drive.
+            absent.append(error)
+            result.findings.append(Finding(FindingKind.SOURCE_ABSENT, str(source.folder), source.name))
+        digest.end_of(source.name)
+        frames[source.name] = nights.rows
+    if absent and len(absent) == len(config.sources):
+        raise absent[0]
+    for each in unread:
+        _try_again(result, each, medium)
+    result.digest = digest.text()
+    if frames != seen:
+        records.keep_nights(longitude_deg, frames)
+    return result
+
+
+def longitude_of(config: Config, now: datetime) -> tuple[float, Finding | None]:
+    """Give the site's longitude, in degrees east; without one, what this computer's clock implies."""
+    if config.site is not None and config.site.longitude_deg is not None:
+        return config.site.longitude_deg, None
+    offset = now.astimezone().utcoffset()
+    hours = offset.total_seconds() / 3600 if offset is not None else 0.0
+    longitude_deg = hours * _DEGREES_PER_HOUR
+    detail = f"taken from this computer's time zone: {longitude_deg:+g}; nights change at its noon"
+    return longitude_deg, Finding(FindingKind.NO_LONGITUDE, detail, str(config.file))
+
+
+def _add_source(
+    result: Survey,
+    source: Source,
+    nights: _FrameNights,
+    digest: SourcesDigest,
+    keep_out: Collection[Path],
+) -> list[_Unread]:
+    """Add a source's files, but for the frames that cannot be opened now, which it gives."""
+    count = 0
+    unread: list[_Unread] = []
+    may_be_newest = source.kind is SourceKind.FRAMES
+    for file in walk(source, keep_out):
+        digest.add(file)
+        count += isinstance(file, SourceFile)
+        if isinstance(file, Finding):
+            result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
+        elif looks_like_a_frame(file.path):
+            try:
+                _add_frame(result, file, nights, may_be_newest)
+            except OSError:
+                unread.append(_Unread(file, nights, may_be_newest))
+        else:
+            result.add(file, night_of_ns(file.modified_ns, result.longitude_deg))
+    if not count:
+        result.findings.append(Finding(FindingKind.NOTHING_MATCHED, _what_is_there(source), source.name))
+    return unread
+
+
+def _what_is_there(source: Source) -> str:
+    """Say what lies in a source whose patterns match nothing, and which pattern may have been meant."""
+    everything = replace(source, take=("**",), leave=())
+    there = [file.path for file in walk(everything) if isinstance(file, SourceFile)]
+    if not there:
+        return f"there is no file in {source.folder}"
+    near = [
+        f"{miss.pattern!r} matches none, {miss.instead!r} would match {miss.count}, such as {miss.example}"
+        for miss in near_misses(source.take, there)
+    ]
+    return "; ".join(near) or f"there are {len(there)} other files in {source.folder}, such as {min(there)}"
+
+
+def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_newest: bool) -> None:
+    """Date a frame. One whose header gives no date says nothing of when the night was."""
+    night, has_date = nights.of(file)
+    result.add(file, night)
+    if may_be_newest and has_date and night <= result.latest_night:
+        result.newest_frame_night = max(night, result.newest_frame_night or night)
+
+
+class _Unread(NamedTuple):
+    """A frame that could not be opened when it was come by."""
+
+    file: SourceFile
+    nights: _FrameNights
+    may_be_newest: bool
+
+
+def _try_again(result: Survey, unread: _Unread, medium: Medium) -> None:
+    """Date a frame that could not be opened before; else by its time, which is not remembered.
+
+    The copier meets it again, and says what is wrong with it.
+    """
+    file = unread.file
+    try:
+        _add_frame(result, file, unread.nights, unread.may_be_newest)
+    except OSError as error:
+        night = night_of_ns(file.modified_ns, result.longitude_deg)
+        result.add(file, night)
+        if medium.is_locked(error):
+            detail = f"its header could not be read, and {night} is taken from its time"
+            result.findings.append(Finding(FindingKind.LOCKED, detail, f"{file.source}/{file.path}"))
+
+
+class _FrameNights:
+    """The nights of one source's frames: remembered where size and time still fit, else read."""
+
+    def __init__(
+        self, source: Source, medium: Medium, longitude_deg: float, seen: dict[str, list[Any]]
+    ) -> None:
+        self.rows: dict[str, list[Any]] = {}
+        self._folder = source.folder
+        self._medium = medium
+        self._longitude_deg = longitude_deg
+        self._seen = seen
+
+    def of(self, file: SourceFile) -> tuple[date, bool]:
+        """Give the frame's night, and whether its header gives a date. Raises OSError."""
+        row = self._seen.get(file.path)
+        if row is None or row[0] != file.size_bytes or row[1] != file.modified_ns:
+            night, has_date = self._read(file)
+            row = [file.size_bytes, file.modified_ns, night.isoformat(), has_date]
+        self.rows[file.path] = row
+        return date.fromisoformat(row[2]), bool(row[3])
+
+    def _read(self, file: SourceFile) -> tuple[date, bool]:
+        from manifests.frames.inspection import look_at_open_file  # slow to load; most were met before
+
+        with os.fdopen(self._medium.open_source(f"{self._folder}/{file.path}"), "rb") as opened:
+            inspection = look_at_open_file(opened)
+        night, _ = frame_night(inspection, file.modified_ns, self._longitude_deg)
+        return night, inspection.frame is not None and inspection.frame.begun_utc is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Which nights a person asked for: by name, from one on, or all; else tonight."""
+
+    nights: frozenset[date] = frozenset()
+    since: date | None = None
+    everything: bool = False
+
+
+TONIGHT = Scope()
+
+
+def chosen_nights(found: Survey, scope: Scope, unfinished: frozenset[date]) -> list[date]:
+    """Choose the nights of one run, the newest first.
+
+    Tonight is the night of the newest frame, with what is later still: a night of clouds leaves only
+    logs, and they tell why. An earlier night whose bag on the drive is unfinished comes with it, though
+    its sources be gone: what stands there can still be proven.
+    """
+    present = sorted({*found.nights, *unfinished}, reverse=True)
+    if scope.everything:
+        return present
+    if scope.nights or scope.since is not None:
+        return [night for night in present if night in scope.nights or _since(night, scope.since)]
+    tonight = found.newest_frame_night or (present[0] if present else None)
+    return [night for night in present if night in unfinished or (tonight is not None and night >= tonight)]
+
+
+def _since(night: date, since: date | None) -> bool:
+    return since is not None and night >= since
