@@ -20,6 +20,15 @@ class FrameType(StrEnum):
     DARK_FLAT = "dark flat"
 
 
+class Stage(StrEnum):
+    """How a frame came about: by one exposure, from several frames, or by calibrating one."""
+
+    RAW = "raw"
+    MASTER = "master"
+    STACK = "stack"
+    CALIBRATED = "calibrated"
+
+
 @dataclass(frozen=True, slots=True)
 class Frame:
     """What a header says, as it says it; `None` where it says nothing.
@@ -28,11 +37,13 @@ class Frame:
     name for one thing is made later, in `names`. `begun_utc` is the start of the exposure, in UTC
     and aware. Coordinates are degrees as the header gives them (`equinox` where it says so).
     `altitude_deg` and `airmass` are the header's own, kept beside what is computed.
-    `image_type` is the header's word for the type; `frame_type` what it means, where known.
+    `image_type` is the header's word for the type; `frame_type` what it means, where known. `stage` is
+    `None` for a raw frame, and in entries from before it was read: ask `stages.known_stage`.
     """
 
     frame_type: FrameType | None = None
     image_type: str | None = None
+    stage: Stage | None = None
     object_name: str | None = None
     filter_name: str | None = None
     begun_utc: datetime | None = None
@@ -69,6 +80,7 @@ class Frame:
         """Give the facts that are known, in a form JSON can hold (the time as ISO 8601)."""
         facts = {field.name: getattr(self, field.name) for field in fields(self)}
         known = {name: value for name, value in facts.items() if value is not None}
+        known |= {name: value.value for name, value in known.items() if isinstance(value, StrEnum)}
         if self.begun_utc is not None:
             known["begun_utc"] = self.begun_utc.isoformat()
         return known
@@ -86,6 +98,8 @@ class Frame:
             taken["begun_utc"] = _aware(taken["begun_utc"])
         if "frame_type" in taken:
             taken["frame_type"] = FrameType(taken["frame_type"])
+        if "stage" in taken:
+            taken["stage"] = Stage(taken["stage"])
         return cls(**taken)
 
 

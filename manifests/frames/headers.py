@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from manifests.frames import values
+from manifests.frames import stages, values
 from manifests.frames.cards import CardValue, read_cards
-from manifests.frames.frame import Frame, FrameType
-from manifests.frames.frame_types import frame_type_of
+from manifests.frames.frame import Frame, FrameType, Stage
+from manifests.frames.frame_types import frame_type_of, stage_words_of
 from manifests.frames.hdus import HeaderUnreadable, read_hdu
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.moments import Beginning, beginning_of
@@ -68,11 +68,15 @@ class FrameReader:
         self._table = table
         self._headers: list[dict[str, CardValue]] = []
         self._image_px: tuple[int, int] | None = None
+        self._planes = 1
 
     def add(self, header: bytes, image_px: tuple[int, int] | None) -> None:
         """Add the next header, with the width and height of its image where it has one."""
-        self._headers.append(read_cards(header, self._table.wanted))
-        self._image_px = self._image_px or image_px
+        cards = read_cards(header, self._table.wanted)
+        self._headers.append(cards)
+        if self._image_px is None and image_px is not None:
+            planes = (values.count(card) for card in self._said("planes", (cards,)))
+            self._image_px, self._planes = image_px, next(planes, None) or 1
 
     @property
     def settled(self) -> bool:
@@ -95,6 +99,7 @@ class FrameReader:
             height_px=height_px,
             image_type=image_type,
             frame_type=frame_type,
+            stage=self._stage(image_type, frame_type),
             filter_name=self._first("filter_name", values.text) or self._wheel_filters(),
             bayer_pattern=self._first("bayer_pattern", _bayer_pattern),
             bin_x=bin_x,
@@ -134,6 +139,16 @@ class FrameReader:
         maybe = [word for card in self._said("type_or_system", self._headers) if (word := values.text(card))]
         known = ((word, kind) for word in (*words, *maybe) if (kind := frame_type_of(word)))
         return next(known, (words[0] if words else None, None))
+
+    def _stage(self, image_type: str | None, frame_type: FrameType | None) -> Stage | None:
+        stage = stages.stage_of(
+            frame_type,
+            stage_words_of(image_type or ""),
+            combined=self._first("combined_count", stages.more_than_one),
+            calibrated=self._first("calibration_state", stages.says_calibrated) is True,
+            planes=self._planes,
+        )
+        return None if stage is Stage.RAW else stage
 
     def _wheel_filters(self) -> str | None:
         """Return the filters in the path of an instrument with several wheels, without open positions.

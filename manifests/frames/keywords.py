@@ -23,6 +23,10 @@ _KEYWORDS = {
     # What of, and through what. Standard: OBJECT.
     "image_type": "IMAGETYP IMGTYPE FRAMETYP OBSTYPE",
     "type_or_system": "FRAME",  # a type of exposure to some, a coordinate system to others
+    # How made. Common practice: a count of exposures above 1, and cards that calibration leaves.
+    "combined_count": "NCOMBINE STACKCNT NSTACK NCOMB NUMCOMB NSUBS SNAPSHOT",
+    "calibration_state": "CALSTAT CCDPROC ZEROCOR BIASCOR DARKCOR FLATCOR",
+    "planes": "ZNAXIS3 NAXIS3",  # the standard's own; the first is of a compressed image
     "object_name": "OBJECT OBJNAME TARGNAME TARGET",
     "filter_name": "FILTER FILTNAM FILT",
     "wheel_filters": "FILTER1 FILTER2 FILTER3 FILTER4 FILTNAM1 FILTNAM2",

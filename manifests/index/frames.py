@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
 from manifests.index.conditions import Conditions, conditions_of
 from manifests.index.faults import IndexDamaged
@@ -116,6 +116,8 @@ def _frame(common: Sequence[Any], own: Sequence[Any], begun_us: int | None) -> F
     facts = dict(zip(COMMON_FACTS, common, strict=True)) | dict(zip(OWN_NUMBERS, own, strict=True))
     if facts["frame_type"] is not None:
         facts["frame_type"] = FrameType(facts["frame_type"])
+    if facts["stage"] is not None:
+        facts["stage"] = Stage(facts["stage"])
     begun_utc = None if begun_us is None else _EPOCH + timedelta(microseconds=begun_us)
     return Frame(begun_utc=begun_utc, **facts)
 

@@ -14,8 +14,9 @@ from manifests.bags.containment import danger
 from manifests.bags.paths import PAYLOAD, shown
 from manifests.findings import FindingKind
 from manifests.frames.endings import looks_like_a_frame
-from manifests.frames.frame import Frame, FrameType, hold_kinds
+from manifests.frames.frame import Frame, FrameType, Stage, hold_kinds
 from manifests.frames.names.places import field_of_view_deg
+from manifests.frames.stages import known_stage
 from manifests.index.cones import direction
 from manifests.index.schema import COMMON_COUNTS, COMMON_NUMBERS, COMMON_TEXTS, OWN_NUMBERS, SKY_FACTS
 
@@ -129,7 +130,7 @@ class RowMaker:
                 int(is_frame),
                 date.fromisoformat(entry["night"]).isoformat(),
                 *map(_text, self._names(entry, facts)),
-                *map(_text, _common_texts(facts)),
+                *map(_text, _common_texts({**facts, "stage": _stage(facts)})),
                 *_numbers(_common_numbers(facts)),
             )
         return key
@@ -175,6 +176,17 @@ class RowMaker:
 def _with(known: dict[str, Any] | None, nothing: dict[str, Any]) -> dict[str, Any]:
     """Give facts with None for each that is not known."""
     return nothing if known is None else nothing | known
+
+
+def _stage(facts: Facts) -> str | None:
+    """Return a frame's stage, or None for a raw one. Raises ValueError for what is no stage."""
+    if facts["stage"] is not None:
+        return Stage(facts["stage"]).value
+    if facts["image_type"] is None:
+        return None
+    frame_type = None if facts["frame_type"] is None else FrameType(facts["frame_type"])
+    stage = known_stage(Frame(frame_type=frame_type, image_type=_text(facts["image_type"])))
+    return None if stage is Stage.RAW else stage.value
 
 
 def _path(path: object) -> str:

@@ -30,6 +30,7 @@ COUNTED_EXPOSURE = f"CASE WHEN files.exposure_s BETWEEN 0 AND {MOST_EXPOSURE_S} 
 COMMON_TEXTS = (
     "frame_type",
     "image_type",
+    "stage",
     "object_name",
     "filter_name",
     "camera",

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from manifests.index.migrations.first import FIRST
+from manifests.index.migrations.later import READ_AGAIN, STAGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,10 @@ class Migration:
     statements: tuple[str, ...]
 
 
-MIGRATIONS = (Migration("bags, series, files and findings", FIRST),)
+MIGRATIONS = (
+    Migration("bags, series, files and findings", FIRST),
+    Migration("the stage of a frame", (*STAGES, *READ_AGAIN)),
+)
 NEWEST = len(MIGRATIONS)
 
 _RECORD = "INSERT INTO migrations (version, name, applied_utc) VALUES (?, ?, ?)"

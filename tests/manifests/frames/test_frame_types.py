@@ -33,6 +33,21 @@ LIGHT, DARK, FLAT, BIAS, DARK_FLAT = (
         ("FlatFrame", FLAT),
         ("Sky Flat", FLAT),
         ("FLAT,SKY", FLAT),
+        ("twilight flat", FLAT),
+        ("Dawn Flat", FLAT),
+        ("DUSK_FLATS", FLAT),
+        ("FLAT,LAMP", FLAT),
+        ("FLAT,TWILIGHT", FLAT),
+        ("Bias/Zero", BIAS),
+        ("super bias", BIAS),
+        ("Superbias", BIAS),
+        ("Integrated Dark", DARK),
+        ("Light Ha", LIGHT),
+        ("LIGHT-OIII", LIGHT),
+        ("Light Frame - Ha 3nm", LIGHT),
+        ("Flat R", FLAT),
+        ("Dark Flat Ha", DARK_FLAT),
+        ("Sky Flat, Lum", FLAT),
         ("Bias Frame", BIAS),
         ("zero", BIAS),
         ("Offset", BIAS),
@@ -47,7 +62,25 @@ def test_every_common_spelling_of_a_type_is_known(word, kind):
 
 
 @pytest.mark.parametrize(
-    "word", ["", "   ", "EXT", "FK5", "focus", "frame", "darkness", "lightning", "test", "光", "12"]
+    "word",
+    [
+        "",
+        "   ",
+        "EXT",
+        "FK5",
+        "focus",
+        "frame",
+        "darkness",
+        "lightning",
+        "test",
+        "光",
+        "12",
+        "light show",
+        "Ha",
+        "Ha light?",
+        "focus Ha",
+        "master",
+    ],
 )
 def test_a_word_that_means_no_type_is_not_guessed_at(word):
     assert frame_type_of(word) is None

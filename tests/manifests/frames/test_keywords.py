@@ -10,7 +10,7 @@ from manifests.frames.keywords import KEYWORDS
 
 
 def test_every_fact_of_a_frame_has_keywords_or_is_made_from_others():
-    made = {"frame_type", "width_px", "height_px"}
+    made = {"frame_type", "stage", "width_px", "height_px"}
     assert {field.name for field in fields(Frame)} - made <= set(KEYWORDS.keywords)
 
 

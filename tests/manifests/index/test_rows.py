@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from manifests.bags.digests import Digests
 from manifests.bags.entries import Entry, entry_from_json, entry_line
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
 from manifests.index.cones import direction
 from manifests.index.rows import NotAnEntry, RowMaker
@@ -28,6 +28,7 @@ NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
 POSITIONS = {"ra_deg": st.floats(0, 360), "dec_deg": st.floats(-90, 90), "equinox": st.just(2000.0)}
 OF_A_KIND = {
     "frame_type": st.sampled_from(FrameType),
+    "stage": st.sampled_from(Stage),
     "begun_utc": st.datetimes(timezones=st.just(UTC)),
     **dict.fromkeys(("width_px", "height_px", "bin_x", "bin_y"), st.integers(0, 2**40)),
     **POSITIONS,
@@ -230,3 +231,11 @@ def test_a_beginning_without_a_zone_makes_no_row(make: Any) -> None:
     naive = make.framed(make.light(), begun_utc=datetime(2026, 3, 14, 20))  # noqa: DTZ001 - what is tried
     with pytest.raises(NotAnEntry):
         columns(naive)
+
+
+def test_an_entry_from_before_stages_were_read_has_the_stage_of_its_word(make: Any) -> None:
+    dark = make.framed(make.calibration(1, FrameType.DARK, 300.0), image_type="Master Dark")
+    assert columns(dark)["stage"] == "master"
+    made = make.framed(make.calibration(1, FrameType.DARK, 300.0), stage=Stage.STACK)
+    assert columns(made)["stage"] == "stack"
+    assert columns(make.calibration(1, FrameType.DARK, 300.0))["stage"] is None
