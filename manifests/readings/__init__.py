@@ -1,0 +1,1 @@
+"""What logs say: readings and events, read by the person's own description of each kind of file."""
