@@ -19,23 +19,23 @@ class Algorithm:
     size_bytes: int
 
     def new(self) -> Any:
-        """Give a fresh hash object."""
+        """Return a fresh hash object."""
         return hashlib.new(self.name, usedforsecurity=False)
 
     def takes(self, digest: bytes) -> bool:
-        """Tell whether a digest has a length that this algorithm gives."""
+        """Return whether a digest has a length that this algorithm gives."""
         if self.size_bytes:
             return len(digest) == self.size_bytes
         return len(digest) >= _SHORTEST_OF_ANY_LENGTH
 
     def finish(self, state: Any, wanted: bytes) -> bytes:
-        """Give the digest of what `state` took in, as long as the wanted one."""
+        """Return the digest of what `state` took in, as long as the wanted one."""
         digest = state.digest() if self.size_bytes else state.digest(len(wanted))
         return bytes(digest)
 
 
 def algorithm_named(name: str) -> Algorithm | None:
-    """Give the algorithm that a manifest's file name says, or None where hashlib has none.
+    """Return the algorithm that a manifest's file name says, or None where hashlib has none.
 
     RFC 8493, section 2.4: the common name in lower case without punctuation, so `sha3256` is
     SHA3-256; hashlib's own spellings (`sha3_256`) are in use, too.

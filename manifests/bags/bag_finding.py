@@ -17,7 +17,7 @@ def ignore(path: Path, error: OSError) -> None:
 
 
 def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) -> Iterator[Path]:
-    """Give every bag at or below `path`; where there is none, the bag that `path` lies in.
+    """Return every bag at or below `path`; where there is none, the bag that `path` lies in.
 
     So a bag's payload folder, or one of its files, stands for the bag: nothing less can be proven. What
     lies in a bag's payload is payload, bags included. Links below `path` are not followed, and trees of
@@ -35,7 +35,7 @@ def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) 
 
 
 def enclosing_bag(path: Path) -> Path | None:
-    """Give the nearest bag whose folder `path` lies in, links followed; None where there is none."""
+    """Return the nearest bag whose folder `path` lies in, links followed; None where there is none."""
     return next((folder for folder in path.resolve().parents if is_bag(folder)), None)
 
 
@@ -55,7 +55,7 @@ def _at_or_below(path: Path, unreadable: Callable[[Path, OSError], None]) -> Ite
 
 
 def _look_into(folder: Path) -> tuple[set[str], list[str]]:
-    """Give the names in a folder, and which of them are folders that may hold bags."""
+    """Return the names in a folder, and which of them are folders that may hold bags."""
     names: set[str] = set()
     folders: list[str] = []
     with os.scandir(folder) as entries:

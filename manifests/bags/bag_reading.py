@@ -30,7 +30,7 @@ class NotABag(ValueError):
 
 
 def is_bag(folder: Path) -> bool:
-    """Tell whether a folder declares itself a bag, or is what is left of one.
+    """Return whether a folder declares itself a bag, or is what is left of one.
 
     A bag whose bagit.txt is lost still has a manifest and its payload; one of ours that was never
     finished has a journal.
@@ -43,7 +43,7 @@ def is_bag(folder: Path) -> bool:
 
 
 def looks_like_a_bag(names: set[str]) -> bool:
-    """Tell by the names in a folder whether it is a bag."""
+    """Return by the names in a folder whether it is a bag."""
     return BAGIT_TXT in names or (PAYLOAD in names and any(map(_is_payload_manifest, names)))
 
 
@@ -63,7 +63,7 @@ def read_bag(folder: Path) -> Bag:
 
 
 def payload_oxum(folder: Path) -> Oxum | None:
-    """Give the Payload-Oxum of a bag without reading its manifests; None where it says none."""
+    """Return the Payload-Oxum of a bag without reading its manifests; None where it says none."""
     reader = _Reader(folder)
     reader.declaration()
     return reader.oxum(reader.info())
@@ -167,7 +167,7 @@ class _Reader:
         return fields
 
     def oxum(self, fields: Sequence[Field]) -> Oxum | None:
-        """Give the first Payload-Oxum; labels are compared without case (RFC 8493, section 2.2.2)."""
+        """Return the first Payload-Oxum; labels are compared without case (RFC 8493, section 2.2.2)."""
         field = next((one for one in fields if one.label.lower() == "payload-oxum"), None)
         if field is None:
             return None
@@ -239,7 +239,7 @@ class _Reader:
         return without_mark(self._raw_lines(name, self._encoding))
 
     def _raw_lines(self, name: str, encoding: str) -> Iterator[Line]:
-        """Give a tag file's lines; none where it is not there or the system will not read it."""
+        """Return a tag file's lines; none where it is not there or the system will not read it."""
         try:
             file = io.BufferedReader(open_ordinary(real_file(self._folder, name)), 1 << 16)
             yield from tag_lines(file, encoding)

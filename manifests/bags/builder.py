@@ -22,7 +22,7 @@ class Wanted:
     size_bytes: int
 
     def finish(self, state: Any) -> bytes:
-        """Give the digest of what `state` took in."""
+        """Return the digest of what `state` took in."""
         return self.algorithm.finish(state, bytes(self.size_bytes))
 
 
@@ -75,7 +75,7 @@ class ContentBuilder:
                 self._fault = fault
 
     def finish(self) -> Content:
-        """Give what the bytes say; nothing may be fed after."""
+        """Return what the bytes say; nothing may be fed after."""
         digests = self._digester.digests()
         prefixes = {prefix.size: prefix.sha256() for prefix in self._prefixes if prefix.reached}
         others = {wanted: wanted.finish(state) for wanted, state in self._others.items()}

@@ -31,7 +31,7 @@ _FOLDERS = frozenset(
 
 
 def is_companion(path: Path) -> bool:
-    """Tell whether the path is something that another system left beside the real files.
+    """Return whether the path is something that another system left beside the real files.
 
     A `._name` is believed only by its content. What cannot be looked at is not a companion.
     """
@@ -45,7 +45,7 @@ def is_companion(path: Path) -> bool:
 
 
 def is_companion_folder(name: str) -> bool:
-    """Tell whether a folder of this name is a system's own: its bin, its search index, its repairs."""
+    """Return whether a folder of this name is a system's own: its bin, its search index, its repairs."""
     lowered = name.lower()
     return lowered in _FOLDERS or (lowered.startswith(".trash-") and lowered[7:].isdigit())
 

@@ -27,7 +27,7 @@ class NotOrdinary(OSError):
 
 
 def danger(path: str) -> str:
-    """Give why a path must not be followed on any system, or nothing (RFC 8493, section 5.2).
+    """Return why a path must not be followed on any system, or nothing (RFC 8493, section 5.2).
 
     The path is relative to a bag, and decoded.
     """
@@ -45,7 +45,7 @@ def danger(path: str) -> str:
 
 
 def suspicion(path: str, *, windows: bool = os.name == "nt") -> str:
-    """Give what makes a path an ordinary name on one system and something else on another, or nothing.
+    """Return what makes a path an ordinary name on one system and something else on another, or nothing.
 
     Such a path is proven only by a folder that lists exactly that name; on Windows not even then,
     for opening it there opens a device, a stream or another file.

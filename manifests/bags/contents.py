@@ -37,11 +37,11 @@ class Contents:
     unreadable: dict[str, str] = field(default_factory=dict)
 
     def below_a_link(self, path: str) -> bool:
-        """Tell whether a path is a link, or goes through one."""
+        """Return whether a path is a link, or goes through one."""
         return bool(self.links) and any(part in self.links for part in _upwards(path))
 
     def why_unreadable(self, path: str) -> str:
-        """Give why a path could not be looked at, itself or a folder above it; else nothing."""
+        """Return why a path could not be looked at, itself or a folder above it; else nothing."""
         if not self.unreadable:
             return ""
         return next((self.unreadable[part] for part in _upwards(path) if part in self.unreadable), "")
@@ -55,7 +55,7 @@ def _upwards(path: str) -> Iterator[str]:
 
 
 def is_link(entry: os.DirEntry[str]) -> bool:
-    """Tell whether a folder's entry stands for something that lies elsewhere. Raises OSError."""
+    """Return whether a folder's entry stands for something that lies elsewhere. Raises OSError."""
     if entry.is_symlink():
         return True
     return getattr(entry.stat(follow_symlinks=False), "st_reparse_tag", 0) == _MOUNT_POINT
@@ -100,6 +100,6 @@ def _take(entry: os.DirEntry[str], path: str, contents: Contents) -> bool:
 
 
 def left_by_a_system(folder: Path, path: str) -> bool:
-    """Tell whether something in a bag's folder is another system's companion, or lies in one."""
+    """Return whether something in a bag's folder is another system's companion, or lies in one."""
     above = path.split("/")[:-1]
     return any(map(is_companion_folder, above)) or is_companion(folder / path)

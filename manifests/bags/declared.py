@@ -24,7 +24,7 @@ class Malformed:
     reason: str
 
     def as_finding(self) -> Finding:
-        """Give it as a finding."""
+        """Return it as a finding."""
         where = f"line {self.line}: " if self.line else ""
         return Finding(FindingKind.MALFORMED, f"{where}{self.reason}", self.path)
 
@@ -45,7 +45,7 @@ class Faults:
             self._uncounted += 1
 
     def all(self) -> tuple[Malformed, ...]:
-        """Give the facts in the order of their lines."""
+        """Return the facts in the order of their lines."""
         if not self._uncounted:
             return tuple(self._kept)
         return (*self._kept, Malformed(self._path, 0, f"{self._uncounted} more lines are malformed"))

@@ -39,7 +39,7 @@ class Digester:
         self._xxh128.update(block)
 
     def digests(self) -> Digests:
-        """Give the digests of all bytes taken so far; more may follow."""
+        """Return the digests of all bytes taken so far; more may follow."""
         return Digests(self._sha256.hexdigest(), self._xxh128.hexdigest())
 
 

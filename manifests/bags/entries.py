@@ -55,11 +55,11 @@ class Entry:
     findings: tuple[Finding, ...] = ()
 
     def at(self, path: str, *findings: Finding) -> Entry:
-        """Give the same file's entry at another path, with further findings."""
+        """Return the same file's entry at another path, with further findings."""
         return replace(self, path=path, findings=(*self.findings, *findings))
 
     def as_json(self) -> dict[str, Any]:
-        """Give the entry in the form of its JSON line."""
+        """Return the entry in the form of its JSON line."""
         line: dict[str, Any] = {
             "path": self.path,
             "size_bytes": self.size_bytes,
@@ -118,7 +118,7 @@ def _optional_text(line: dict[str, Any], key: str) -> str | None:
 
 
 def entry_line(entry: Entry) -> bytes:
-    """Give the entry as one line of `entries.jsonl`, its line end included.
+    """Return the entry as one line of `entries.jsonl`, its line end included.
 
     Only ASCII: names that are not Unicode at their source keep their bytes as lone surrogates.
     """

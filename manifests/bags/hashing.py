@@ -192,7 +192,7 @@ class _Reader:
         self._batch, self._batch_bytes = [], 0
 
     def _replaced(self) -> OSError | None:
-        """Tell whether the folder is no longer the one that this began with: a drive can leave silently."""
+        """Return whether the folder is no longer the one that this began with: a drive can leave silently."""
         if self._device_now() == self._device:
             return None
         return OSError(errno.ENODEV, "the drive left, or another folder took its place")

@@ -71,12 +71,12 @@ class Inventory:
         self.real.update(matched.through_links)
 
     def size_bytes(self, path: str) -> int:
-        """Give a file's size on the disk. Raises OSError where a link has lost its file."""
+        """Return a file's size on the disk. Raises OSError where a link has lost its file."""
         stamp = self.contents.files.get(path)
         return stamp.size_bytes if stamp else self.file(path).stat().st_size
 
     def file(self, path: str) -> Path:
-        """Give the file to open for a path on the disk."""
+        """Return the file to open for a path on the disk."""
         return self.real.get(path) or self.folder / path
 
 
@@ -152,6 +152,6 @@ def _say_listed_in_part(bag: Bag, inventory: Inventory) -> None:
 
 
 def _is_listed(inventory: Inventory, path: str) -> bool:
-    """Tell whether something on the disk is named by a manifest or the journal, or was refused as such."""
+    """Return whether something on the disk is named by a manifest or the journal, or was refused as such."""
     named = path in inventory.payload or path in inventory.waiting
     return named or (FindingKind.MALFORMED, path) in inventory.said

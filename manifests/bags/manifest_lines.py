@@ -96,7 +96,7 @@ def read_journal(lines: Iterable[bytes], faults: Faults) -> Manifest:
 
 
 def _usable(lines: Iterable[Line], faults: Faults) -> Iterator[tuple[int, str]]:
-    """Give the lines that can be looked at. An empty line lists nothing and hides nothing: it is let be."""
+    """Return the lines that can be looked at. An empty line lists nothing and hides nothing: it is let be."""
     for number, text, problem in lines:
         if problem:
             faults.add(number, problem)

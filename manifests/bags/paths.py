@@ -32,12 +32,12 @@ _ENCODED_LINE_BREAK = re.compile(r"%(0[AaDd])")
 
 
 def acknowledgement_of(archive_id: str) -> str:
-    """Give the path in a bag of what an archive says of it."""
+    """Return the path in a bag of what an archive says of it."""
     return f"{OWN}/acknowledgement-{archive_id}.json"
 
 
 def is_acknowledgement(path: str) -> bool:
-    """Tell whether a tag file is what an archive says of its bag."""
+    """Return whether a tag file is what an archive says of its bag."""
     return _ACKNOWLEDGEMENT.fullmatch(path) is not None
 
 
@@ -56,7 +56,7 @@ def decode_path(text: str, version: Version) -> str:
 
 
 def other_spellings(text: str) -> tuple[str, ...]:
-    """Give what the writer of this text may have meant, whatever version it claims: many don't encode."""
+    """Return what the writer of this text may have meant, whatever version it claims: many don't encode."""
     return (_ENCODED.sub(_character, text), _ENCODED_LINE_BREAK.sub(_character, text), text)
 
 
@@ -65,11 +65,11 @@ def _character(code: re.Match[str]) -> str:
 
 
 def composed(path: str) -> str:
-    """Give the path in Unicode normal form C: some file systems store names decomposed."""
+    """Return the path in Unicode normal form C: some file systems store names decomposed."""
     return path if path.isascii() else unicodedata.normalize("NFC", path)
 
 
 def shown(text: str, longest: int = 200) -> str:
-    """Give a text of unknown origin so that it can stand in a sentence: printable, and not too long."""
+    """Return a text of unknown origin so that it can stand in a sentence: printable, and not too long."""
     cut = text if len(text) <= longest else text[:longest] + "…"
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in cut)

@@ -51,7 +51,7 @@ def _not_the_oxum(bag: Bag, inventory: Inventory) -> list[Finding]:
 
 
 def _differing(inventory: Inventory) -> list[Finding]:
-    """Give what differs from its entry; entries that can't be read are findings too."""
+    """Return what differs from its entry; entries that can't be read are findings too."""
     findings: list[Finding] = []
     try:
         for entry in _entries(inventory):
@@ -85,7 +85,7 @@ def _difference(entry: Entry, stamp: Stamp) -> str:
 
 
 def same_time(one_ns: int, other_ns: int) -> bool:
-    """Tell whether two modification times may be one, told by file systems that know no time zones."""
+    """Return whether two modification times may be one, told by file systems that know no time zones."""
     apart_ns = abs(one_ns - other_ns)
     past_quarter_ns = apart_ns % _QUARTER_NS
     off_ns = min(past_quarter_ns, _QUARTER_NS - past_quarter_ns)

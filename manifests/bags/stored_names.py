@@ -26,7 +26,7 @@ _ENDING = re.compile(rf"(?<=.){_PACKED}\.\w{{1,8}}\Z", re.IGNORECASE | re.ASCII)
 
 
 def portable_path(path: str) -> str:
-    """Give the path (with `/`) under which a file can be stored everywhere.
+    """Return the path (with `/`) under which a file can be stored everywhere.
 
     In each component what some system or reader of bags cannot take becomes `_`; letters are composed
     (NFC); a name too long is cut, with its ending kept and eight digits of its XXH3-64 to tell it from
@@ -49,7 +49,7 @@ def _blanks(found: re.Match[str]) -> str:
 
 
 def _length(name: str) -> int:
-    """Give a name's length where it is longest: in UTF-8, or in UTF-16 with its letters decomposed (HFS+)."""
+    """Return a name's greatest length: in UTF-8, or in UTF-16 with its letters decomposed (HFS+)."""
     if name.isascii():
         return len(name)
     decomposed = unicodedata.normalize("NFD", name)
@@ -75,7 +75,7 @@ def _stem_and_ending(name: str) -> tuple[str, str]:
 
 
 def same_name_key(path: str) -> str:
-    """Give a key that is equal for paths that some file system takes for one.
+    """Return a key that is equal for paths that some file system takes for one.
 
     Canonical caseless matching (The Unicode Standard, definition D145).
     """
@@ -102,13 +102,13 @@ class NameBook:
             self._know_folders_of(path)
 
     def claim(self, path: str) -> str:
-        """Give the stored path for a source's path, and keep it: portable, and nobody else's."""
+        """Return the stored path for a source's path, and keep it: portable, and nobody else's."""
         folder, _, name = path.lstrip("/").rpartition("/")
         wanted = _joined(self._stored_folder(folder), _portable_name(name))
         return self._keep(wanted if self._is_free(wanted) else self._numbered(wanted))
 
     def alternative(self, path: str) -> str:
-        """Give another path beside a stored one, for other content under its name, and keep it."""
+        """Return another path beside a stored one, for other content under its name, and keep it."""
         return self._keep(self._numbered(path))
 
     def _keep(self, stored: str) -> str:
@@ -120,7 +120,7 @@ class NameBook:
         return key not in self._files and key not in self._folder_spelled
 
     def _numbered(self, stored: str) -> str:
-        """Give the first free of `name (2).fits`, `name (3).fits`, …, going on from the last time."""
+        """Return the first free of `name (2).fits`, `name (3).fits`, …, going on from the last time."""
         key = same_name_key(stored)
         number = self._next_number.get(key, 2)
         while not self._is_free(_with_number(stored, number)):
@@ -135,7 +135,7 @@ class NameBook:
             folder = folder.rpartition("/")[0]
 
     def _stored_folder(self, folder: str) -> str:
-        """Give the stored spelling of a source's folder. No recursion: trees can be very deep."""
+        """Return the stored spelling of a source's folder. No recursion: trees can be very deep."""
         unknown: list[str] = []
         known = folder
         while known not in self._folder_of:
@@ -148,7 +148,7 @@ class NameBook:
         return stored
 
     def _new_folder(self, wanted: str) -> str:
-        """Give the folder its first spelling, and another name where a file has its path."""
+        """Return the folder its first spelling, and another name where a file has its path."""
         spelled, number = wanted, 2
         while same_name_key(spelled) in self._files:
             spelled, number = _with_number(wanted, number), number + 1

@@ -54,7 +54,7 @@ def _bounded(lines: Iterable[Line], faults: Faults) -> Iterator[Line]:
 
 
 def written_field(label: str, value: str) -> str:
-    """Give an element as the line or lines of bag-info.txt, the last line end included.
+    """Return an element as the line or lines of bag-info.txt, the last line end included.
 
     White space and line breaks of any kind inside the value become one space; a long value is folded.
     Raises ValueError where the label cannot be one.

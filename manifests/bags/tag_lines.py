@@ -23,7 +23,7 @@ class Line(NamedTuple):
 
 
 def is_encoding(name: str) -> bool:
-    """Tell whether a Tag-File-Character-Encoding is one that tag files can be read in."""
+    """Return whether a Tag-File-Character-Encoding is one that tag files can be read in."""
     try:
         found = codecs.lookup(name)
         io.TextIOWrapper(io.BytesIO(), name)
@@ -71,7 +71,7 @@ def without_mark(lines: Iterable[Line]) -> Iterator[Line]:
 
 
 def _is_unicode(text: str) -> bool:
-    """Tell whether the text holds no lone surrogate, which is how undecodable bytes show."""
+    """Return whether the text holds no lone surrogate, which is how undecodable bytes show."""
     try:
         text.encode()
     except UnicodeEncodeError:

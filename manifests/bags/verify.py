@@ -40,7 +40,7 @@ class Verification:
         return self.complete and not self.findings
 
     def of_kind(self, kind: FindingKind) -> tuple[Finding, ...]:
-        """Give the findings of one kind, in their order."""
+        """Return the findings of one kind, in their order."""
         return tuple(finding for finding in self.findings if finding.kind is kind)
 
     @property
@@ -74,7 +74,7 @@ class Verification:
         return self.of_kind(FindingKind.UNFINISHED)
 
     def as_json(self) -> dict[str, Any]:
-        """Give it as `check --json` lists a bag: counts, and the paths of each kind."""
+        """Return it as `check --json` lists a bag: counts, and the paths of each kind."""
         kinds = ("missing", "changed", "unlisted", "malformed", "unreadable", "unfinished")
         listed: dict[str, list[Finding]] = {kind: list(getattr(self, kind)) for kind in kinds}
         return {
@@ -118,7 +118,7 @@ def verify(
 
 
 def expected_bytes(bag: Bag) -> int:
-    """Give about how many bytes `verify` will read: the Payload-Oxum's, else what lies in the payload."""
+    """Return about how many bytes `verify` will read: the Payload-Oxum's, else what lies in the payload."""
     if bag.oxum is not None:
         return bag.oxum.size_bytes
     files = survey(bag.path, (PAYLOAD,)).files
@@ -135,7 +135,7 @@ class _Proof:
         self._bytes_verified = 0
 
     def jobs(self) -> Iterator[Job]:
-        """Give tag files first: they say what the others must be; then payload, in its manifest's order."""
+        """Return tag files first: they say what the others must be; then payload, in its manifest's order."""
         for listed in (self._inventory.tags, self._inventory.payload, self._inventory.waiting):
             yield from self._jobs_of(listed)
 

@@ -16,7 +16,7 @@ from manifests.findings import Finding, FindingKind
 
 
 def tag_manifest(folder: Path) -> bytes | None:
-    """Give the content of a bag's tag manifest; None where it has none. Raises OSError."""
+    """Return the content of a bag's tag manifest; None where it has none. Raises OSError."""
     try:
         with open_ordinary(real_file(folder, TAG_MANIFEST)) as file:
             return file.readall()
@@ -37,7 +37,7 @@ class EntryLines:
         self._problem: Finding | None = None
 
     def __iter__(self) -> Iterator[tuple[int, bytes]]:
-        """Give each line with its number, counted from 1."""
+        """Return each line with its number, counted from 1."""
         try:
             with io.BufferedReader(open_ordinary(real_file(self._folder, ENTRIES)), 1 << 18) as file:
                 for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), 1):
@@ -56,7 +56,7 @@ class EntryLines:
         return self._problem is not None and self._problem.kind is FindingKind.UNREADABLE
 
     def problem(self) -> Finding | None:
-        """Give what is wrong with the list as a whole, once all lines were taken."""
+        """Return what is wrong with the list as a whole, once all lines were taken."""
         if self._problem is None and self._listed not in (None, self._digest.digest()):
             return Finding(FindingKind.CHANGED, f"is not what {TAG_MANIFEST} lists", ENTRIES)
         return self._problem

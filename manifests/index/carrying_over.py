@@ -46,7 +46,7 @@ def carry_over(old: Index, new: Index, found: FoundBags) -> None:
 
 
 def _ids_in_use(index: Index) -> dict[str, int]:
-    """Give the largest id of each table: what comes from elsewhere is numbered above."""
+    """Return the largest id of each table: what comes from elsewhere is numbered above."""
     row = index.row(
         "SELECT ifnull((SELECT max(id) FROM bags), 0) AS bags,"
         " ifnull((SELECT max(id) FROM series), 0) AS series,"

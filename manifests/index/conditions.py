@@ -22,12 +22,12 @@ class Conditions:
     parameters: dict[str, object] = field(default_factory=dict)
 
     def sql(self) -> str:
-        """Give all of them as one condition."""
+        """Return all of them as one condition."""
         return " AND ".join((*self.on_series, *self.on_files))
 
 
 def conditions_of(query: FrameQuery) -> Conditions:
-    """Give a question's conditions."""
+    """Return a question's conditions."""
     conditions = Conditions()
     _names(conditions, query)
     _ranges(conditions, query)

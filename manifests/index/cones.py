@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 
 def direction(ra_deg: float, dec_deg: float) -> tuple[float, float, float]:
-    """Give a position on the sky as a unit vector."""
+    """Return a position on the sky as a unit vector."""
     ra, dec = math.radians(ra_deg), math.radians(dec_deg)
     return math.cos(dec) * math.cos(ra), math.cos(dec) * math.sin(ra), math.sin(dec)
 
 
 def position(x: float, y: float, z: float) -> tuple[float, float] | None:
-    """Give the position (right ascension, declination, degrees) of a vector of any length but none."""
+    """Return the position (right ascension, declination, degrees) of a vector of any length but none."""
     across = math.hypot(x, y)
     if across == 0 and z == 0:
         return None
@@ -38,11 +38,11 @@ class Cone:
             raise ValueError(f"not the radius of a circle on the sky: {self.radius_deg}")
 
     def centre(self) -> tuple[float, float, float]:
-        """Give the middle as a unit vector."""
+        """Return the middle as a unit vector."""
         return direction(self.ra_deg, self.dec_deg)
 
     def greatest_chord_squared(self) -> float:
-        """Give the square of the distance of two unit vectors that are the radius apart.
+        """Return the square of the distance of two unit vectors that are the radius apart.
 
         Distances tell small angles apart where cosines are all one.
         """
@@ -50,7 +50,7 @@ class Cone:
         return (2 * math.sin(math.radians(self.radius_deg) / 2)) ** 2 * (1 + 1e-12) + 1e-30
 
     def box(self) -> tuple[tuple[float, float], ...]:
-        """Give the least and the greatest x, y and z within the circle."""
+        """Return the least and the greatest x, y and z within the circle."""
         radius = math.radians(self.radius_deg)
         return tuple(_span(math.acos(max(-1.0, min(1.0, axis))), radius) for axis in self.centre())
 
@@ -60,6 +60,6 @@ _SLACK = 1e-12
 
 
 def _span(from_axis: float, radius: float) -> tuple[float, float]:
-    """Give the least and the greatest cosine of the angle from an axis, for all within a radius of one."""
+    """Return the least and the greatest cosine of the angle from an axis, for all within a radius of one."""
     nearest, farthest = max(0.0, from_axis - radius), min(math.pi, from_axis + radius)
     return math.cos(farthest) - _SLACK, math.cos(nearest) + _SLACK

@@ -1,4 +1,4 @@
-"""What can be wrong with an index, and the one place where SQLite's errors become it.
+"""What can be wrong with an index, and the one place where errors of SQLite are translated to it.
 
 IndexFault
   NoIndex           there is none yet
@@ -101,12 +101,16 @@ _SENSELESS = (
 
 
 def fault_of(path: Path, error: sqlite3.Error) -> IndexFault:
-    """Give the fault that an error of SQLite's stands for."""
+    """Return the fault that an error of SQLite stands for."""
     code = getattr(error, "sqlite_errorcode", None) or 0
     if code & 0xFF in _BUSY:
         return IndexBusy(path)
     if code in _CUT_SHORT or code & 0xFF in _DAMAGED:
         return IndexDamaged(path, f"the index is damaged ({error})")
+    if code == sqlite3.SQLITE_INTERRUPT:  # only the limit on steps interrupts: see `connecting`
+        return IndexDamaged(path, "the index is damaged (a question of it does not end)")
+    if code == sqlite3.SQLITE_TOOBIG:
+        return IndexDamaged(path, "the index is damaged (it holds a value larger than any of an index)")
     if str(error).startswith(_SENSELESS):
         return IndexDamaged(path, f"the index is damaged ({error})")
     return IndexUnusable(path, f"the index could not be used ({error})")
@@ -114,7 +118,7 @@ def fault_of(path: Path, error: sqlite3.Error) -> IndexFault:
 
 @contextmanager
 def faults_of(path: Path) -> Iterator[None]:
-    """Raise the fault for any error of SQLite's in this block."""
+    """Raise the matching fault for any error of SQLite in this block."""
     try:
         yield
     except UnicodeDecodeError as error:  # what SQLite wanted to say quotes the damage

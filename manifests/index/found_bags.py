@@ -40,7 +40,7 @@ class FoundBags:
     unreadable: list[Finding] = field(default_factory=list)
 
     def may_lie_unseen(self, path: str) -> bool:
-        """Tell whether a bag of this path may lie in a folder that could not be looked into."""
+        """Return whether a bag of this path may lie in a folder that could not be looked into."""
         return any(_is_at_or_below(path, finding.path) for finding in self.unreadable)
 
 
@@ -64,12 +64,12 @@ def bags_of(archive: Path) -> FoundBags:
 
 
 def bag_at(archive: Path, folder: Path) -> FoundBag:
-    """Give one bag of the archive. Raises ValueError where the folder does not lie in the archive."""
+    """Return one bag of the archive. Raises ValueError where the folder does not lie in the archive."""
     return FoundBag(folder, _below(archive, folder), stamp_of(folder))
 
 
 def stamp_of(folder: Path) -> TagStamp | None:
-    """Give a bag's stamp, None where it has no tag manifest that can be looked at."""
+    """Return a bag's stamp, None where it has no tag manifest that can be looked at."""
     try:
         found = (folder / TAG_MANIFEST).stat()
     except OSError:

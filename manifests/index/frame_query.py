@@ -104,6 +104,6 @@ class Total:
 
 
 def total_of(rows: Iterable[FrameRow]) -> Total:
-    """Give what frames at hand add up to; an exposure that can't be believed counts nothing."""
+    """Return what frames at hand add up to; an exposure that can't be believed counts nothing."""
     exposures = [row.frame.exposure_s or 0.0 for row in rows]
     return Total(len(exposures), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))

@@ -4,16 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
+from itertools import repeat
+from types import NoneType
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
+from manifests.index.believing import NUMBER, TEXT, require_inside, require_kinds
 from manifests.index.conditions import Conditions, conditions_of
 from manifests.index.faults import IndexDamaged
 from manifests.index.frame_query import FrameQuery, FrameRow, Order, Total
 from manifests.index.opening import Index
-from manifests.index.schema import COMMON_FACTS, COUNTED_EXPOSURE, OWN_NUMBERS, SKY_FACTS, quoted
+from manifests.index.schema import (
+    COMMON_FACTS,
+    COMMON_TEXTS,
+    COUNTED_EXPOSURE,
+    OWN_NUMBERS,
+    SKY_FACTS,
+    quoted,
+)
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -27,6 +37,12 @@ _SELECT = (
 _COMMON = slice(12, 12 + len(COMMON_FACTS))
 _OWN = slice(_COMMON.stop, _COMMON.stop + len(OWN_NUMBERS))
 _SKY = slice(_OWN.stop, _OWN.stop + len(SKY_FACTS))
+
+_KINDS_OF_ROW = (
+    *(str, int, int, str, int, bytes, int, NUMBER, (int, NoneType), str, TEXT, TEXT),
+    *(TEXT if name in COMMON_TEXTS else NUMBER for name in COMMON_FACTS),
+    *repeat(NUMBER, len(OWN_NUMBERS) + len(SKY_FACTS)),
+)
 
 # CROSS JOIN keeps the tables in this order: the few series first, or the files in order of time.
 _BY_SERIES = """
@@ -55,20 +71,21 @@ _GOOD_PART = 0.25
 
 
 def frames(index: Index, query: FrameQuery) -> Iterator[FrameRow]:
-    """Give the frames that a question finds, in its order, as they come. Raises IndexFault."""
+    """Return the frames that a query finds, in its order, as they come. Raises IndexFault."""
     conditions = conditions_of(query)
     tables = _BY_TIME if _is_broad(index, query, conditions) else _BY_SERIES
     limit = -1 if query.limit is None else max(query.limit, 0)
     sql = f"{_SELECT} {tables} WHERE {conditions.sql()} ORDER BY {_order(query)} LIMIT :limit"
     for row in index.rows(sql, conditions.parameters | {"limit": limit}):
         try:
-            yield _frame_row(index, row[:])
+            found = _frame_row(index, row[:])
         except (ValueError, TypeError, OverflowError, AttributeError) as error:
             raise IndexDamaged(index.path, f"the index is damaged ({error})") from error
+        yield found
 
 
 def total(index: Index, query: FrameQuery) -> Total:
-    """Give what the frames that a question finds add up to, whatever its limit. Raises IndexFault."""
+    """Return the totals of the frames that a query finds, whatever its limit. Raises IndexFault."""
     conditions = conditions_of(query)
     if conditions.on_files:
         sums, tables = f"count(*), total({COUNTED_EXPOSURE})", _BY_SERIES
@@ -93,6 +110,8 @@ def _order(query: FrameQuery) -> str:
 
 
 def _frame_row(index: Index, row: tuple[Any, ...]) -> FrameRow:
+    require_kinds(row, _KINDS_OF_ROW)
+    require_inside(row[0], row[3])
     bag, present, file_id, path, size_bytes, sha256, findings, field_deg, begun_us, night, target, filter_ = (
         row[:12]
     )

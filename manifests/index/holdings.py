@@ -1,4 +1,4 @@
-"""What the index knows of the archive's bags, and where in them a content lies."""
+"""The bags that the index knows, and the places where a given content is stored."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
+from manifests.index.believing import require_bag_inside, require_inside, require_kinds
 from manifests.index.opening import Index
 
 _BAGS = """
@@ -44,19 +45,32 @@ class Holding:
 
 
 def bags(index: Index) -> Iterator[BagRow]:
-    """Give the bags that the index knows, sorted by path. Raises IndexFault."""
-    for number, path, present, frames, files in index.rows(_BAGS):
-        findings = tuple(
-            Finding(FindingKind(kind), detail, where)
-            for kind, detail, where in index.rows(_BAG_FINDINGS, (number,))
-        )
-        yield BagRow(path, not present, int(frames), int(files), findings)
+    """Return the bags that the index knows, sorted by path. Raises IndexFault."""
+    with index.snapshot():
+        found = [_bag_row(index, *row) for row in index.rows(_BAGS)]
+    yield from found
+
+
+def _bag_row(index: Index, number: int, path: str, present: int, frames: float, files: float) -> BagRow:
+    require_kinds((path,), (str,))
+    require_bag_inside(path)
+    findings = tuple(
+        Finding(FindingKind(kind), str(detail), str(where))
+        for kind, detail, where in index.rows(_BAG_FINDINGS, (number,))
+    )
+    return BagRow(path, not present, int(frames), int(files), findings)
 
 
 def holdings(index: Index, sha256: str) -> tuple[Holding, ...]:
-    """Give the places where the content of a SHA-256 digest (hexadecimal) lies. Raises IndexFault.
+    """Return the places where the content of a SHA-256 digest (hexadecimal) lies. Raises IndexFault.
 
-    An index is a cache: before a file is given up for one that lies there, that one is to be proven.
+    An index is a cache: before a file is deleted because of a copy in the archive, prove that copy.
     """
-    rows = index.rows(_WHERE, (bytes.fromhex(sha256),))
-    return tuple(Holding(bag, path, not present) for bag, path, present in rows)
+    with index.snapshot():
+        return tuple(_holding(*row) for row in index.rows(_WHERE, (bytes.fromhex(sha256),)))
+
+
+def _holding(bag: str, path: str, present: int) -> Holding:
+    require_kinds((bag, path), (str, str))
+    require_inside(bag, path)
+    return Holding(bag, path, not present)

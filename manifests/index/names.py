@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import repeat
 
+from manifests.index.believing import require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.opening import Index
 
@@ -34,18 +36,20 @@ class FilterRow:
 
     @property
     def hours(self) -> float:
-        """The exposures' sum in hours."""
+        """Total exposure in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
 
 
 def filters(index: Index) -> Iterator[FilterRow]:
-    """Give the archive's filters, sorted by name. Raises IndexFault."""
-    for name, frames, exposure_s in index.rows(_FILTERS):
-        yield FilterRow(name, frames, exposure_s)
+    """Return the archive's filters, sorted by name. Raises IndexFault."""
+    with index.snapshot():
+        found = [FilterRow(*row) for row in index.rows(_FILTERS)]
+        require_kinds([one.filter for one in found], repeat(str, len(found)))
+    yield from found
 
 
 def names(index: Index) -> ArchiveNames:
-    """Give the names in use. Raises IndexFault."""
+    """Return the names in use. Raises IndexFault."""
     return ArchiveNames(
         _column(
             index,
@@ -63,4 +67,7 @@ def names(index: Index) -> ArchiveNames:
 
 
 def _column(index: Index, sql: str) -> tuple[str, ...]:
-    return tuple(row[0] for row in index.rows(sql))
+    with index.snapshot():
+        found = tuple(row[0] for row in index.rows(sql))
+        require_kinds(found, repeat(str, len(found)))
+    return found

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from manifests.frames.frame import FrameType
+from manifests.index.believing import TEXT, require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
 from manifests.index.opening import Index
 
@@ -44,7 +45,7 @@ class NightPart(NamedTuple):
 
     @property
     def hours(self) -> float:
-        """The exposures' sum in hours."""
+        """Total exposure in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
 
 
@@ -68,12 +69,12 @@ class NightRow:
 
     @property
     def hours(self) -> float:
-        """The lights' exposures in hours."""
+        """Total exposure of the lights in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
 
 
 def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightRow]:
-    """Give the archive's nights in order, those of a range where one is given. Raises IndexFault."""
+    """Return the archive's nights in order, those of a range where one is given. Raises IndexFault."""
     first = (within and within.least) or date.min
     last = (within and within.most) or date.max
     ends = {"first": first.isoformat(), "last": last.isoformat()}
@@ -89,10 +90,11 @@ def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightR
 
 
 def _parts(index: Index, ends: dict[str, str]) -> dict[str, list[NightPart]]:
-    """Give each night's parts; those of several bags or setups that are alike are one."""
+    """Return each night's parts; equal parts of several bags or setups are added up."""
     parts: dict[str, list[NightPart]] = {}
     before = None
     for night, frame_type, target, name, frames, exposure_s in index.rows(_PARTS, ends):
+        require_kinds((target, name), (TEXT, TEXT))
         key = (night, frame_type, target, name)
         if key != before:
             part = NightPart(_TYPES[frame_type], target, name, frames, exposure_s)

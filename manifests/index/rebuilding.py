@@ -8,17 +8,18 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
 from manifests.index.carrying_over import carry_over
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexUnusable, NoIndex, faults_of
 from manifests.index.found_bags import FoundBags, bags_of
 from manifests.index.opening import PATIENCE_S, Index, open_index, open_place
+from manifests.index.recognising import SIDE_FILES, lies_beside
 from manifests.index.refreshing import Refreshed, refresh
 from manifests.index.schema import INDEX_NAME
 
 _BUSY = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
-_SIDE_FILES = ("-wal", "-shm", "-journal")
 _SCRATCH = ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -65536")  # negative: KiB
 
 
@@ -83,13 +84,17 @@ def _rebuilt(
         refreshed = refresh(new, found)
         damage = damage or _carried_over(new, path, found, patience_s)
         set_aside = SetAside(damage.happened, _moved_aside(path)) if damage else None
-        _put_in_place(new, path, on_network, patience_s)
+        try:
+            _put_in_place(new, path, on_network, patience_s)
+        except IndexDamaged as found:  # what lay there looked like no index yet, and is nothing to write into
+            set_aside = SetAside(found.happened, _moved_aside(path))
+            _put_in_place(new, path, on_network, patience_s)
     return BroughtUpToDate(refreshed, set_aside)
 
 
 @contextmanager
 def _scratch() -> Iterator[Index]:
-    """Give an empty index in a folder of its own, which may be lost: nothing is flushed."""
+    """Return an empty index in a folder of its own, which may be lost: nothing is flushed."""
     with (
         tempfile.TemporaryDirectory(prefix="nightferry-index-") as folder,
         open_index(Path(folder) / INDEX_NAME, write=True, on_network=True) as index,
@@ -115,20 +120,30 @@ def _carried_over(new: Index, path: Path, found: FoundBags, patience_s: float) -
 
 
 def _moved_aside(path: Path) -> Path:
-    """Move a damaged index out of the way, over one that was moved before, and give where it lies.
+    """Move a damaged index out of the way, over one that was moved before, and return where it lies.
 
-    Its write-ahead log goes first: left behind, it would be taken into the index that comes next.
+    Its write-ahead log goes first: left behind, it would be merged into the index that comes next.
     """
-    aside = path.with_name(f"{path.stem}.damaged{path.suffix}")
+    aside = _aside_of(path)
     try:
-        for ending in (*_SIDE_FILES, ""):
+        for ending in (*SIDE_FILES, ""):
             aside.with_name(aside.name + ending).unlink(missing_ok=True)
-            if (part := path.with_name(path.name + ending)).exists():
-                part.replace(aside.with_name(aside.name + ending))
+            if lies_beside(path, ending):
+                path.with_name(path.name + ending).replace(aside.with_name(aside.name + ending))
     except PermissionError as error:  # on Windows, as long as another program has it open
         raise IndexBusy(path) from error
     except OSError as error:
         raise IndexUnusable(path, f"the damaged index could not be moved ({error.strerror})") from error
+    return aside
+
+
+def _aside_of(path: Path) -> Path:
+    """Return the name for a damaged index: the first that no folder has, for a folder is never replaced."""
+    for number in count(1):
+        ending = "" if number == 1 else f" {number}"
+        aside = path.with_name(f"{path.stem}.damaged{ending}{path.suffix}")
+        if not any(aside.with_name(aside.name + one).is_dir() for one in (*SIDE_FILES, "")):
+            break
     return aside
 
 

@@ -132,7 +132,7 @@ class _Refresh:
             self._store(bag)
 
     def _is_as_it_was(self, bag: FoundBag, record: _Record) -> bool:
-        """Tell whether a bag is what the index says, by its stamp or else by its fingerprint."""
+        """Return whether a bag is what the index says, by its stamp or else by its fingerprint."""
         if record.fingerprint is None:
             return False
         if record.present and record.stamp == bag.stamp is not None:

@@ -85,7 +85,7 @@ class RowMaker:
         self._fields_deg: dict[tuple[object, ...], float | None] = {}
 
     def row(self, line: bytes, line_digest: int) -> FileRow:
-        """Give the row of a line of a bag's entries. Raises NotAnEntry whatever is wrong with it."""
+        """Return the row of a line of a bag's entries. Raises NotAnEntry whatever is wrong with it."""
         try:
             return self._row(json.loads(line), line_digest)
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
@@ -120,7 +120,7 @@ class RowMaker:
         return FileRow(self._key(entry, facts), own, findings)
 
     def _key(self, entry: Facts, facts: Facts) -> tuple[Value, ...]:
-        """Give the key of an entry's series; what is the same in many lines is looked at once."""
+        """Return the key of an entry's series; what is the same in many lines is looked at once."""
         is_frame = entry.get("frame") is not None or looks_like_a_frame(entry["path"])
         named = (is_frame, entry["night"], entry.get("target"), entry.get("filter"))
         raw = (named, _common_texts(facts), _common_numbers(facts))
@@ -136,7 +136,7 @@ class RowMaker:
         return key
 
     def _names(self, entry: Facts, facts: Facts) -> tuple[str | None, str | None]:
-        """Give the target and the filter."""
+        """Return the target and the filter."""
         target, name = entry.get("target"), entry.get("filter")
         frame_type = None if facts["frame_type"] is None else FrameType(facts["frame_type"])
         if entry.get("frame") is not None:
@@ -174,7 +174,7 @@ class RowMaker:
 
 
 def _with(known: dict[str, Any] | None, nothing: dict[str, Any]) -> dict[str, Any]:
-    """Give facts with None for each that is not known."""
+    """Return facts with None for each that is not known."""
     return nothing if known is None else nothing | known
 
 
@@ -190,7 +190,7 @@ def _stage(facts: Facts) -> str | None:
 
 
 def _path(path: object) -> str:
-    """Give a path that stays inside its bag's payload, whoever follows it."""
+    """Return a path that stays inside its bag's payload, whoever follows it."""
     text = _text(path) or ""
     why = danger(text) or ("" if text.startswith(_PAYLOAD) else "lies outside the payload")
     if why:
@@ -199,7 +199,7 @@ def _path(path: object) -> str:
 
 
 def _icrs(facts: Facts) -> tuple[float | None, float | None]:
-    """Give where a header says that its frame points: the position of an entry that has no other."""
+    """Return where a header says that its frame points: the position of an entry that has no other."""
     ra_deg, dec_deg, equinox = _numbers(_pointing(facts))
     if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
         return None, None
@@ -244,7 +244,7 @@ def _sha256(digest: str) -> bytes:
 
 
 def _text(value: object) -> str | None:
-    """Give a text that UTF-8 can hold. Raises ValueError for any other, TypeError for no text."""
+    """Return a text that UTF-8 can hold. Raises ValueError for any other, TypeError for no text."""
     if value is None:
         return None
     if not isinstance(value, str):
@@ -255,7 +255,7 @@ def _text(value: object) -> str | None:
 
 
 def _numbers(values: Iterable[object]) -> list[float | None]:
-    """Give numbers as they are where they are finite; none where they are not.
+    """Return numbers as they are where they are finite; none where they are not.
 
     Raises TypeError for what is no number, OverflowError for one too large.
     """

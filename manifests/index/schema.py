@@ -88,12 +88,12 @@ assert {field.name for field in fields(Frame)} == {*COMMON_FACTS, *OWN_NUMBERS, 
 
 
 def quoted(columns: tuple[str, ...], table: str = "") -> str:
-    """Give columns as SQL takes them; some are called like words of its own ("filter", "offset")."""
+    """Return columns as SQL takes them; some are called like words of its own ("filter", "offset")."""
     before = f"{table}." if table else ""
     return ", ".join(f'{before}"{column}"' for column in columns)
 
 
 def insertion(table: str, columns: tuple[str, ...]) -> str:
-    """Give the statement that puts a row into one of the tables above, its values as parameters."""
+    """Return the statement that puts a row into one of the tables above, its values as parameters."""
     places = ", ".join("?" * len(columns))
     return f"INSERT INTO {table} ({quoted(columns)}) VALUES ({places})"  # noqa: S608 - names from this module

@@ -50,7 +50,7 @@ class Stored:
 
 
 def fingerprint_of(content: bytes | None) -> str | None:
-    """Give what a bag is known by, its tag manifest's SHA-256; none where it has no tag manifest."""
+    """Return what a bag is known by, its tag manifest's SHA-256; none where it has no tag manifest."""
     return None if content is None else hashlib.sha256(content).hexdigest()
 
 
@@ -65,7 +65,7 @@ def store(connection: sqlite3.Connection, bag: FoundBag) -> Stored:
 
 
 def bag_id(connection: sqlite3.Connection, path: str) -> int:
-    """Give the id of the bag at a path below the archive, a new one where it is not known yet."""
+    """Return the id of the bag at a path below the archive, a new one where it is not known yet."""
     connection.execute("INSERT INTO bags (path) VALUES (?) ON CONFLICT (path) DO NOTHING", (path,))
     found: int = connection.execute("SELECT id FROM bags WHERE path = ?", (path,)).fetchone()[0]
     return found
@@ -165,7 +165,7 @@ class _Storing:
         self.changed.update(series_ids)
 
     def _next_id(self) -> int:
-        """Give the id that the next file gets: one more than the largest, as long as nothing is deleted."""
+        """Return the id that the next file gets: one more than the largest, as long as nothing is deleted."""
         largest: int | None = self.connection.execute("SELECT max(id) FROM files").fetchone()[0]
         return (largest or 0) + 1
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from sqlite3 import Row
 
+from manifests.index.believing import TEXT, require_kinds
 from manifests.index.cones import position
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.opening import Index
@@ -38,7 +39,7 @@ class FilterSum:
 
     @property
     def hours(self) -> float:
-        """The exposures' sum in hours."""
+        """Total exposure in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
 
 
@@ -64,15 +65,16 @@ class TargetRow:
 
     @property
     def hours(self) -> float:
-        """The exposures' sum in hours."""
+        """Total exposure in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
 
 
 def targets(index: Index) -> Iterator[TargetRow]:
-    """Give the archive's targets, sorted by name. Raises IndexFault."""
+    """Return the archive's targets, sorted by name. Raises IndexFault."""
     filters: dict[str | None, list[FilterSum]] = defaultdict(list)
     with index.snapshot():
         for target, *of_filter in index.rows(_BY_FILTER):
+            require_kinds((target, of_filter[0]), (TEXT, TEXT))
             filters[target].append(FilterSum(*of_filter))
         found = [_target_row(row, tuple(filters[row[0]])) for row in index.rows(_BY_TARGET)]
     yield from found

@@ -1,11 +1,17 @@
-"""The index's layouts, one after another: each step in one transaction, with its record."""
+"""The index's schema versions: each step in one transaction, with its record.
+
+An index is compared, to the letter, with what these steps make: change no statement of a step that was
+released, its comments included; add a step.
+"""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 
 from manifests.index.migrations.first import FIRST
 from manifests.index.migrations.later import READ_AGAIN, STAGES
@@ -19,23 +25,42 @@ class Migration:
     statements: tuple[str, ...]
 
 
-MIGRATIONS = (
+MIGRATIONS: tuple[Migration, ...] = (
     Migration("bags, series, files and findings", FIRST),
     Migration("the stage of a frame", (*STAGES, *READ_AGAIN)),
 )
 NEWEST = len(MIGRATIONS)
 
+_SCHEMA = "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
 _RECORD = "INSERT INTO migrations (version, name, applied_utc) VALUES (?, ?, ?)"
 
 
+Schema = tuple[tuple[str, str, str, str | None], ...]
+
+
 def version_of(connection: sqlite3.Connection) -> int:
-    """Give the number of the last step that was taken; 0 where none was."""
+    """Return the number of the last step that was taken; 0 where none was."""
     version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     return version
 
 
+def schema_of(connection: sqlite3.Connection) -> Schema:
+    """Return every table, index, view and trigger with its name, its table and its SQL, in order."""
+    return tuple(map(tuple, connection.execute(_SCHEMA)))
+
+
+@cache
+def schema_after(steps: tuple[Migration, ...]) -> Schema:
+    """Return what `schema_of` returns of a database that has taken these steps and nothing else."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        for step in steps:
+            for statement in step.statements:
+                connection.execute(statement)
+        return schema_of(connection)
+
+
 def migrate(connection: sqlite3.Connection, steps: Sequence[Migration] = MIGRATIONS) -> None:
-    """Take the steps that were not taken yet. A step that fails leaves nothing behind.
+    """Take the steps that were not taken yet; a step that fails leaves nothing behind.
 
     The connection is in autocommit mode. Raises sqlite3.Error.
     """

@@ -221,10 +221,13 @@ def test_a_damaged_index_that_another_program_holds_is_let_be(
     assert filed.index_path.read_bytes() == b"noise" * 2000
 
 
-def test_a_damaged_index_that_cannot_be_moved_says_so(filed: Any) -> None:
+def test_a_damaged_index_that_cannot_be_moved_says_so(filed: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(self: Path, target: Path) -> Path:
+        raise OSError(28, "No space left on device")
+
     filed.index_path.write_bytes(b"noise" * 2000)
-    (filed.folder / "index.damaged.sqlite").mkdir()
-    with pytest.raises((IndexUnusable, IndexBusy)):
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(IndexUnusable, match="could not be moved"):
         filed.rebuild()
 
 
