@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent / "support"))
-
-from volumes import Volume, volume
+from tests.support.volumes import Volume, volume
 
 VolumeFactory = Callable[..., AbstractContextManager[Volume]]
 

@@ -75,7 +75,11 @@ def test_the_configuration_in_the_readme_is_one(tmp_path: Path) -> None:
 def test_the_table_of_faults_says_what_came_of_the_kept_trials() -> None:
     kept = ROOT / "tests/faults/results.jsonl"
     made = subprocess.run(
-        [sys.executable, ROOT / "tests/faults/results.py", kept], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "tests.faults.results", kept],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
     )
     table = re.search(r"<!-- trials -->\n(.*?)<!-- end of trials -->", README, re.DOTALL)
     assert table is not None

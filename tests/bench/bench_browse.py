@@ -1,6 +1,6 @@
 """The commands that browse the archive, as whole processes, with a small archive and a large one.
 
-Run it as `python tests/bench/bench_browse.py`; it needs about 1 GB in the folder for temporary files.
+Run it as `python -m tests.bench.bench_browse`; it needs about 1 GB in the folder for temporary files.
 
 An archive of 10,000 frames and one of 1,000,000: an index each, its rows put straight into the tables, and
 the folder of every bag that it knows, with what a command looks at to see whether the bag has changed. A
@@ -21,16 +21,13 @@ from contextlib import closing
 from datetime import date
 from pathlib import Path
 
+from manifests.bags.paths import TAG_MANIFEST
+from manifests.index.found_bags import stamp_of
+from manifests.index.opening import open_index
+from manifests.index.schema import INDEX_NAME
+from tests.bench.synthetic_archive import fill
+
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
-from synthetic_archive import fill  # noqa: E402 - by the line above
-
-from manifests.bags.paths import TAG_MANIFEST  # noqa: E402
-from manifests.index.found_bags import stamp_of  # noqa: E402
-from manifests.index.opening import open_index  # noqa: E402
-from manifests.index.schema import INDEX_NAME  # noqa: E402
-
 ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 ENVIRONMENT["PYTHONPYCACHEPREFIX"] = tempfile.mkdtemp()
 

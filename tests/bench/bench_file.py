@@ -1,6 +1,6 @@
 """`file` from a drive that reads 120 MB/s, against one cold read of the drive: ratios from one run.
 
-Run it as root, as `python tests/bench/bench_file.py [--gb 1.5] [--rounds 1]`; it needs about three times that
+Run it as root, as `python -m tests.bench.bench_file [--gb 1.5] [--rounds 1]`; it needs about three times that
 room for temporary files, and is best run while nothing else does. The night, frames of 25 to 60 MB, lies on a
 real exFAT volume on a loop device; the archive is an ext4 volume of its own, as fast as the disk is.
 
@@ -14,13 +14,10 @@ from __future__ import annotations
 
 import argparse
 import shutil
-import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-from bench_send import (
+from tests.bench.bench_send import (
     CONFIGURATION,
     READ_BYTES_PER_S,
     WRITE_BYTES_PER_S,
@@ -29,7 +26,7 @@ from bench_send import (
     nightferry,
     timed,
 )
-from volumes import Volume, volume
+from tests.support.volumes import Volume, volume
 
 
 def filled(drive: Volume, folder: Path) -> None:

@@ -1,6 +1,6 @@
 """The archive's index against reading headers, and a large one against a small one: ratios from one run.
 
-Run it as `python tests/bench/bench_index.py`; it needs about 1.5 GB in the folder for temporary files.
+Run it as `python -m tests.bench.bench_index`; it needs about 1.5 GB in the folder for temporary files.
 
 Each program that is measured is a process of its own, start-up included. They take turns, and the fastest
 run of each counts: it is the one that other programs disturbed least.
@@ -22,11 +22,9 @@ import tempfile
 import time
 from pathlib import Path
 
+from tests.bench.synthetic_archive import fill, header_of, lights, position_of, write_bag
+
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
-from synthetic_archive import fill, header_of, lights, position_of, write_bag  # noqa: E402 - by the line above
-
 ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 ENVIRONMENT["PYTHONPYCACHEPREFIX"] = tempfile.mkdtemp()
 

@@ -1,6 +1,6 @@
 """`send` with very many small files, and with nothing new to send: ratios from one run.
 
-Run it as `python tests/bench/bench_many_files.py [--many 100000]`.
+Run it as `python -m tests.bench.bench_many_files [--many 100000]`.
 
 - Nothing new among 10,000 files: the whole command, start-up included, against a process that walks the same
   tree with os.walk and reads each file's size and time with os.stat. They take turns; processor seconds
@@ -23,9 +23,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-
-from volumes import volume
+from tests.support.volumes import volume
 
 WALK = """
 import os, sys

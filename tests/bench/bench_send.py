@@ -1,6 +1,6 @@
 """`send` and `check` on a slow stick against the least that a copy and a read can take: ratios from one run.
 
-Run it as root, as `python tests/bench/bench_send.py [--gb 2] [--rounds 1]`; it needs about three times that
+Run it as root, as `python -m tests.bench.bench_send [--gb 2] [--rounds 1]`; it needs about three times that
 room for temporary files, and is best run while nothing else does. A real exFAT volume on a loop device is
 slowed to 40 MB/s written and 120 MB/s read.
 
@@ -22,9 +22,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
-
-from volumes import Volume, volume
+from tests.support.volumes import Volume, volume
 
 WRITE_BYTES_PER_S, READ_BYTES_PER_S = 40_000_000, 120_000_000
 BLOCK_BYTES = 1 << 20

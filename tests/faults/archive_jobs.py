@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from archive_judge import MARK as ARCHIVE_MARK
-from archive_judge import (
+from tests.faults.archive_judge import MARK as ARCHIVE_MARK
+from tests.faults.archive_judge import (
     Delivered,
     delivered,
     require_answered,
@@ -20,9 +20,9 @@ from archive_judge import (
     require_lights_shown,
     words_on,
 )
-from jobs import Job, flip_bit
-from judge import MARK, Ran, fingerprint, require, require_ended, require_same
-from scene import Scene, prepare
+from tests.faults.jobs import Job, flip_bit
+from tests.faults.judge import MARK, Ran, fingerprint, require, require_ended, require_same
+from tests.faults.scene import Scene, prepare
 
 _SETTINGS = """\
 [site]

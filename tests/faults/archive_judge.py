@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from judge import (
+from tests.faults.judge import (
     Broken,
     Fingerprint,
     Ran,

@@ -8,9 +8,17 @@ import signal
 import subprocess
 import time
 
-from judge import Ran, receipt_on, require, require_complete, require_ended, require_truth, require_whole
-from scene import ENDS_WITHIN_S, HERE, Scene, environment
-from trials import Fault, Trial, drive_scene, telling
+from tests.faults.judge import (
+    Ran,
+    receipt_on,
+    require,
+    require_complete,
+    require_ended,
+    require_truth,
+    require_whole,
+)
+from tests.faults.scene import ENDS_WITHIN_S, HERE, Scene, environment
+from tests.faults.trials import Fault, Trial, drive_scene, telling
 
 _BUSY = 5
 

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from archive_jobs import FILINGS, Desk, FileFirst, FileMore, new_stick, send_to
-from archive_judge import (
+from tests.faults.archive_jobs import FILINGS, Desk, FileFirst, FileMore, new_stick, send_to
+from tests.faults.archive_judge import (
     MARK,
     delivered,
     require_answered,
@@ -27,15 +27,15 @@ from archive_judge import (
     require_words_true,
     words_on,
 )
-from at_once import another_computer, ended, started
-from drives import pause
-from jobs import Job
-from judge import MARK as DRIVE_MARK
-from judge import Ran, fingerprint, require, require_ended, require_same
-from scene import Scene, noise
-from system_calls import calls_in, choose
-from traced import Call
-from trials import Fault, NotMade, Trial, drive_scene, telling
+from tests.faults.at_once import another_computer, ended, started
+from tests.faults.drives import pause
+from tests.faults.jobs import Job
+from tests.faults.judge import MARK as DRIVE_MARK
+from tests.faults.judge import Ran, fingerprint, require, require_ended, require_same
+from tests.faults.scene import Scene, noise
+from tests.faults.system_calls import calls_in, choose
+from tests.faults.traced import Call
+from tests.faults.trials import Fault, NotMade, Trial, drive_scene, telling
 
 _BUSY = 5
 _WRITING = ("write", "fsync", "syncfs", "renameat", "mkdirat", "pwrite64", "fdatasync")

@@ -9,9 +9,8 @@ from datetime import UTC, datetime
 from math import isfinite
 from typing import Any
 
-from judge import require
-
 from manifests.frames.frame import Frame
+from tests.faults.judge import require
 
 _ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]*)?")
 

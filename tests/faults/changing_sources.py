@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from drives import pause
-from jobs import SendFirst
-from judge import (
+from tests.faults.drives import pause
+from tests.faults.jobs import SendFirst
+from tests.faults.judge import (
     Ran,
     require,
     require_complete,
@@ -23,9 +23,9 @@ from judge import (
     require_whole,
     sha256_of,
 )
-from scene import Scene, noise
-from system_calls import draw
-from trials import Fault, Trial, drive_scene, telling
+from tests.faults.scene import Scene, noise
+from tests.faults.system_calls import draw
+from tests.faults.trials import Fault, Trial, drive_scene, telling
 
 _MOMENTS = ("openat", "read", "close")
 _HELD_S = 2.0

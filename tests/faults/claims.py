@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 from pathlib import Path
 
-from archive_judge import MARK as ARCHIVE_MARK
-from archive_judge import (
+from tests.faults.archive_judge import MARK as ARCHIVE_MARK
+from tests.faults.archive_judge import (
     delivered,
     require_answered,
     require_archive_complete,
@@ -21,7 +21,7 @@ from archive_judge import (
     require_words_true,
     words_on,
 )
-from judge import (
+from tests.faults.judge import (
     MARK,
     RECEIPT,
     Known,

@@ -11,14 +11,14 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
-from archive_jobs import FileFirst
-from archive_judge import (
+from tests.faults.archive_jobs import FileFirst
+from tests.faults.archive_judge import (
     require_archive_complete,
     require_archive_true,
     require_archive_whole,
     require_drive_kept,
 )
-from judge import (
+from tests.faults.judge import (
     MARK,
     fingerprint,
     require,
@@ -28,8 +28,8 @@ from judge import (
     require_whole,
     sha256_of,
 )
-from scene import Scene, fits, noise
-from trials import Fault, Trial, drive_scene, telling
+from tests.faults.scene import Scene, fits, noise
+from tests.faults.trials import Fault, Trial, drive_scene, telling
 
 # RFC 1740, appendix A: magic and version of an AppleDouble file.
 _APPLE_DOUBLE = bytes.fromhex("0005160700020000")

@@ -7,10 +7,10 @@ import random
 import subprocess
 from pathlib import Path
 
-from judge import Ran, fingerprint, require, require_same
-from scene import ENDS_WITHIN_S, HERE, Scene, environment, prepare, room
-from trials import Fault, Trial, telling
-from wrong_configurations import WRONG, Wrong, whole
+from tests.faults.judge import Ran, fingerprint, require, require_same
+from tests.faults.scene import ENDS_WITHIN_S, HERE, Scene, environment, prepare, room
+from tests.faults.trials import Fault, Trial, telling
+from tests.faults.wrong_configurations import WRONG, Wrong, whole
 
 # What lets root read any file: without it permissions apply.
 _WITHOUT = "-dac_override,-dac_read_search"

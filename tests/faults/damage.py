@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from jobs import flip_bit
-from judge import (
+from tests.faults.jobs import flip_bit
+from tests.faults.judge import (
     Ran,
     bags_on,
     fingerprint,
@@ -22,9 +22,9 @@ from judge import (
     require_ended,
     require_listed_there,
 )
-from scene import Scene, prepare, room
-from trials import Fault, NotMade, Trial, telling, unmount
-from volumes import KINDS, Volume, volume
+from tests.faults.scene import Scene, prepare, room
+from tests.faults.trials import Fault, NotMade, Trial, telling, unmount
+from tests.support.volumes import KINDS, Volume, volume
 
 _BLOCK_BYTES = 512
 _TAG_MANIFEST = "tagmanifest-sha256.txt"

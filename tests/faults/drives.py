@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from archive_jobs import FILINGS, FileMore
-from jobs import SENDS, CheckGood, Job
-from judge import (
+from tests.faults.archive_jobs import FILINGS, FileMore
+from tests.faults.jobs import SENDS, CheckGood, Job
+from tests.faults.judge import (
     MARK,
     Broken,
     Ran,
@@ -20,11 +20,11 @@ from judge import (
     require,
     require_same,
 )
-from scene import Scene
-from system_calls import calls_in, choose, draw
-from traced import Call, Places, Traced, run_paused
-from trials import Fault, NotMade, Trial, drive_scene, telling, unmount
-from volumes import KINDS, Volume
+from tests.faults.scene import Scene
+from tests.faults.system_calls import calls_in, choose, draw
+from tests.faults.traced import Call, Places, Traced, run_paused
+from tests.faults.trials import Fault, NotMade, Trial, drive_scene, telling, unmount
+from tests.support.volumes import KINDS, Volume
 
 _MOMENTS = ("write", "fsync", "syncfs", "renameat", "openat", "readv", "read", "unlinkat", "close", "mkdirat")
 _WRITING = ("write", "fsync", "syncfs", "renameat", "mkdirat")

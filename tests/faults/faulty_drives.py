@@ -5,12 +5,12 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from archive_jobs import FileFirst, FileMore
-from faulty_drive import faulty
-from jobs import Job, SendFirst, SendMore
-from judge import Ran, require
-from scene import Scene, prepare, room
-from trials import Fault, NotMade, Trial, telling
+from tests.faults.archive_jobs import FileFirst, FileMore
+from tests.faults.jobs import Job, SendFirst, SendMore
+from tests.faults.judge import Ran, require
+from tests.faults.scene import Scene, prepare, room
+from tests.faults.trials import Fault, NotMade, Trial, telling
+from tests.support.faulty_drive import faulty
 
 _SENDS = (SendFirst, SendMore)
 _JOBS: tuple[type[Job], ...] = (*_SENDS, FileFirst, FileMore)

@@ -14,18 +14,17 @@ from datetime import date, datetime
 from math import isfinite
 from pathlib import Path
 
-import beside_astropy
-from changed_headers import changed
-from judge import Broken, bags_on, require, require_complete, require_ended, require_truth
-from scene import Scene, prepare, room
-from trials import Fault, Trial, telling
-
 from manifests.bags.digests import Digests
 from manifests.bags.entries import Entry, entry_line, read_entries
 from manifests.findings import FindingKind
 from manifests.frames.frame import Frame
 from manifests.frames.inspection import Inspection, Inspector, look_at_header
 from manifests.frames.nights import frame_night
+from tests.faults import beside_astropy
+from tests.faults.changed_headers import changed
+from tests.faults.judge import Broken, bags_on, require, require_complete, require_ended, require_truth
+from tests.faults.scene import Scene, prepare, room
+from tests.faults.trials import Fault, Trial, telling
 from transfer.archive.layout import place_of
 from transfer.archive.naming import InUse, Namer, OwnTables
 from transfer.jobs.file.skies import Skies

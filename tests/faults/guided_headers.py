@@ -10,15 +10,13 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
 import atheris
 
 _LONGEST = 30_000
 
 with atheris.instrument_imports(include=["manifests.frames"]):
-    from changed_headers import change, real_frames
-    from fuzzed_headers import judge
+    from tests.faults.changed_headers import change, real_frames
+    from tests.faults.fuzzed_headers import judge
 
 
 def try_content(content: bytes) -> None:

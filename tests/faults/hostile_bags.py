@@ -10,10 +10,10 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from hostile_lines import HARMLESS_LINES, HOSTILE_LINES, STRANGE_LINES
-from judge import Ran, fingerprint, require, require_ended, require_same
-from scene import Scene, room, run_plainly
-from trials import Fault, Trial, telling
+from tests.faults.hostile_lines import HARMLESS_LINES, HOSTILE_LINES, STRANGE_LINES
+from tests.faults.judge import Ran, fingerprint, require, require_ended, require_same
+from tests.faults.scene import Scene, room, run_plainly
+from tests.faults.trials import Fault, Trial, telling
 
 _MANIFEST = "manifest-sha256.txt"
 _DEEP = 10_000

@@ -9,18 +9,18 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from archive_jobs import Desk, new_stick, send_to
-from archive_judge import (
+from tests.faults.archive_jobs import Desk, new_stick, send_to
+from tests.faults.archive_judge import (
     archive_bags,
     delivered,
     require_archive_true,
     require_file_truth,
     words_on,
 )
-from hostile_bags import HARMLESS, HOSTILE, STRANGE, make_bag, remove_deep, sha256
-from judge import Ran, require, require_ended, require_same, require_valid, sha256_of
-from scene import Scene, room
-from trials import Fault, Trial, telling
+from tests.faults.hostile_bags import HARMLESS, HOSTILE, STRANGE, make_bag, remove_deep, sha256
+from tests.faults.judge import Ran, require, require_ended, require_same, require_valid, sha256_of
+from tests.faults.scene import Scene, room
+from tests.faults.trials import Fault, Trial, telling
 
 _NIGHT = "2026-03-14"
 _FOREIGN = "twins in normal form"  # its twin is listed, and holds what lies elsewhere too

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from judge import (
+from tests.faults.judge import (
     Fingerprint,
     Ran,
     fingerprint,
@@ -18,7 +18,7 @@ from judge import (
     require_truth,
     require_whole,
 )
-from scene import Scene, prepare
+from tests.faults.scene import Scene, prepare
 
 
 class Job:

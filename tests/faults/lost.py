@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from claims import UNREADABLE, Claims, Excuse, Files, Found, Wrong, files_on
-from judge import Broken
+from tests.faults.claims import UNREADABLE, Claims, Excuse, Files, Found, Wrong, files_on
+from tests.faults.judge import Broken
 
 
 def look(medium: Path, claims: Claims, *, final: bool) -> Found:

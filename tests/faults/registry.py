@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import at_once
-import at_once_archive
-import changing_sources
-import companions
-import configurations
-import damage
-import drives
-import faulty_drives
-import fuzzed_headers
-import hostile_bags
-import hostile_filing
-import replay
-import system_calls
+from tests.faults import (
+    at_once,
+    at_once_archive,
+    changing_sources,
+    companions,
+    configurations,
+    damage,
+    drives,
+    faulty_drives,
+    fuzzed_headers,
+    hostile_bags,
+    hostile_filing,
+    replay,
+    system_calls,
+)
 
 FAULTS = (
     *system_calls.FAULTS,

@@ -13,14 +13,14 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from archive_jobs import FileFirst
-from claims import Found
-from jobs import CheckGood, Job
-from judge import Ran, require
-from lost import blamed_on_program
-from taken import Taken, put_back_state, taken
-from trials import Fault, TornByFileSystem, Trial, telling, unmount
-from volumes import Volume
+from tests.faults.archive_jobs import FileFirst
+from tests.faults.claims import Found
+from tests.faults.jobs import CheckGood, Job
+from tests.faults.judge import Ran, require
+from tests.faults.lost import blamed_on_program
+from tests.faults.taken import Taken, put_back_state, taken
+from tests.faults.trials import Fault, TornByFileSystem, Trial, telling, unmount
+from tests.support.volumes import Volume
 
 _ON = ("exfat", "ext4", "ntfs")
 _AT_THE_END_ONCE_IN = 4

@@ -1,4 +1,4 @@
-"""What came of the trials, kept in a file; as a table: `python tests/faults/results.py FILE`."""
+"""What came of the trials, kept in a file; as a table: `python -m tests.faults.results FILE`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Make faults on purpose and hold the invariants after each: `python tests/faults/run.py --scale 0.05`."""
+"""Make faults on purpose and hold the invariants after each: `python -m tests.faults.run --scale 0.05`."""
 
 from __future__ import annotations
 
@@ -13,12 +13,10 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-import results
-from registry import FAULTS
-from trials import Fault, NotMade, TornByFileSystem, Trial
-from without import AGAINST, PROTECTIONS
+from tests.faults import results
+from tests.faults.registry import FAULTS
+from tests.faults.trials import Fault, NotMade, TornByFileSystem, Trial
+from tests.faults.without import AGAINST, PROTECTIONS
 
 _REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
 _DRAWS = 6

@@ -14,12 +14,9 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
-
-from judge import MARK, Fingerprint, Known, Ran, fingerprint, require_same, sha256_of
-from nights import Computer, fits, noise
-from warm import Warm
+from tests.faults.judge import MARK, Fingerprint, Known, Ran, fingerprint, require_same, sha256_of
+from tests.faults.warm import Warm
+from tests.support.nights import Computer, fits, noise
 
 HERE = Path(__file__).parent
 PROJECT = HERE.parents[1]
@@ -112,7 +109,7 @@ class Scene:
         """Give a command of the product as the system starts it."""
         start = [sys.executable, "-m", "transfer"]
         if self.without:
-            start = [sys.executable, str(HERE / "without.py"), self.without, "--"]
+            start = [sys.executable, "-m", "tests.faults.without", self.without, "--"]
         return [*self.start, *start, *map(os.fspath, words)]
 
     def send_words(self, *more: str) -> list[str]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import random
 
-from archive_jobs import FILINGS, FileDamaged
-from jobs import CHECKS, SENDS, Job, SendNothing
-from scene import run_plainly
-from traced import Call, Places, calls_of, run_traced, trace_all
-from trials import Fault, NotMade, Trial, drive_scene, telling
-from volumes import KINDS
+from tests.faults.archive_jobs import FILINGS, FileDamaged
+from tests.faults.jobs import CHECKS, SENDS, Job, SendNothing
+from tests.faults.scene import run_plainly
+from tests.faults.traced import Call, Places, calls_of, run_traced, trace_all
+from tests.faults.trials import Fault, NotMade, Trial, drive_scene, telling
+from tests.support.volumes import KINDS
 
 KILLED_AT = (
     "write",

@@ -16,16 +16,16 @@ from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
 
-from archive_jobs import FileFirst, FileMore
-from archive_judge import words_on
-from claims import ArchiveClaims, Claims, DriveClaims, Files, Found, Wrong, files_on, proven
-from jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
-from judge import receipt_on, require_ended
-from lost import look
-from recorder import Recorder, Recording, recorder
-from scene import Scene, noise, prepare, room
-from trials import NotMade, Trial, unmount
-from volumes import Volume, volume_in
+from tests.faults.archive_jobs import FileFirst, FileMore
+from tests.faults.archive_judge import words_on
+from tests.faults.claims import ArchiveClaims, Claims, DriveClaims, Files, Found, Wrong, files_on, proven
+from tests.faults.jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
+from tests.faults.judge import receipt_on, require_ended
+from tests.faults.lost import look
+from tests.faults.scene import Scene, noise, prepare, room
+from tests.faults.trials import NotMade, Trial, unmount
+from tests.support.recorder import Recorder, Recording, recorder
+from tests.support.volumes import Volume, volume_in
 
 _JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, FileFirst, FileMore, SendNothing, CheckGood)
 _CUTS_OF_ONE = 100  # then the run is recorded anew

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-
-from registry import FAULTS
-from run import Row, try_number
-from trials import Fault
-from volumes import need, need_tools, unavailable
+from tests.faults.registry import FAULTS
+from tests.faults.run import Row, try_number
+from tests.faults.trials import Fault
+from tests.support.volumes import need, need_tools, unavailable
 
 SEED = 20260314
 

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))
-
-from claims import Excuse, Found, Wrong
-from lost import blamed_on_program
+from tests.faults.claims import Excuse, Found, Wrong
+from tests.faults.lost import blamed_on_program
 
 OLD, NEW, OTHER = "0" * 64, "1" * 64, "2" * 64
 

@@ -13,8 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from judge import Ran, require
-from scene import ENDS_WITHIN_S, HERE, environment
+from tests.faults.judge import Ran, require
+from tests.faults.scene import ENDS_WITHIN_S, HERE, environment
 
 CALLS = "write,fsync,syncfs,rename,renameat,unlink,unlinkat,openat,close,mkdirat,read,readv,newfstatat"
 CALLS += ",pwrite64,pread64,fdatasync,ftruncate"  # the index' own

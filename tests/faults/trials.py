@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
-from judge import Broken
-from scene import Scene, prepare, room
-from volumes import Volume, volume
+from tests.faults.judge import Broken
+from tests.faults.scene import Scene, prepare, room
+from tests.support.volumes import Volume, volume
 
 SIZE_MB = 40
 _UNMOUNT_TRIES = 50
@@ -51,7 +51,7 @@ class Trial:
         what = f"--only {self.fault} --on {self.on} --seed {self.seed} --number {self.number}"
         more = {"--without": self.without, "--job": self.job}
         told = [f"{option} {name}" for option, name in more.items() if name]
-        return " ".join((f"python tests/faults/run.py {what}", *told))
+        return " ".join((f"python -m tests.faults.run {what}", *told))
 
 
 @dataclass(frozen=True)

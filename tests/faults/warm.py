@@ -17,7 +17,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from judge import Ran
+from tests.faults.judge import Ran
 
 _SERVER = Path(__file__).with_name("warm_server.py")
 

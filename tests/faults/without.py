@@ -1,7 +1,7 @@
-"""Run the product with one of its protections taken out: `python without.py PROTECTION -- send …`.
+"""Run the product without one of its protections: `python -m tests.faults.without PROTECTION -- send …`.
 
-Only the trials can reach this: each protection is one function at a seam, put out of action before the
-command line is called. A harness that holds without a protection has not tested it.
+Only the trials can reach this: each protection is one function at a seam, replaced before the command line is
+called. A harness that passes without a protection has not tested it.
 """
 
 from __future__ import annotations
@@ -12,7 +12,16 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
+
+class NoSuchProtection(Exception):
+    """The product has no function of this name any more: taking it out would change nothing."""
+
+
+def _replace(owner: Any, name: str, by: Any) -> None:
+    """Replace a function of a module or class. Raises NoSuchProtection where there is none of this name."""
+    if not hasattr(owner, name):
+        raise NoSuchProtection(f"{owner.__name__}.{name}")
+    setattr(owner, name, by)
 
 
 def _nothing(*_: Any, **__: Any) -> None:
@@ -22,7 +31,7 @@ def _nothing(*_: Any, **__: Any) -> None:
 def _file_flush() -> None:
     from transfer.engine.medium.linux.medium import LinuxFolder
 
-    LinuxFolder.flush_files = _nothing  # type: ignore[method-assign]
+    _replace(LinuxFolder, "flush_files", _nothing)
 
 
 def _flush() -> None:
@@ -33,7 +42,7 @@ def _flush() -> None:
 def _folder_flush() -> None:
     from transfer.engine.medium.linux.medium import LinuxFolder
 
-    LinuxFolder.flush_folders = _nothing  # type: ignore[method-assign]
+    _replace(LinuxFolder, "flush_folders", _nothing)
 
 
 def _last_flush() -> None:
@@ -43,22 +52,22 @@ def _last_flush() -> None:
     def write(folder: Any, path: str, content: bytes) -> None:
         durable.try_again(lambda: durable._put_in_place(folder, path, content))
 
-    durable.write_durably = write
+    _replace(durable, "write_durably", write)
 
 
 def _rest() -> None:
     """Leave on a drive that was only read what its driver noted of that."""
     from transfer.engine import medium, resting
 
-    resting.let_rest = lambda *_: None
-    medium.flush_noted = lambda _: None
+    _replace(resting, "let_rest", lambda *_: None)
+    _replace(medium, "flush_noted", lambda _: None)
 
 
 def _eviction() -> None:
     """Read from memory, and believe that it was the medium."""
     from transfer.engine.medium.linux import cold as linux_cold
 
-    linux_cold._evict = lambda *_: 0
+    _replace(linux_cold, "_evict", lambda *_: 0)
     linux_cold.ColdWatch.doubt = lambda _: ""  # type: ignore[method-assign]
 
 
@@ -66,7 +75,7 @@ def _length_check() -> None:
     """Take the end of what was read for the end of the file."""
     from transfer.engine.copy.source import OpenSource
 
-    OpenSource._explain_the_end = _nothing  # type: ignore[method-assign]
+    _replace(OpenSource, "_explain_the_end", _nothing)
 
 
 def _device_pin() -> None:
@@ -76,7 +85,7 @@ def _device_pin() -> None:
     def by_path(self: PosixFolder, path: str) -> _OpenFolder:
         return _OpenFolder(os.open(self.path / path, os.O_RDONLY | os.O_DIRECTORY))
 
-    PosixFolder._folder = by_path  # type: ignore[method-assign]
+    _replace(PosixFolder, "_folder", by_path)
 
 
 def _digest_compare() -> None:
@@ -88,13 +97,13 @@ def _digest_compare() -> None:
             on_bytes(len(block))
         return readback.Outcome.EQUAL, ""
 
-    readback._compare = equal
+    _replace(readback, "_compare", equal)
 
 
 def _manifest_reread() -> None:
     from transfer.engine.bag import durable
 
-    durable.prove_small_files = _nothing
+    _replace(durable, "prove_small_files", _nothing)
 
 
 def _exclusive_create() -> None:
@@ -104,20 +113,20 @@ def _exclusive_create() -> None:
         folder, name = self._within(path)
         return os.open(name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o666, dir_fd=folder.descriptor)
 
-    PosixFolder.create_file = create  # type: ignore[method-assign]
+    _replace(PosixFolder, "create_file", create)
 
 
 def _withdrawal() -> None:
     """Let a grown log take its older part's place while the manifest still lists that."""
     from transfer.engine.bag.open import OpenBag
 
-    OpenBag.withdraw = _nothing  # type: ignore[method-assign]
+    _replace(OpenBag, "withdraw", _nothing)
 
 
 def _lock() -> None:
     from transfer.engine.medium.posix import PosixMedium
 
-    PosixMedium.lock = lambda _, path: os.open(path, os.O_RDONLY)  # type: ignore[method-assign]
+    _replace(PosixMedium, "lock", lambda _, path: os.open(path, os.O_RDONLY))
 
 
 def _link_containment(*_: Any) -> None:
@@ -127,8 +136,9 @@ def _link_containment(*_: Any) -> None:
     def anywhere(folder: Path, path: str) -> Path:
         return folder / path
 
-    manifest_lines.danger = lambda _: ""
-    matching.real_file = bag_reading.real_file = anywhere
+    _replace(manifest_lines, "danger", lambda _: "")
+    _replace(matching, "real_file", anywhere)
+    _replace(bag_reading, "real_file", anywhere)
 
 
 def _path_containment() -> None:
@@ -139,15 +149,16 @@ def _path_containment() -> None:
     def climb(_: PosixFolder, above: _OpenFolder, name: str) -> _OpenFolder:
         return _OpenFolder(os.open(name, _FOLDER_FLAGS, dir_fd=above.descriptor))
 
-    places.folder_name = places.portable_path = lambda name: name
-    PosixFolder._step = climb  # type: ignore[method-assign]
+    _replace(places, "folder_name", lambda name: name)
+    _replace(places, "portable_path", lambda name: name)
+    _replace(PosixFolder, "_step", climb)
 
 
 def _held_against_bag() -> None:
     """File what lies on the drive, be it what its bag lists or not."""
     from transfer.jobs.file.items import Item
 
-    Item.differs = lambda *_: ""  # type: ignore[method-assign]
+    _replace(Item, "differs", lambda *_: "")
 
 
 def _whole_nights() -> None:
@@ -155,8 +166,8 @@ def _whole_nights() -> None:
     from transfer.jobs.file import acknowledging
     from transfer.jobs.file.account import Account
 
-    Account.whole = property(lambda _: True)  # type: ignore[method-assign, assignment]
-    acknowledging._require_all = _nothing
+    _replace(Account, "whole", property(lambda _: True))
+    _replace(acknowledging, "_require_all", _nothing)
 
 
 def _companions() -> None:
@@ -164,15 +175,15 @@ def _companions() -> None:
     from manifests.bags import contents
     from transfer.engine import sources
 
-    contents.left_by_a_system = lambda *_: False
-    sources._was_dropped = lambda _: False
+    _replace(contents, "left_by_a_system", lambda *_: False)
+    _replace(sources, "_was_dropped", lambda _: False)
 
 
 def _companion_content() -> None:
     """Take every file that is called as a companion is for one."""
     from manifests.bags import companions
 
-    companions._is_apple_double = lambda path: path.name.startswith("._")
+    _replace(companions, "_is_apple_double", lambda path: path.name.startswith("._"))
 
 
 PROTECTIONS: dict[str, Callable[[], None]] = {

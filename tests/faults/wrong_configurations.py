@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from scene import PROJECT
+from tests.faults.scene import PROJECT
 
 NAME = "nightferry.toml"
 _RANDOM_FILES = 90

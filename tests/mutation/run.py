@@ -1,7 +1,7 @@
 """Mutation testing: a module's own tests must fail for every small thing that is made wrong in it.
 
-    python tests/mutation/run.py                              all modules of `OWN_TESTS`
-    python tests/mutation/run.py manifests/frames/nights.py
+    python -m tests.mutation.run                              all modules of `OWN_TESTS`
+    python -m tests.mutation.run manifests/frames/nights.py
 
 The tests are collected once; each mutant is planted into a process of its own, in memory alone, which is
 ended where it hangs. A mutant that no test notices is printed; `explained.toml` says of those that can't
@@ -22,8 +22,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import Phase, settings
-from mutants import Mutant, mutants_of
-from planting import plant
+
+from tests.mutation.mutants import Mutant, mutants_of
+from tests.mutation.planting import plant
 
 ROOT = Path(__file__).resolve().parents[2]
 EXPLAINED = Path(__file__).with_name("explained.toml")
@@ -67,7 +68,6 @@ def _try_module(module: str) -> int:
 
 def _tried(module: str) -> int:
     sys.dont_write_bytecode = True
-    sys.path.insert(0, str(ROOT))
     settings.register_profile("short", max_examples=40, phases=(Phase.explicit, Phase.generate))
     settings.load_profile("short")  # what a test's own profile inherits from
     trial = _Trial(module)

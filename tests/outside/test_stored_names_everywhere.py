@@ -15,9 +15,9 @@ from pathlib import PureWindowsPath
 
 import bagit
 import pytest
-from volumes import KINDS
 
 from manifests.bags.stored_names import NameBook
+from tests.support.volumes import KINDS
 
 # Each pair is one name to some file system, or no name to some reader.
 SOURCE_NAMES = (

@@ -23,7 +23,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from archives import calibration, light, log, sky, small_archive, write_bag
 from astropy import units
 from astropy.coordinates import SkyCoord
 from astropy.io.votable import parse, validate
@@ -34,6 +33,7 @@ from astropy.time import Time
 from click.testing import CliRunner
 
 from manifests.frames.frame import FrameType
+from tests.support.archives import calibration, light, log, sky, small_archive, write_bag
 from transfer.archive.positions import degrees_of_position
 from transfer.cli.formats.columns import COLUMNS
 from transfer.cli.formats.obscore import OBSCORE

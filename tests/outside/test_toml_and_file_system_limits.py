@@ -11,8 +11,8 @@ import sys
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from volumes import KINDS
 
+from tests.support.volumes import KINDS
 from transfer.config import load_config
 from transfer.config.folders import folder_as_written
 from transfer.engine.limits import EXT4, cannot_hold, limits_of

@@ -9,9 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from nights import Ran, assert_valid, entries, run
-
 from manifests.bags.entries import Entry
+from tests.support.nights import Ran, assert_valid, entries, run
 from transfer.config import Config, load_config
 from transfer.engine.medium import Medium, this_computer
 from transfer.events import Listener, nobody

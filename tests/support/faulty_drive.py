@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from volumes import need_tools, unavailable
+
+from tests.support.volumes import need_tools, unavailable
 
 _SERVER = Path(__file__).with_name("faulty_drive_server.py")
 _MOUNTED_WITHIN_S = 20

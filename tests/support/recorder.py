@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from faulty_drive import end_server, need_fuse, wait_until_mounted
-from recording_server import FLUSH, HEAD, NAME
-from volumes import Volume, volume_in
+from tests.support.faulty_drive import end_server, need_fuse, wait_until_mounted
+from tests.support.recording_server import FLUSH, HEAD, NAME
+from tests.support.volumes import Volume, volume_in
 
 SECTOR_BYTES = 512
 _SERVER = Path(__file__).with_name("recording_server.py")

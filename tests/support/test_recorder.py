@@ -6,8 +6,9 @@ import os
 import random
 
 import pytest
-from recorder import Act, Recording, recorder
-from volumes import need, volume_in
+
+from tests.support.recorder import Act, Recording, recorder
+from tests.support.volumes import need, volume_in
 
 KINDS = ("ext4", "exfat", "ntfs")
 

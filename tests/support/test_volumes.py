@@ -5,7 +5,8 @@ import os
 from pathlib import Path
 
 import pytest
-from volumes import KINDS, need_tools
+
+from tests.support.volumes import KINDS, need_tools
 
 MARKED = b"a frame's bytes that stand nowhere else" * 400
 

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from archives import small_archive
-from desks import Desk
-from nights import Computer, prepared
 
+from tests.support.archives import small_archive
+from tests.support.desks import Desk
+from tests.support.nights import Computer, prepared
 from transfer.archive.notes import Note
 
 

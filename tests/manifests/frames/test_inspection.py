@@ -9,11 +9,11 @@ import tracemalloc
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from leases import leased
 
 from manifests.findings import FindingKind
 from manifests.frames.inspection import Inspection, Inspector, inspect_blocks, look_at_header
 from manifests.frames.keywords import KEYWORDS
+from tests.support.leases import leased
 
 CARDS = (("OBJECT", "M 31"), ("DATE-OBS", "2026-03-14T21:05:33"), ("EXPTIME", 300.0), ("FILTER", "L"))
 NOT_FITS = Inspection(is_fits=False)

@@ -8,12 +8,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from archives import light, write_bag
 
 from manifests.bags.paths import TAG_MANIFEST
 from manifests.index.opening import Index, open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
+from tests.support.archives import light, write_bag
 from transfer.archive.freshness import is_as_it_was
 
 

@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from desks import Desk
-from nights import Computer, fits
 
+from tests.support.desks import Desk
+from tests.support.nights import Computer, fits
 from transfer.archive import beginning
 from transfer.archive.beginning import write_first_mark
 from transfer.archive.mark import MARK_NAME, ArchiveMark, mark_text, new_mark, parse_mark

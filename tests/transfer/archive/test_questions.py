@@ -8,13 +8,13 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from archives import light, write_bag
 
 from manifests.findings import FindingKind
 from manifests.index.frame_query import FrameQuery
 from manifests.index.opening import open_index
 from manifests.index.schema import INDEX_NAME
 from manifests.index.targets import TargetRow, targets
+from tests.support.archives import light, write_bag
 from transfer.archive.notes import BagsChanged, Building, Built, ForThisRunOnly, Note, NotUpToDate
 from transfer.archive.questions import browsed
 from transfer.errors import ExitCode, NightferryError, NotThere

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from nights import Computer, prepared
+
+from tests.support.nights import Computer, prepared
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from nights import NIGHT, run
+from tests.support.nights import NIGHT, run
 
 
 def configured(computer, stick, more=""):

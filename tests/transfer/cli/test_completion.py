@@ -10,11 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from archives import light, small_archive, write_bag
 from click.shell_completion import BashComplete, ShellComplete
 
 from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
+from tests.support.archives import light, small_archive, write_bag
 from transfer.cli.main import main
 from transfer.cli.shells import QuotingBash
 from transfer.jobs.index import build_index

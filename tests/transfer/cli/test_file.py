@@ -3,9 +3,9 @@
 from pathlib import Path
 
 import pytest
-from desks import Desk
-from nights import NIGHT, Computer, prepared
 
+from tests.support.desks import Desk
+from tests.support.nights import NIGHT, Computer, prepared
 from transfer.errors import ExitCode
 
 

@@ -14,14 +14,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from archives import light, small_archive, write_bag
 from click.testing import CliRunner, Result
-from nights import command_line
 
 from manifests.bags.paths import TAG_MANIFEST
 from manifests.findings import FindingKind
 from manifests.index.frame_query import Order
 from manifests.index.schema import INDEX_NAME
+from tests.support.archives import light, small_archive, write_bag
+from tests.support.nights import command_line
 from transfer.cli.main import main
 from transfer.jobs.index import build_index
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from nights import Ran, run
-from small_archive import SmallArchive, frames_in
 
+from tests.support.nights import Ran, run
+from tests.support.small_archive import SmallArchive, frames_in
 from transfer.cli.gather import command
 
 Command = Callable[..., Ran]

@@ -4,8 +4,8 @@ import os
 from pathlib import Path
 
 import pytest
-from nights import Computer, prepared
 
+from tests.support.nights import Computer, prepared
 from transfer.engine.medium import flush_noted
 
 DAYS_NS = 3 * 86_400 * 10**9

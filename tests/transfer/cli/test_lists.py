@@ -10,11 +10,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from archives import light, small_archive, write_bag
 from click.testing import CliRunner, Result
 
 from manifests.bags.paths import TAG_MANIFEST
 from manifests.index.schema import INDEX_NAME
+from tests.support.archives import light, small_archive, write_bag
 from transfer.cli.main import main
 from transfer.cli.targets import degrees_and_minutes, hours_and_minutes
 from transfer.jobs.index import build_index

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from nights import NIGHT, assert_valid, run
 
+from tests.support.nights import NIGHT, assert_valid, run
 from transfer.cli.main import main
 from transfer.errors import ExitCode
 

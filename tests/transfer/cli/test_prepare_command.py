@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from nights import run
 
+from tests.support.nights import run
 from transfer.engine.drive import read_mark
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from nights import NIGHT, Computer, assert_valid, command_line, prepared, run
 
+from tests.support.nights import NIGHT, Computer, assert_valid, command_line, prepared, run
 from transfer.cli.main import main
 
 COMMON = {"command", "exit", "message", "findings"}

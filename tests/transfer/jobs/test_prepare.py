@@ -4,9 +4,9 @@ import subprocess
 from datetime import UTC, datetime
 
 import pytest
-from faulty_drive import faulty, need_fuse
 
 from manifests.findings import FindingKind
+from tests.support.faulty_drive import faulty, need_fuse
 from transfer.engine.drive import MARK_NAME, only_run_on, read_mark
 from transfer.engine.medium import this_computer
 from transfer.errors import Busy, ConfigurationError, DriveFailed, NotThere

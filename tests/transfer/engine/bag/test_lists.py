@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from nights import Computer, prepared
 
+from tests.support.nights import Computer, prepared
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.open import OpenBag
 from transfer.engine.medium import this_computer

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from nights import prepared
+
+from tests.support.nights import prepared
 
 
 @pytest.fixture

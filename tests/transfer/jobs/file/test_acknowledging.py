@@ -9,10 +9,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from desks import NOON, Desk, fingerprint
-from nights import Computer, assert_valid, noise
 
 from manifests.findings import FindingKind
+from tests.support.desks import NOON, Desk, fingerprint
+from tests.support.nights import Computer, assert_valid, noise
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer

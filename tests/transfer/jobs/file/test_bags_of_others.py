@@ -8,10 +8,10 @@ from pathlib import Path
 
 import bagit
 import pytest
-from desks import Desk
-from nights import Computer, fits, noise
 
 from manifests.findings import FindingKind
+from tests.support.desks import Desk
+from tests.support.nights import Computer, fits, noise
 from transfer.engine.medium import this_computer
 from transfer.engine.medium.looking import Spelling
 from transfer.jobs.file.bag_items import bag_delivery
@@ -160,8 +160,7 @@ def test_entries_that_are_not_what_was_written_are_not_believed(computer: Comput
 def test_a_night_that_send_did_not_finish_is_filed_as_far_as_it_holds_and_not_acknowledged(
     computer: Computer, stick: Path, desk: Desk
 ):
-    from nights import entries
-
+    from tests.support.nights import entries
     from transfer.engine.bag.journal import journal_line
 
     computer.frame("one.fits")

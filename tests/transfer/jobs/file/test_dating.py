@@ -6,9 +6,9 @@ from datetime import date
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from nights import fits
-from recorded_windows import ROOT, Rule, System
 
+from tests.support.nights import fits
+from tests.support.recorded_windows import ROOT, Rule, System
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.medium import WindowsMedium

@@ -7,10 +7,10 @@ import shutil
 from pathlib import Path
 
 import bagit
-from desks import Desk, fingerprint
-from nights import NIGHT, Computer, assert_valid, entries, fits, noise
 
 from manifests.findings import FindingKind
+from tests.support.desks import Desk, fingerprint
+from tests.support.nights import NIGHT, Computer, assert_valid, entries, fits, noise
 from transfer.errors import ExitCode
 from transfer.jobs.file.account import FileState
 
@@ -145,7 +145,7 @@ def test_a_log_that_grew_replaces_its_older_part(computer: Computer, stick: Path
 def test_the_older_part_of_a_log_that_another_drive_still_has_is_there_already(
     computer: Computer, stick: Path, tmp_path: Path, desk: Desk
 ):
-    from nights import prepared
+    from tests.support.nights import prepared
 
     computer.frame("light.fits")
     log = computer.log("mount.log", b"22:00 slewing\n")

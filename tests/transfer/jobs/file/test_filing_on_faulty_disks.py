@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from desks import Desk
-from faulty_drive import faulty
-from nights import Computer, noise
-from volumes import need
 
 from manifests.bags.entries import Entry
 from manifests.findings import FindingKind
+from tests.support.desks import Desk
+from tests.support.faulty_drive import faulty
+from tests.support.nights import Computer, noise
+from tests.support.volumes import need
 from transfer.errors import ExitCode
 
 

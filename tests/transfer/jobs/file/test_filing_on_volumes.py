@@ -8,11 +8,11 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from desks import Desk, fingerprint
-from nights import NIGHT, Computer, listed_truly, payload, prepared
 
 from manifests.bags.paths import OWN
 from manifests.findings import FindingKind
+from tests.support.desks import Desk, fingerprint
+from tests.support.nights import NIGHT, Computer, listed_truly, payload, prepared
 from transfer.errors import ExitCode
 from transfer.events import BytesDone
 

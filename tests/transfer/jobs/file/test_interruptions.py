@@ -11,10 +11,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from desks import Desk, fingerprint
-from dying import DyingMedium, died
-from nights import Computer, assert_valid, command_line, listed_truly, noise
 
+from tests.support.desks import Desk, fingerprint
+from tests.support.dying import DyingMedium, died
+from tests.support.nights import Computer, assert_valid, command_line, listed_truly, noise
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Event
 from transfer.jobs.send.survey import Scope

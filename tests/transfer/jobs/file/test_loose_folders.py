@@ -7,12 +7,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from desks import Desk
-from faulty_drive import faulty, need_fuse
-from nights import EVENING_NS, Computer, fits, noise
-from volumes import need
 
 from manifests.findings import FindingKind
+from tests.support.desks import Desk
+from tests.support.faulty_drive import faulty, need_fuse
+from tests.support.nights import EVENING_NS, Computer, fits, noise
+from tests.support.volumes import need
 from transfer.engine.drive import MARK_NAME
 from transfer.errors import ExitCode
 from transfer.events import Event, PhaseEnded

@@ -13,11 +13,11 @@ from typing import Any
 
 import bagit
 import pytest
-from desks import Desk
-from nights import Computer, assert_valid, fits, noise
 
 from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
+from tests.support.desks import Desk
+from tests.support.nights import Computer, assert_valid, fits, noise
 from transfer.archive.beginning import write_first_mark
 from transfer.archive.contents import Holdings
 from transfer.archive.mark import MARK_NAME, mark_text, new_mark

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from small_archive import SmallArchive
 
 from manifests.frames.calibration.tolerances import Tolerances
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
+from tests.support.small_archive import SmallArchive
 from transfer.archive.typed_names import OwnTables
 from transfer.engine.medium import Medium, this_computer
 from transfer.jobs.gather.already import InFolder

@@ -4,13 +4,12 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
-from small_archive import SmallArchive
-
 from manifests.frames.frame import FrameType
 from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
+from tests.support.small_archive import SmallArchive
 from transfer.jobs.gather.already import There, look_into
 from transfer.jobs.gather.archive_frames import ArchiveFrame, archive_frame
 from transfer.jobs.gather.presence import ArchiveFile, look_at

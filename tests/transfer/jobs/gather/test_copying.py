@@ -10,11 +10,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from faulty_drive import Faulty, faulty
-from small_archive import SmallArchive, frames_in
-from volumes import need_tools, unavailable
 
 from manifests.findings import FindingKind
+from tests.support.faulty_drive import Faulty, faulty
+from tests.support.small_archive import SmallArchive, frames_in
+from tests.support.volumes import need_tools, unavailable
 from transfer.engine.medium import this_computer
 from transfer.errors import DoesNotFit, DriveFailed, ExitCode
 from transfer.events import BytesDone, Event, PhaseBegan, PhaseEnded, nobody

@@ -5,8 +5,8 @@ import os
 from pathlib import Path
 
 import pytest
-from small_archive import SmallArchive
 
+from tests.support.small_archive import SmallArchive
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, ExitCode
 from transfer.jobs.gather.folder import check_folder, folder_failure, held_folder

@@ -9,11 +9,11 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from nights import assert_valid
-from small_archive import NIGHT, SmallArchive, frames_in
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.tolerances import Tolerances
+from tests.support.nights import assert_valid
+from tests.support.small_archive import NIGHT, SmallArchive, frames_in
 from transfer.archive.typed_names import OwnTables
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.jobs.gather.outcome import GatherOutcome, How

@@ -9,10 +9,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from recorded_windows import OWN_NAME, Rule, System
-from small_archive import SmallArchive, frames_in
 
 from manifests.findings import FindingKind
+from tests.support.recorded_windows import OWN_NAME, Rule, System
+from tests.support.small_archive import SmallArchive, frames_in
 from transfer.engine.medium import ReadBack
 from transfer.engine.medium.windows.medium import WindowsMedium
 from transfer.errors import ConfigurationError, DoesNotFit

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from small_archive import SmallArchive, frames_in
 
 from manifests.findings import FindingKind
+from tests.support.small_archive import SmallArchive, frames_in
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, DoesNotFit, ExitCode
 from transfer.jobs.gather.folder import held_folder

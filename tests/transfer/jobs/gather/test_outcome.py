@@ -6,8 +6,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-from small_archive import SmallArchive
-
+from tests.support.small_archive import SmallArchive
 from transfer.jobs.gather.outcome import GatherOutcome
 from transfer.jobs.gather.request import Means
 

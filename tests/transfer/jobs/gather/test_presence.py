@@ -4,9 +4,8 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from small_archive import SmallArchive
-
 from manifests.findings import Finding, FindingKind
+from tests.support.small_archive import SmallArchive
 from transfer.engine.medium.looking import Spelling
 from transfer.jobs.gather.placing import Placed
 from transfer.jobs.gather.presence import ArchiveFile, look_at

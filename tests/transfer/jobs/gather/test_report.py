@@ -4,8 +4,8 @@ from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
-from small_archive import NIGHT, SmallArchive
 
+from tests.support.small_archive import NIGHT, SmallArchive
 from transfer.jobs.gather.outcome import GatherOutcome
 from transfer.jobs.gather.report import report
 from transfer.jobs.gather.request import Means

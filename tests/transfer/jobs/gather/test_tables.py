@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from small_archive import SmallArchive
 
+from tests.support.small_archive import SmallArchive
 from transfer.jobs.gather.outcome import GatherOutcome
 
 Gather = Callable[..., GatherOutcome]

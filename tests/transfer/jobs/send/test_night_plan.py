@@ -1,7 +1,6 @@
 """A night compared with its bag on a drive."""
 
-from nights import NIGHT, assert_valid, payload, prepared
-
+from tests.support.nights import NIGHT, assert_valid, payload, prepared
 from transfer.errors import ExitCode
 
 

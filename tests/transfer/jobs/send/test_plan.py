@@ -3,9 +3,9 @@
 from datetime import date
 
 import pytest
-from nights import NIGHT, assert_valid, noise, prepared
 
 from manifests.findings import FindingKind
+from tests.support.nights import NIGHT, assert_valid, noise, prepared
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.jobs.send.plan import plan

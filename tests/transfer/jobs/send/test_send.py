@@ -9,7 +9,10 @@ import uuid
 from datetime import date
 
 import pytest
-from nights import (
+
+from manifests.findings import FindingKind
+from manifests.frames.frame import FrameType
+from tests.support.nights import (
     EVENING_NS,
     NIGHT,
     Computer,
@@ -21,9 +24,6 @@ from nights import (
     payload,
     prepared,
 )
-
-from manifests.findings import FindingKind
-from manifests.frames.frame import FrameType
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.send.survey import Scope

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from nights import Computer, assert_valid, entries, noise, payload, prepared
 
 from manifests.bags.bag import read_bag
 from manifests.bags.quick import quick_verify
 from manifests.findings import FindingKind
+from tests.support.nights import Computer, assert_valid, entries, noise, payload, prepared
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.send.run import SendRequest, SendRun

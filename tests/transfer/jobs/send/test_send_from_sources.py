@@ -4,10 +4,19 @@ import os
 import sys
 
 import pytest
-from faulty_drive import faulty, need_fuse
-from nights import EVENING_NS, NIGHT, assert_valid, entries, listed_truly, noise, payload, prepared
 
 from manifests.findings import FindingKind
+from tests.support.faulty_drive import faulty, need_fuse
+from tests.support.nights import (
+    EVENING_NS,
+    NIGHT,
+    assert_valid,
+    entries,
+    listed_truly,
+    noise,
+    payload,
+    prepared,
+)
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase, PhaseBegan
 from transfer.stop import Stop

@@ -3,8 +3,10 @@
 import random
 
 import pytest
-from faulty_drive import faulty, need_fuse
-from nights import (
+
+from manifests.findings import FindingKind
+from tests.support.faulty_drive import faulty, need_fuse
+from tests.support.nights import (
     NIGHT,
     assert_valid,
     assert_whole_under_final_names,
@@ -13,8 +15,6 @@ from nights import (
     payload,
     prepared,
 )
-
-from manifests.findings import FindingKind
 from transfer.errors import ExitCode
 from transfer.stop import Stop
 

@@ -13,8 +13,7 @@ import pytest
 if sys.platform == "win32":
     pytest.skip("POSIX only", allow_module_level=True)
 
-from nights import NIGHT, assert_valid, listed_truly
-
+from tests.support.nights import NIGHT, assert_valid, listed_truly
 from transfer.engine.medium.macos import F_FULLFSYNC, F_NOCACHE, MacFolder, MacMedium
 from transfer.errors import ExitCode
 

@@ -5,10 +5,10 @@ is from memory of such sticks.
 """
 
 import pytest
-from nights import NIGHT, assert_valid, listed_truly, prepared
-from recorded_windows import Rule, System
 
 from manifests.findings import FindingKind
+from tests.support.nights import NIGHT, assert_valid, listed_truly, prepared
+from tests.support.recorded_windows import Rule, System
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.medium import WindowsMedium
 from transfer.errors import ExitCode

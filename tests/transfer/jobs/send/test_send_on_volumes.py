@@ -8,7 +8,9 @@ import uuid
 from pathlib import Path
 
 import pytest
-from nights import (
+
+from manifests.findings import FindingKind
+from tests.support.nights import (
     EVENING_NS,
     NIGHT,
     assert_valid,
@@ -21,9 +23,7 @@ from nights import (
     prepared,
     run,
 )
-from volumes import unavailable
-
-from manifests.findings import FindingKind
+from tests.support.volumes import unavailable
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode

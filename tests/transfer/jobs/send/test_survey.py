@@ -5,10 +5,10 @@ import sys
 from datetime import UTC, date, datetime
 
 import pytest
-from leases import Lease, leased
-from nights import EVENING_NS, NIGHT
 
 from manifests.findings import FindingKind
+from tests.support.leases import Lease, leased
+from tests.support.nights import EVENING_NS, NIGHT
 from transfer.engine.medium import this_computer
 from transfer.jobs.send.survey import Scope, Survey, chosen_nights, survey
 from transfer.records import Records

@@ -4,8 +4,8 @@ import os
 import subprocess
 
 import pytest
-from volumes import need_tools
 
+from tests.support.volumes import need_tools
 from transfer.engine.limits import EXFAT, NTFS, limits_of
 from transfer.engine.medium import this_computer
 from transfer.engine.medium.linux.mounts import Mount

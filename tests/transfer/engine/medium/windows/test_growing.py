@@ -6,8 +6,8 @@ from pathlib import Path, PureWindowsPath
 from types import SimpleNamespace
 
 import pytest
-from recorded_windows import System
 
+from tests.support.recorded_windows import System
 from transfer.engine.medium.base import Volume, write_all
 from transfer.engine.medium.windows import calls as windows_calls
 from transfer.engine.medium.windows import openings

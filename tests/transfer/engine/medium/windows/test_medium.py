@@ -8,8 +8,8 @@ import os
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from recorded_windows import OWN_NAME, ROOT, SECTOR, System
 
+from tests.support.recorded_windows import OWN_NAME, ROOT, SECTOR, System
 from transfer.engine.bag.durable import write_durably
 from transfer.engine.medium import ReadBack, drive_has_left
 from transfer.engine.medium.base import BLOCK_BYTES, Volume, write_all
