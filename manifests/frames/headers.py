@@ -14,6 +14,7 @@ from manifests.frames.frame_types import frame_type_of, stage_words_of
 from manifests.frames.hdus import HeaderUnreadable, read_hdu
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.moments import Beginning, beginning_of
+from manifests.frames.names.filters import says_nothing
 
 T = TypeVar("T")
 
@@ -100,7 +101,7 @@ class FrameReader:
             image_type=image_type,
             frame_type=frame_type,
             stage=self._stage(image_type, frame_type),
-            filter_name=self._first("filter_name", values.text) or self._wheel_filters(),
+            filter_name=self._filter_name(),
             bayer_pattern=self._first("bayer_pattern", _bayer_pattern),
             bin_x=bin_x,
             bin_y=bin_y,
@@ -149,6 +150,12 @@ class FrameReader:
             planes=self._planes,
         )
         return None if stage is Stage.RAW else stage
+
+    def _filter_name(self) -> str | None:
+        """Return the first name of a filter; a number, or a word that says nothing, only for want of one."""
+        said = [text for card in self._said("filter_name", self._headers) if (text := values.text(card))]
+        names = (text for text in said if not text.isdigit() and not says_nothing(text))
+        return next(names, None) or self._wheel_filters() or next(iter(said), None)
 
     def _wheel_filters(self) -> str | None:
         """Return the filters in the path of an instrument with several wheels, without open positions.

@@ -28,7 +28,7 @@ _KEYWORDS = {
     "calibration_state": "CALSTAT CCDPROC ZEROCOR BIASCOR DARKCOR FLATCOR",
     "planes": "ZNAXIS3 NAXIS3",  # the standard's own; the first is of a compressed image
     "object_name": "OBJECT OBJNAME TARGNAME TARGET",
-    "filter_name": "FILTER FILTNAM FILT",
+    "filter_name": "FILTER FILTNAM FILT FILTNAME FILTERID FWHEEL",
     "wheel_filters": "FILTER1 FILTER2 FILTER3 FILTER4 FILTNAM1 FILTNAM2",
     # With what. Standard: INSTRUME, TELESCOP, OBSERVER.
     "camera": "INSTRUME CAMERA CAMNAME DETECTOR",

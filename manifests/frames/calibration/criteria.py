@@ -13,10 +13,14 @@ from manifests.frames.names.spelling import fold
 
 @dataclass(frozen=True, slots=True)
 class Agreeing:
-    """A fact that must be the same; `value` gives it in the form that is compared, or None."""
+    """A fact that must be the same; `value` returns it in the form that is compared, or None.
+
+    `may_lack`: many setups rightly have none, so that two without one agree.
+    """
 
     name: str
     value: Callable[[Setup], Hashable | None]
+    may_lack: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +62,7 @@ def rotation_apart_deg(need_deg: float, have_deg: float) -> float:
 CAMERA = Agreeing("camera", _text(lambda setup: setup.camera))
 TELESCOPE = Agreeing("telescope", _text(lambda setup: setup.telescope))
 FILTER = Agreeing("filter", _text(lambda setup: setup.filter_name))
+FILTER_WIDTH = Agreeing("filter width", lambda setup: setup.filter_width_nm, may_lack=True)
 SIZE = Agreeing("size", lambda setup: setup.size_px)
 BINNING = Agreeing("binning", lambda setup: setup.binning)
 GAIN = Agreeing("gain", lambda setup: setup.gain)
@@ -100,7 +105,7 @@ AGREEING: Mapping[FrameType, tuple[Agreeing, ...]] = {
     FrameType.DARK_FLAT: _SENSOR,
     FrameType.BIAS: _SENSOR,
     # The gain of a flat is its own affair: it is divided out.
-    FrameType.FLAT: (CAMERA, SIZE, BINNING, FILTER, TELESCOPE),
+    FrameType.FLAT: (CAMERA, SIZE, BINNING, FILTER, FILTER_WIDTH, TELESCOPE),
 }
 CLOSE: Mapping[FrameType, tuple[Close, ...]] = {
     FrameType.DARK: (EXPOSURE, TEMPERATURE),
@@ -126,8 +131,11 @@ def differing(kind: FrameType, need: Agreement, have: Agreement) -> tuple[str, .
 
 def unknown(kind: FrameType, need: Agreement, have: Agreement) -> tuple[str, ...]:
     """Name the facts that are not known on one side or on both, and so can't be checked."""
+    pairs = zip(AGREEING[kind], need, have, strict=True)
     return tuple(
-        fact.name for fact, a, b in zip(AGREEING[kind], need, have, strict=True) if a is None or b is None
+        fact.name
+        for fact, a, b in pairs
+        if (a is None or b is None) and not (fact.may_lack and a is None and b is None)
     )
 
 
@@ -135,5 +143,7 @@ def only_relevant(kind: FrameType, setup: Setup) -> Setup:
     """Give a setup without the facts that make no difference to one type of calibration frame."""
     if kind is FrameType.FLAT:
         return replace(setup, gain=None, offset=None, readout_mode=None, exposure_s=None, sensor_deg_c=None)
-    sensor = replace(setup, telescope=None, filter_name=None, rotation_deg=None, focal_length_mm=None)
+    sensor = replace(
+        setup, telescope=None, filter_name=None, filter_width_nm=None, rotation_deg=None, focal_length_mm=None
+    )
     return replace(sensor, exposure_s=None, sensor_deg_c=None) if kind is FrameType.BIAS else sensor

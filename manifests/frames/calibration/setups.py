@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 from math import isfinite
 
 from manifests.frames.frame import Frame, FrameType
+from manifests.frames.names.filters import filter_width_nm
 from manifests.frames.names.spelling import tidy
 
 
@@ -15,7 +17,8 @@ from manifests.frames.names.spelling import tidy
 class Setup:
     """How a frame was taken; None where its header doesn't say.
 
-    `filter_name` is the filter's one name, not the header's spelling. `sensor_deg_c` is the measured
+    `filter_name` is the filter's one name, not the header's spelling; `filter_width_nm` is what that
+    spelling has to it ("Ha 3nm"), unless the name has it too. `sensor_deg_c` is the measured
     temperature, or the set one where none was measured. Numbers are rounded to what a setting can
     mean (0.1 °C, 0.1°), so that frames taken alike have equal setups.
     """
@@ -23,6 +26,7 @@ class Setup:
     camera: str | None = None
     telescope: str | None = None
     filter_name: str | None = None
+    filter_width_nm: float | None = None
     size_px: tuple[int, int] | None = None
     binning: tuple[int, int] | None = None
     gain: float | None = None
@@ -63,6 +67,7 @@ def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup
         camera=tidy(frame.camera) or None,
         telescope=tidy(frame.telescope) or None,
         filter_name=filter_name,
+        filter_width_nm=_width_nm(frame.filter_name, filter_name),
         size_px=_pair(frame.width_px, frame.height_px),
         binning=_pair(frame.bin_x, frame.bin_y or frame.bin_x),
         gain=_rounded(frame.gain, 3),
@@ -85,6 +90,11 @@ def grouped(frames: Iterable[FiledFrame]) -> dict[FrameType, list[Group]]:
         kind: [Group(setup, tuple(paths)) for setup, paths in by_setup.items()]
         for kind, by_setup in found.items()
     }
+
+
+@lru_cache(maxsize=4096)
+def _width_nm(written: str | None, name: str | None) -> float | None:
+    return None if filter_width_nm(name) is not None else _rounded(filter_width_nm(written), 2)
 
 
 def _pair(first: int | None, second: int | None) -> tuple[int, int] | None:

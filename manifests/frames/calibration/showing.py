@@ -66,6 +66,11 @@ def _rotation(setup: Setup) -> str | None:
     return None if setup.rotation_deg is None else f"{round(setup.rotation_deg) % 360}°"
 
 
+def _filter(setup: Setup) -> str | None:
+    width = setup.filter_width_nm
+    return setup.filter_name if width is None else f"{setup.filter_name} {_number(width)} nm"
+
+
 def _pair(pair: tuple[int, int] | None) -> str | None:
     return None if pair is None else f"{pair[0]} × {pair[1]}"
 
@@ -75,7 +80,8 @@ _WORDING: Mapping[str, _Wording] = {
     "sensor temperature": _Wording(_temperature, after=" °C", is_range=True),
     "camera": _Wording(lambda setup: setup.camera, "camera "),
     "telescope": _Wording(lambda setup: setup.telescope, "telescope "),
-    "filter": _Wording(lambda setup: setup.filter_name),
+    "filter": _Wording(_filter),
+    "filter width": _Wording(lambda setup: _number(setup.filter_width_nm), "filter width ", " nm"),
     "readout mode": _Wording(lambda setup: setup.readout_mode, "readout mode "),
     "size": _Wording(lambda setup: _pair(setup.size_px), after=" px"),
     "binning": _Wording(lambda setup: _pair(setup.binning), "binning "),

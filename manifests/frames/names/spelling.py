@@ -1,4 +1,4 @@
-"""What makes two written names the same spelling, and the user's own table of names."""
+"""Names compared by their spelling, and the user's own table of names."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 LONGEST_NAME = 200
-"""A name longer than this (in characters) is cut; what was cut stays told apart by its digest."""
+"""A longer name (in characters) is cut, and ends in a digest of the whole, so that two stay two."""
 
 _INVISIBLE = frozenset({"Cf", "Cs"})
-"""Unicode categories left out of a name: directions and joiners, halves of characters."""
+"""Unicode categories left out of a name: format characters and lone surrogates."""
 
 _BETWEEN_WORDS = re.compile(r"[\s_]+")
 
@@ -21,8 +21,8 @@ _BETWEEN_WORDS = re.compile(r"[\s_]+")
 class Reading:
     """What a written name was read as.
 
-    `whole` says that nothing of what was written was left out to arrive there: only then does a
-    user's name for it stand for all other spellings too.
+    `whole` is true where nothing of what was written was left out. Only then does a user's name for it
+    stand for the other spellings too.
     """
 
     canonical: str
@@ -32,7 +32,7 @@ class Reading:
 
 
 def tidy(written: str | None) -> str:
-    """Give a name without control characters, its words one space apart (`_` counts as a space).
+    """Return a name without control characters, its words one space apart (`_` counts as a space).
 
     The characters are composed (Unicode NFC), so that one accented name is one name. Empty where
     nothing is left.
@@ -57,12 +57,12 @@ def _visible(character: str) -> str:
 
 
 def fold(name: str) -> str:
-    """Give what names that differ only by case, width or spaces have in common."""
+    """Return a key that is equal for names that differ only by case, width or spaces."""
     return "".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
 class Spellings:
-    """Keeps the first spelling of each name; later ones that differ by case or spaces become it."""
+    """Remembers the first spelling of each name; later ones that differ by case or spaces become it."""
 
     def __init__(self, known: Iterable[str] = ()) -> None:
         self._first: dict[str, str] = {}
@@ -70,41 +70,57 @@ class Spellings:
             self.first(name)
 
     def first(self, name: str) -> str:
-        """Give the spelling under which this name came first."""
+        """Return the spelling in which this name was met first."""
         return self._first.setdefault(fold(name), name)
 
 
 class OwnNames:
     """The user's own table: what is written → the name to use. It wins over everything else.
 
-    `read` is the reading without the table: a row for one spelling ("NGC 598") then stands for all
-    spellings that are read as the same ("M33"). The names it gives are names, too: another spelling
+    `read` reads a name without the table: a row for one spelling ("NGC 598") then stands for all
+    spellings that are read as the same ("M33"). The names in the table are names too: another spelling
     of one of them becomes it.
     """
 
     def __init__(self, additions: Mapping[str, str], read: Callable[[str], Reading]) -> None:
-        self._written: dict[str, str] = {}
+        self._read = read
+        self._exact: dict[str, str] = {}
+        self._written: dict[str, tuple[str, str]] = {}
         self._meant: dict[str, str] = {}
         rows = {tidy(written): tidy(name) for written, name in additions.items()}
         rows = {written: name for written, name in rows.items() if written and name}
         direct = {fold(written): name for written, name in rows.items()}
         for written, name in rows.items():
             self._add(written, _end_of_chain(name, direct), read)
-        for name in list(self._written.values()):
+        for name in list(self._exact.values()):
             self._add(name, name, read)
 
     def _add(self, written: str, name: str, read: Callable[[str], Reading]) -> None:
-        self._written.setdefault(fold(written), name)
+        self._exact.setdefault(written, name)
+        self._written.setdefault(fold(written), (written, name))
         reading = read(written)
         if reading.whole:
             self._meant.setdefault(fold(reading.canonical), name)
 
     def for_written(self, text: str) -> str | None:
-        """Give the user's name for exactly this text (case and spaces aside)."""
-        return self._written.get(fold(text))
+        """Return the user's name for exactly this text.
+
+        Case and spaces make no difference, unless one letter is another thing in the other case: i is
+        Sloan's filter, I Cousins'.
+        """
+        if text in self._exact:
+            return self._exact[text]
+        written, name = self._written.get(fold(text), ("", None))
+        return None if name is None or self._differ(text, written) else name
+
+    def _differ(self, text: str, written: str) -> bool:
+        if len(text) != 1:
+            return False
+        one, other = self._read(text), self._read(written)
+        return one.recognised and other.recognised and one.canonical != other.canonical
 
     def for_meant(self, canonical: str) -> str | None:
-        """Give the user's name for what is otherwise called `canonical`."""
+        """Return the user's name for what is otherwise called `canonical`."""
         return self._meant.get(fold(canonical))
 
 

@@ -136,6 +136,13 @@ def test_the_middle_of_the_exposure_is_moved_back_by_half_of_it(frame_of):
         ([("FILTER", 3)], "3"),
         ([("FILTER", ""), ("FILTER1", "R")], "R"),
         ([("FILTER1", 3)], None),
+        ([("FILTNAME", "OIII")], "OIII"),
+        ([("FILTERID", "SII")], "SII"),
+        ([("FWHEEL", "Ha 3nm")], "Ha 3nm"),
+        ([("FILTER", 3), ("FILTNAME", "Ha")], "Ha"),
+        ([("FILTER", "Unknown"), ("FWHEEL", "Ha")], "Ha"),
+        ([("FILTER", "Unknown"), ("FILTER1", "Ha")], "Ha"),
+        ([("FILTER", "Unknown"), ("FWHEEL", 2)], "Unknown"),
         ([], None),
     ],
 )

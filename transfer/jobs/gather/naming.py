@@ -39,6 +39,12 @@ def _is_of(target: str, wanted: TargetName, naming: TargetNames) -> bool:
 
 
 def meant_filters(written: str, archived: Iterable[str], naming: FilterNames) -> tuple[str, ...]:
-    """Find a filter, in any spelling, among the names that the archive has."""
+    """Find a filter, in any spelling, among the names that the archive has.
+
+    A name as the archive has it, in whatever case, means itself: "r" is R where there is an R.
+    """
+    archived = list(archived)
+    if same := tuple(name for name in archived if fold(name) == fold(written)):
+        return same
     wanted = naming.name(written).canonical
     return tuple(name for name in archived if naming.name(name).canonical == wanted)

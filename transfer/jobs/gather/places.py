@@ -63,6 +63,10 @@ def _focal_length(setup: Setup) -> str | None:
     return None if setup.focal_length_mm is None else f"{round(setup.focal_length_mm)}mm"
 
 
+def _filter_width(setup: Setup) -> str | None:
+    return None if setup.filter_width_nm is None else f"{setup.filter_width_nm:g}nm"
+
+
 _SENSOR: tuple[Word, ...] = (lambda setup: setup.camera, _binning, _size)
 _READOUT: tuple[Word, ...] = (*_SENSOR, lambda setup: setup.readout_mode)
 _OPTICS: tuple[Word, ...] = (lambda setup: setup.telescope, _focal_length)
@@ -75,9 +79,9 @@ _ALWAYS: Mapping[FrameType, tuple[Word, ...]] = {
     FrameType.BIAS: (_gain, _offset),
 }
 _WHERE_DIFFERENT: Mapping[FrameType, tuple[Word, ...]] = {
-    FrameType.LIGHT: (_exposure, _gain, _offset, *_READOUT, *_OPTICS),
+    FrameType.LIGHT: (_filter_width, _exposure, _gain, _offset, *_READOUT, *_OPTICS),
     FrameType.DARK: (_offset, *_READOUT),
-    FrameType.FLAT: (*_SENSOR, *_OPTICS),
+    FrameType.FLAT: (_filter_width, *_SENSOR, *_OPTICS),
     FrameType.DARK_FLAT: (_offset, *_READOUT),
     FrameType.BIAS: _READOUT,
 }

@@ -94,6 +94,42 @@ def test_what_makes_no_difference_or_little_fits(kind: FrameType, facts: dict[st
     assert paths(library(("x", kind, facts)).match(kind, LIGHT)) == ("x",)
 
 
+def test_a_narrow_filter_takes_no_flats_of_a_wider_one_and_says_what_it_lacks() -> None:
+    need = replace(LIGHT, filter_width_nm=3.0)
+    answer = library(("wide", FLAT, {"filter_width_nm": 7.0})).match(FLAT, need)
+    assert isinstance(answer, Missing)
+    assert "no flat for Ha 3 nm" in answer.why
+    assert "filter width 7 nm instead of 3 nm" in answer.why
+    both = library(("wide", FLAT, {"filter_width_nm": 7.0}), ("same", FLAT, {"filter_width_nm": 3.0}))
+    match = both.match(FLAT, need)
+    assert paths(match) == ("same",)
+    assert isinstance(match, Match)
+    assert "Ha 3 nm" in match.why
+    assert match.not_checked == ()
+
+
+def test_a_width_that_one_side_alone_names_is_told_and_gives_way_to_one_that_both_name() -> None:
+    need = replace(LIGHT, filter_width_nm=3.0)
+    alone = library(("plain", FLAT, {})).match(FLAT, need)
+    assert paths(alone) == ("plain",)
+    assert isinstance(alone, Match)
+    assert alone.not_checked == ("filter width",)
+    assert paths(
+        library(("plain", FLAT, {}), ("same", FLAT, {"filter_width_nm": 3.0})).match(FLAT, need)
+    ) == ("same",)
+    neither = library(("plain", FLAT, {})).match(FLAT, LIGHT)
+    assert isinstance(neither, Match)
+    assert neither.not_checked == ()
+
+
+def test_the_width_of_a_filter_makes_no_difference_to_darks_and_bias() -> None:
+    for kind in (DARK, DARK_FLAT, BIAS):
+        answer = library(("x", kind, {"filter_width_nm": 7.0})).match(
+            kind, replace(LIGHT, filter_width_nm=3.0)
+        )
+        assert paths(answer) == ("x",)
+
+
 def test_only_frames_of_the_type_asked_for_fit() -> None:
     everything = library(*[(kind.value, kind, {}) for kind in CALIBRATION])
     for kind in CALIBRATION:

@@ -84,3 +84,14 @@ def test_frames_taken_alike_share_a_group() -> None:
         FrameType.DARK: [Group(cold, ("a", "c")), Group(warm, ("b",))],
         FrameType.BIAS: [Group(cold, ("d",))],
     }
+
+
+@pytest.mark.parametrize(
+    ("written", "name", "width_nm"),
+    [("Ha 3nm", "Ha", 3.0), ("Ha", "Ha", None), (None, "Ha", None), ("Ha 3nm", "my Ha 3nm", None)],
+)
+def test_the_width_of_a_filter_is_kept_beside_its_name(
+    written: str | None, name: str, width_nm: float | None
+) -> None:
+    setup = setup_of(Frame(filter_name=written), NIGHT, name)
+    assert (setup.filter_name, setup.filter_width_nm) == (name, width_nm)

@@ -2,7 +2,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from manifests.frames.names.filters import COLOUR_CAMERA, NO_FILTER, NOT_GIVEN, FilterNames
+from manifests.frames.names.filters import (
+    COLOUR_CAMERA,
+    NO_FILTER,
+    NOT_GIVEN,
+    FilterNames,
+    filter_width_nm,
+    says_nothing,
+)
 
 
 def name_of(written: str | None) -> str:
@@ -13,14 +20,18 @@ def name_of(written: str | None) -> str:
     ("name", "spellings"),
     [
         ("L", ["L", "Lum", "Luminance", "lum filter", "LUMINANCE"]),
-        ("R", ["R", "Red", "red filter"]),
-        ("G", ["G", "Green"]),
-        ("B", ["B", "Blue"]),
+        ("R", ["R", "Red", "red filter", "Rot", "ROT", "rouge"]),
+        ("G", ["G", "Green", "Grün", "GRÜN", "Gru\u0308n", "Gruen"]),
+        ("B", ["B", "Blue", "Blau", "bleu"]),
         (
             "Ha",
             ["Ha", "H-alpha", "Hα", "H_Alpha", "Ha 3nm", "H-Alpha 7nm", "Ha7", "3 nm Ha", "Ha 6.5nm", "H"],
         ),
-        ("Hb", ["Hb", "H-beta", "Hβ 5nm"]),
+        ("Ha", ["Ha 656", "Ha 6563A", "Ha 656.3nm", "H-alpha 6563", "Ha (656.3/7 nm)", "Ha 656 3nm"]),
+        ("Hb", ["Hb", "H-beta", "Hβ 5nm", "Hb 4861"]),
+        ("OIII", ["OIII 5007", "OIII 500.7nm", "O3 501", "[O III] 4959 Å"]),
+        ("SII", ["SII 672", "S2 6716", "SII 6731"]),
+        ("NII", ["NII 6584", "N2 658"]),
         ("OIII", ["OIII", "O3", "O-III", "[OIII]", "O III", "oiii 6.5 nm", "O33nm", "O"]),
         ("SII", ["SII", "S2", "[S II]", "S-II 3nm", "sulphur II", "S"]),
         ("NII", ["NII", "N2", "[N II]"]),
@@ -31,7 +42,9 @@ def name_of(written: str | None) -> str:
         ("Hb-OIII", ["OIII-Hb", "Hβ + [O III]"]),
         ("dual narrowband", ["duo narrowband", "Dual Band", "dual-NB"]),
         ("tri narrowband", ["tri-band", "Triple Narrowband"]),
-        ("Sloan g", ["g'", "g′", "Sloan g", "SDSS g'", "gp"]),
+        ("dual narrowband", ["dual band 7nm"]),
+        ("Sloan g", ["g", "g'", "g′", "Sloan g", "SDSS g'", "gp"]),
+        ("Sloan i", ["i", "i'", "ip", "Sloan I", "sdss-i"]),
         ("Sloan z", ["z'", "sdss_z", "z", "zs"]),
         (NO_FILTER, ["None", "No filter", "empty", "-", "n/a", "Open"]),
     ],
@@ -41,6 +54,66 @@ def test_spellings_of_one_filter_are_one_filter(name: str, spellings: list[str])
     given = {names.name(spelling) for spelling in spellings}
     assert {one.canonical for one in given} == {name}
     assert all(one.recognised for one in given)
+
+
+def test_sloan_is_lower_case_and_the_photometric_system_upper_case() -> None:
+    # Fukugita et al. 1996, AJ 111, 1748 write u' g' r' i' z'; Bessell 1990, PASP 102, 1181 U B V R I.
+    assert [name_of(letter) for letter in "ugriz"] == [f"Sloan {letter}" for letter in "ugriz"]
+    assert [name_of(letter) for letter in "UVI"] == [f"photometric {letter}" for letter in "UVI"]
+    assert [name_of(letter) for letter in "RGB"] == ["R", "G", "B"]  # an imager's
+
+
+def test_the_users_row_for_one_letter_is_for_that_case_alone() -> None:
+    names = FilterNames({"i": "near infrared", "r": "R"})
+    assert names.name("i").canonical == "near infrared"
+    assert names.name("I").canonical == "photometric I"
+    assert names.name("r").canonical == names.name("R").canonical == "R"
+
+
+@pytest.mark.parametrize("written", ["Unknown", "UNKNOWN", "unbekannt", "?", "??", "not set"])
+def test_a_word_for_not_known_is_no_filter(written: str) -> None:
+    assert name_of(written) == NOT_GIVEN
+    assert not FilterNames().name(written).recognised
+    assert says_nothing(written)
+    assert FilterNames().name(written, colour=True).canonical == COLOUR_CAMERA
+
+
+@pytest.mark.parametrize(
+    ("written", "width_nm"),
+    [
+        ("Ha 3nm", 3.0),
+        ("Ha7", 7.0),
+        ("3 nm Ha", 3.0),
+        ("Ha 30A", 3.0),
+        ("Ha 65 Å", 6.5),
+        ("O33nm", 3.0),
+        ("O3 6.5", 6.5),
+        ("S2 12nm", 12.0),
+        ("sulphur 2 3nm", 3.0),
+        ("OIII 500.7nm 3 nm", 3.0),
+        ("Ha 656/7", 7.0),
+        ("HaOIII 7nm", 7.0),
+        ("moon grey 40nm", 40.0),
+        ("Ha 656", None),
+        ("Ha 6563A", None),
+        ("656nm", None),
+        ("Ha", None),
+        ("O3", None),
+        ("Ha 2", None),  # the second of two slots
+        ("S3", None),
+        ("R 25", None),
+        ("L", None),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_the_width_of_a_filter_is_read_from_its_name(written: str | None, width_nm: float | None) -> None:
+    assert filter_width_nm(written) == width_nm
+
+
+@pytest.mark.parametrize("written", ["H2", "S3", "S 3", "O1", "Ha 900nm", "Ha 123", "R 2", "C2", "Ha 3 9999"])
+def test_a_number_that_is_neither_width_nor_wavelength_keeps_a_filter_apart(written: str) -> None:
+    assert name_of(written) == written
 
 
 def test_blue_and_red_glass_is_not_the_photometric_system() -> None:
@@ -110,3 +183,9 @@ def test_a_filters_name_names_itself(written: str, colour: bool) -> None:
     assert canonical
     assert names.name(canonical, colour=colour).canonical == canonical or canonical == NO_FILTER
     assert not any(ord(character) < 32 for character in canonical)
+
+
+@given(st.text(alphabet="HaOo3Ss2 nmA[]-.0165") | st.text())
+def test_a_width_is_a_number_that_a_passband_can_have(written: str) -> None:
+    width = filter_width_nm(written)
+    assert width is None or 0 < width <= 100

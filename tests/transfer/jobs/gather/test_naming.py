@@ -52,3 +52,11 @@ def test_ones_own_filter_is_found_by_what_it_is_called_and_by_what_it_was() -> N
     naming = FilterNames({"narrow red": "Ha"})
     assert meant_filters("narrow red", ("Ha",), naming) == ("Ha",)
     assert meant_filters("Ha", ("narrow red",), naming) == ("narrow red",)
+
+
+@pytest.mark.parametrize(
+    ("written", "names"),
+    [("r", ("R",)), ("i", ("Sloan i",)), ("I", ("photometric I",)), ("sloan I", ("Sloan i",))],
+)
+def test_a_letter_means_the_archives_own_filter_first(written: str, names: tuple[str, ...]) -> None:
+    assert meant_filters(written, ("R", "Sloan r", "Sloan i", "photometric I"), FilterNames()) == names

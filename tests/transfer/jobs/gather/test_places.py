@@ -134,3 +134,12 @@ def test_no_name_leads_elsewhere_or_is_one_that_a_system_refuses(target: str, fo
     assert name not in (".", "..")
     if folder is not None:
         assert name == folder
+
+
+@pytest.mark.parametrize("kind", [FrameType.LIGHT, FrameType.FLAT])
+def test_filters_of_one_line_and_several_widths_lie_apart(kind: FrameType) -> None:
+    narrow, wide = (frame(kind, filter_width_nm=width) for width in (3.0, 7.0))
+    of_narrow, of_wide = laid(narrow, wide)
+    assert of_narrow.endswith("2026-03-14 3nm")
+    assert of_wide.endswith("2026-03-14 7nm")
+    assert laid(narrow)[0].endswith("2026-03-14")
