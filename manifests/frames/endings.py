@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-_FRAME_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz")
+FITS_ENDINGS = (".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz")
 
 
 def looks_like_a_frame(name: str) -> bool:
-    """Tell by its name whether a file claims to be FITS."""
-    return name.lower().endswith(_FRAME_ENDINGS)
+    """Return whether a file claims by its name to be FITS."""
+    return name.lower().endswith(FITS_ENDINGS)

@@ -1,17 +1,77 @@
-"""A bag of the archive as its manifest lists it: many nights' files, of which paths tell one from another."""
+"""A bag of the archive: which folder it has, whose it is, and what its manifest lists."""
 
 from __future__ import annotations
 
 import hashlib
+import io
 import os
-from collections.abc import Iterable
+import stat
+from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
+from manifests.bags.declared import Faults
 from manifests.bags.entries import Entry
-from transfer.engine.bag.lines import parent
+from manifests.bags.paths import BAG_INFO, OWN, PAYLOAD
+from manifests.bags.tag_fields import read_fields
+from manifests.bags.tag_lines import tag_lines
+from transfer.archive.layout import Owner
+from transfer.engine.bag.lines import parent, read_lines
 from transfer.engine.bag.listed import Known, ListedBag, Origin
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
+
+_LABEL = "Internal-Sender-Identifier"
+
+
+def bag_info(owner: Owner) -> dict[str, str]:
+    """Return the elements of bag-info.txt by which a bag says whose it is."""
+    what = {"target": "Frames of one target", "night": "Logs of one night"}
+    described = what.get(owner.label.partition(" ")[0], "Frames that calibrate others")
+    return {_LABEL: owner.label, "Internal-Sender-Description": described}
+
+
+def label_in(folder: PinnedFolder, bag: str) -> str | None:
+    """Read whose bag lies in a folder; None where it does not say. Raises OSError."""
+    content = b"".join(read_lines(folder, f"{bag}/{BAG_INFO}"))
+    fields = read_fields(tag_lines(io.BytesIO(content), "utf-8"), Faults(BAG_INFO))
+    return next((field.value for field in fields if field.label == _LABEL), None)
+
+
+def files_below(folder: PinnedFolder, path: str) -> Iterator[str]:
+    """Return each file below a path, at any depth. Raises OSError."""
+    for name, is_folder in folder.names(path):
+        if is_folder:
+            yield from files_below(folder, f"{path}/{name}")
+        else:
+            yield f"{path}/{name}"
+
+
+class Folders:
+    """Finds the folder of each owner in the archive. Raises OSError."""
+
+    def __init__(self, folder: PinnedFolder) -> None:
+        self._folder = folder
+        self._found: dict[Owner, str] = {}
+
+    def of(self, owner: Owner) -> str:
+        """Return the folder of an owner's bag: the one that says so, else the first that is free."""
+        if owner not in self._found:
+            number, wanted = 1, owner.folder
+            while wanted in self._found.values() or not self._is_for(owner, wanted):
+                number += 1
+                wanted = f"{owner.folder} ({number})"
+            self._found[owner] = wanted
+        return self._found[owner]
+
+    def _is_for(self, owner: Owner, wanted: str) -> bool:
+        facts = self._folder.stat(wanted)
+        if facts is None or not stat.S_ISDIR(facts.st_mode):
+            return facts is None
+        if label_in(self._folder, wanted) == owner.label:
+            return True
+        # What a run made ready that died before it filed anything; a person's own folder is let be.
+        names = {name for name, _ in self._folder.names(wanted)}
+        return names <= {PAYLOAD, OWN} and not any(files_below(self._folder, f"{wanted}/{PAYLOAD}"))
 
 
 class Held(NamedTuple):
@@ -45,19 +105,19 @@ class ArchiveBag(ListedBag):
         }
 
     def sizes_in(self, folder: str) -> set[int]:
-        """Give the sizes of the files that the bag lists in one of its folders."""
+        """Return the sizes of the files that the bag lists in one of its folders."""
         if not self._sizes:
             for path, held in self.held.items():
                 self._sizes.setdefault(parent(path), set()).add(held.size_bytes)
         return self._sizes.get(folder, set())
 
     def holds_at(self, path: str, sha256: str) -> bool:
-        """Tell whether the bag lists a content under this path, and a file of its size is there."""
+        """Return whether the bag lists a content under this path, and a file of its size is there."""
         held = self.held.get(path)
         return held is not None and held.sha256 == sha256 and self._is_there(path, held)
 
     def has_lost(self, path: str, sha256: str) -> bool:
-        """Tell whether the bag lists a content under this path and has lost it, or a part of it."""
+        """Return whether the bag lists a content under this path and has lost it, or a part of it."""
         held = self.held.get(path)
         return held is not None and held.sha256 == sha256 and not self._is_there(path, held)
 
@@ -66,14 +126,14 @@ class ArchiveBag(ListedBag):
         return facts is not None and facts.st_size == held.size_bytes
 
     def is_part_of(self, path: str, size_bytes: int, sha256: str) -> bool:
-        """Tell whether a content is the beginning of the longer file that the bag has at a path."""
+        """Return whether a content is the beginning of the longer file that the bag has at a path."""
         held = self.held.get(path)
         if held is None or held.size_bytes <= size_bytes or not self._is_there(path, held):
             return False
         return beginning_sha256(self.folder, self.at(path), size_bytes) == sha256
 
     def grew_into(self, path: str, part: str, size_bytes: int) -> bool:
-        """Tell whether a file below the pinned folder, `part`, has grown from what the bag has at `path`."""
+        """Return whether the file `part` (below the pinned folder) has grown from what lies at `path`."""
         held = self.held.get(path)
         if held is None or held.size_bytes >= size_bytes:
             return False
@@ -81,7 +141,7 @@ class ArchiveBag(ListedBag):
 
 
 def beginning_sha256(folder: PinnedFolder, path: str, size_bytes: int) -> str:
-    """Give the SHA-256 of a file's first so many bytes. Raises OSError."""
+    """Return the SHA-256 of a file's first so many bytes. Raises OSError."""
     digest = hashlib.sha256()
     with os.fdopen(folder.open_file(path), "rb", buffering=0) as file:
         left = size_bytes

@@ -34,7 +34,7 @@ class Holdings:
     findings: list[Finding] = field(default_factory=list)
 
     def of(self, digests: Iterable[str]) -> dict[str, tuple[Holding, ...]]:
-        """Give the places where each content (SHA-256, hexadecimal) lies, as far as the index tells."""
+        """Return the places where each content (SHA-256, hexadecimal) lies, as far as the index tells."""
         wanted = set(digests)
         if not wanted:
             return {}
@@ -47,7 +47,7 @@ class Holdings:
         return {digest: places for digest, places in found.items() if places}
 
     def in_use(self) -> InUse:
-        """Give the names in use."""
+        """Return the names in use."""
         try:
             with open_index(self.path) as index:
                 used, rows = names(index), list(targets(index))
@@ -64,7 +64,7 @@ class Holdings:
 
 @contextmanager
 def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = False) -> Iterator[Holdings]:
-    """Give what an archive has, its index brought up to date first, where this run may write to it.
+    """Return what an archive has, its index brought up to date first, where this run may write to it.
 
     An index that cannot be used is no reason not to file: another is made for this run alone.
     """
@@ -90,7 +90,7 @@ def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = Fal
 
 
 def brought_up_to_date(folder: PinnedFolder, *, on_network: bool) -> list[Finding]:
-    """Bring the archive's index up to date; give what is to be said of it and of the bags. Never raises.
+    """Bring the archive's index up to date; return what is to be said of it and of the bags. Never raises.
 
     The index is opened by its path: where the archive has left, that leads onto the disk beneath.
     """

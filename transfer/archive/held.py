@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.bags.stored_names import portable_path
-from transfer.archive.beginning import write_first_mark
 from transfer.archive.mark import (
     MARK_AT_MOST_BYTES,
     MARK_NAME,
@@ -19,6 +18,7 @@ from transfer.archive.mark import (
     mark_text,
     new_mark,
     parse_mark,
+    write_first_mark,
 )
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
@@ -34,7 +34,7 @@ _TRY_AGAIN = "Wait for it to end, then file again."
 
 
 @dataclass(frozen=True, slots=True)
-class Archive:
+class OpenArchive:
     """An archive held open for one run: everything is written below the pinned `folder`.
 
     `on_network`: other computers may have it open. `limits` is what its file system can hold, where that
@@ -49,7 +49,7 @@ class Archive:
 
 
 def archive_failure(error: OSError, root: Path) -> NightferryError:
-    """Say what an error of the system means for a person at the archive."""
+    """Return what an error of the system means for a person at the archive."""
     if drive_is_full(error):
         return DoesNotFit("The archive's disk is full", root, "Make room on it, then file again.")
     if error.errno in _PROTECTED:
@@ -83,7 +83,7 @@ def read_archive_mark(root: Path) -> ArchiveMark | None:
 @contextmanager
 def held_archive(
     root: Path, around: Surroundings, *, wait_s: float, begin_anew: bool = False
-) -> Iterator[Archive]:
+) -> Iterator[OpenArchive]:
     """Hold the archive in a folder that exists, begun if there is none yet.
 
     Where another run has it, waits for at most `wait_s` seconds. Raises NotThere, Busy, StoppedEarly,
@@ -101,7 +101,7 @@ def held_archive(
 
 
 @contextmanager
-def looked_at_archive(root: Path, around: Surroundings, *, begin_anew: bool = False) -> Iterator[Archive]:
+def looked_at_archive(root: Path, around: Surroundings, *, begin_anew: bool = False) -> Iterator[OpenArchive]:
     """Look at the archive without holding it or beginning one: nothing is written.
 
     Raises NotThere and DriveFailed.
@@ -123,12 +123,12 @@ def _mark_wanted(root: Path, around: Surroundings, *, begin_anew: bool) -> Archi
     return mark
 
 
-def _archive(root: Path, mark: ArchiveMark, folder: PinnedFolder, medium: Medium) -> Archive:
+def _archive(root: Path, mark: ArchiveMark, folder: PinnedFolder, medium: Medium) -> OpenArchive:
     try:
         file_system = medium.volume_of(root).file_system
     except OSError as error:
         raise archive_failure(error, root) from error
-    return Archive(root, mark, folder, limits_of(file_system), is_on_a_network(root, file_system))
+    return OpenArchive(root, mark, folder, limits_of(file_system), is_on_a_network(root, file_system))
 
 
 def _begun(root: Path, around: Surroundings) -> ArchiveMark:

@@ -38,7 +38,7 @@ class Place(NamedTuple):
 
 
 def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> Place:
-    """Give the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
+    """Return the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
 
     A frame whose type is not known goes with its night, as a log does: where it lay says most about it.
     """
@@ -57,17 +57,17 @@ def place_of(frame: Frame | None, names: Names | None, night: date, stored: str)
 
 
 def bag_of(place: str) -> str:
-    """Give the bag of a file that lies at a place in the archive."""
+    """Return the bag of a file that lies at a place in the archive."""
     return place.partition(f"/{PAYLOAD}/")[0]
 
 
 def owner_of_night(night: date) -> Owner:
-    """Give whose the logs of a night are."""
+    """Return the owner of a night's logs."""
     return Owner(f"{NIGHTS}/{night.isoformat()}", f"night {night.isoformat()}")
 
 
 def owner_of_target(target: str) -> Owner:
-    """Give whose the lights of a target are; a target by the name of another bag gets a folder of its own."""
+    """Return the owner of a target's lights; a target called like another bag gets a folder of its own."""
     folder = folder_name(target)
     key = same_name_key(folder)
     if key.partition(".")[0] in _RESERVED or key.startswith(_RESERVED_BEGINNINGS):
@@ -76,7 +76,7 @@ def owner_of_target(target: str) -> Owner:
 
 
 def folder_name(name: str) -> str:
-    """Give a name, of a target or from a header, as one folder's name that every system takes.
+    """Return a name, of a target or from a header, as one folder's name that every system takes.
 
     No name leads anywhere else, none is hidden, and none is a folder that systems keep for themselves.
     """

@@ -28,7 +28,7 @@ class InUse:
 
 
 @dataclass(frozen=True, slots=True)
-class OwnTables:
+class NameTables:
     """A person's own names (written → name), and the catalogue where one is installed."""
 
     targets: Mapping[str, str] = field(default_factory=dict)
@@ -52,7 +52,7 @@ class Names:
 class Namer:
     """Gives frames their names, in the order in which they come: the first spelling of a name stays."""
 
-    def __init__(self, own: OwnTables, in_use: InUse) -> None:
+    def __init__(self, own: NameTables, in_use: InUse) -> None:
         self._targets = TargetNames(own.targets, own.catalogue, in_use.names)
         self._filters = FilterNames(own.filters, in_use.filters)
         self._cameras = Spellings(in_use.cameras)
@@ -61,7 +61,7 @@ class Namer:
         self.readings: dict[str, TargetName] = {}
 
     def names(self, frame: Frame) -> Names:
-        """Give a frame's names."""
+        """Return a frame's names."""
         camera = self._cameras.first(tidy(frame.camera) or NO_CAMERA)
         if frame.frame_type is FrameType.LIGHT:
             target, findings = self._target(frame)
@@ -96,13 +96,13 @@ class Namer:
                 self._target(frame)
 
     def sharing_a_field(self) -> list[SameField]:
-        """Give the pairs of targets in one field of which this run met at least one."""
+        """Return the pairs of targets in one field of which this run met at least one."""
         pairs = same_field(list(self._known.values()))
         return [pair for pair in pairs if {pair.first.name, pair.second.name} & self._met]
 
 
 def icrs_position(frame: Frame) -> tuple[float, float] | None:
-    """Give where a frame points, right ascension and declination in ICRS degrees; None where it says not."""
+    """Return a frame's right ascension and declination (ICRS, degrees); None where its header has none."""
     ra_deg, dec_deg, equinox = frame.ra_deg, frame.dec_deg, frame.equinox
     if ra_deg is None or dec_deg is None or not isfinite(ra_deg) or not -90 <= dec_deg <= 90:
         return None

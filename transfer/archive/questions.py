@@ -12,7 +12,6 @@ from manifests.findings import Finding
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexFault, IndexOlder, IndexUnusable, NoIndex
 from manifests.index.opening import Index, open_index
 from manifests.index.schema import INDEX_NAME
-from transfer.archive.faults import faults_as_errors, no_archive, not_there
 from transfer.archive.freshness import is_as_it_was
 from transfer.archive.notes import (
     BagsChanged,
@@ -23,6 +22,7 @@ from transfer.archive.notes import (
     Tell,
     nobody,
 )
+from transfer.archive.whereabouts import faults_as_errors, no_archive, not_there
 from transfer.errors import NightferryError
 
 if TYPE_CHECKING:

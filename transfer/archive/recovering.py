@@ -8,8 +8,8 @@ from manifests.bags.entries import Entry
 from manifests.bags.paths import JOURNAL
 from manifests.findings import Finding, FindingKind
 from manifests.index.found_bags import bags_of
-from transfer.archive.folders import label_in
-from transfer.archive.held import Archive, archive_failure
+from transfer.archive.bags import label_in
+from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import CALIBRATION_OWNER, NIGHTS, Owner, owner_of_night, owner_of_target
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.journal import journal_entries
@@ -17,8 +17,8 @@ from transfer.engine.medium import PinnedFolder
 from transfer.errors import NightferryError
 
 
-def recover(archive: Archive, shelf: Shelf) -> list[Finding]:
-    """Prove what a run that died left whole, list it, and finish its bags; give what is wrong with any.
+def recover(archive: OpenArchive, shelf: Shelf) -> list[Finding]:
+    """Prove what a run that died left whole, list it, and finish its bags; return what is wrong with any.
 
     What it left half written is removed. What is not what was written is kept apart, in the bag's
     nightferry/set-aside. Raises NightferryError where the archive can't be read.
@@ -35,7 +35,7 @@ def _is_unfinished(folder: PinnedFolder, bag: str) -> bool:
     return folder.stat(f"{bag}/{JOURNAL}") is not None
 
 
-def _recovered(archive: Archive, shelf: Shelf, bag: str) -> Iterator[Finding]:
+def _recovered(archive: OpenArchive, shelf: Shelf, bag: str) -> Iterator[Finding]:
     try:
         owner = _owner_of(archive.folder, bag)
         if owner is None:

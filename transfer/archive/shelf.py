@@ -10,9 +10,8 @@ from contextlib import contextmanager
 
 from manifests.bags.entries import Entry
 from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
-from transfer.archive.bags import ArchiveBag, Held
-from transfer.archive.folders import Folders, bag_info, files_below
-from transfer.archive.held import Archive
+from transfer.archive.bags import ArchiveBag, Folders, Held, bag_info, files_below
+from transfer.archive.held import OpenArchive
 from transfer.archive.layout import Owner
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.open import Arrival, OpenBag
@@ -41,7 +40,7 @@ class Shelf:
     several acts together.
     """
 
-    def __init__(self, archive: Archive) -> None:
+    def __init__(self, archive: OpenArchive) -> None:
         self.folder: PinnedFolder = archive.folder
         self.methods: set[str] = set()
         self.all_from_medium = True
@@ -74,11 +73,11 @@ class Shelf:
                 self.folder.remove(f"{_INCOMING}/{name}")
 
     def new_part(self) -> str:
-        """Give a path for a file that has no name yet."""
+        """Return a path for a file that has no name yet."""
         return f"{_INCOMING}/{next(self._numbers)}.part"
 
     def refuses_name(self, path: str) -> str:
-        """Ask the disk about the names in a path; give why it can't have one of them, or nothing."""
+        """Ask the disk about the names in a path; return why it can't have one of them, or nothing."""
         for name in path.split("/"):
             try:
                 self.folder.stat(name)
@@ -91,14 +90,14 @@ class Shelf:
     # Bags
 
     def bag_of(self, owner: Owner) -> str:
-        """Give the folder of an owner's bag."""
+        """Return the folder of an owner's bag."""
         with self._lock:
             bag = self._folders.of(owner)
             self._owners[bag] = owner
             return bag
 
     def listed(self, bag: str) -> ArchiveBag:
-        """Give what a bag holds. Raises DriveFailed where its list is not what was written."""
+        """Return what a bag holds. Raises DriveFailed where its list is not what was written."""
         with self._lock:
             if bag not in self._listed:
                 listed = ArchiveBag(self.folder, bag)
@@ -124,7 +123,7 @@ class Shelf:
         return self._open[bag]
 
     def take(self, bag: str, arrivals: Iterable[Arrival]) -> dict[str, str]:
-        """Give whole, flushed files their names in a bag; give by path why the disk refuses a name."""
+        """Return whole, flushed files their names in a bag; return by path why the disk refuses a name."""
         refused: dict[str, str] = {}
 
         def on_refused(arrival: Arrival, error: OSError) -> None:
@@ -142,7 +141,7 @@ class Shelf:
         return refused
 
     def has(self, bag: str, path: str, size_bytes: int) -> bool:
-        """Tell whether a file of this size is there. What an index says may have been so once."""
+        """Return whether a file of this size is there. What an index says may have been so once."""
         try:
             facts = self.folder.stat(f"{bag}/{path}")
         except OSError:
@@ -157,14 +156,14 @@ class Shelf:
                 self.folder.flush_folders(sorted(opened.set_aside(path)))
 
     def new(self, sha256: str) -> tuple[str, str] | None:
-        """Give bag and path of a content that this run has brought."""
+        """Return bag and path of a content that this run has brought."""
         with self._lock:
             return self._new.get(sha256)
 
     # Proving
 
     def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> bool:
-        """Read back what is not proven yet; tell whether all of it is what was written.
+        """Read back what is not proven yet; return whether all of it is what was written.
 
         One bad copy has everything that this run wrote, and that is still open, read back again.
         """
@@ -184,17 +183,17 @@ class Shelf:
                 bag.proofs.doubt()
 
     def bad_in(self, bag: str) -> set[str]:
-        """Give the paths in a bag whose copies are not what was written."""
+        """Return the paths in a bag whose copies are not what was written."""
         with self._lock:
             return set(self._open[bag].proofs.found_bad) if bag in self._open else set()
 
     def unproven_in(self, bag: str) -> set[str]:
-        """Give the paths in a bag that wait to be proven."""
+        """Return the paths in a bag that wait to be proven."""
         with self._lock:
             return set(self._open[bag].proofs.unproven) if bag in self._open else set()
 
     def unproven_bytes(self) -> int:
-        """Give how much there is to be read back."""
+        """Return how much there is to be read back."""
         with self._lock:
             return sum(bag.proofs.unproven_bytes for bag in self._open.values())
 
@@ -226,12 +225,12 @@ class Shelf:
                 del self._open[bag]
 
     def is_listed(self, place: str) -> bool:
-        """Tell whether a file that this run has brought, by bag and path, is in its bag's manifest."""
+        """Return whether a file that this run has brought, by bag and path, is in its bag's manifest."""
         with self._lock:
             return self._brought.get(place, False)
 
     def waits(self, place: str) -> bool:
-        """Tell whether a file that this run has brought is not in its bag's manifest, or not yet."""
+        """Return whether a file that this run has brought is not in its bag's manifest, or not yet."""
         with self._lock:
             return not self._brought.get(place, True)
 
@@ -251,7 +250,7 @@ class Shelf:
             self._opened(bag)
 
     def free(self, bag: str) -> list[str]:
-        """Make a bag free that says neither whose it is nor what it holds; give what stood in it.
+        """Make a bag free that says neither whose it is nor what it holds; return what stood in it.
 
         A run died before it had its first list, and its journal is empty or lost.
         """

@@ -8,7 +8,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-_FITS_ENDINGS = frozenset({".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fits.fz", ".fit.fz", ".fz"})
+from manifests.frames.endings import FITS_ENDINGS
+
 _ENDING = re.compile(r"(?:\.(?:fits|fit|fts))?\.[A-Za-z0-9]{1,8}\Z", re.IGNORECASE)
 _ALIKE = 0.6  # of two endings: ".csv" and ".cvs" are, ".csv" and ".log" are not
 
@@ -109,7 +110,7 @@ def _endings_like(written: str, seen: list[str]) -> list[str]:
 def _alike(ending: str, written: str) -> bool:
     if ending == written or not written:
         return False
-    both_fits = ending in _FITS_ENDINGS and written in _FITS_ENDINGS
+    both_fits = ending in FITS_ENDINGS and written in FITS_ENDINGS
     if both_fits:
         return True
     from difflib import SequenceMatcher  # for what matched nothing: no other run need load it

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from transfer.engine.limits import FileSystemLimits
 
 MARK_NAME = "nightferry-drive.toml"
+RECEIPT_NAME = "READ ME FIRST.txt"
 _MARK_AT_MOST_BYTES = 64 << 10
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE)  # RFC 9562, section 4
 

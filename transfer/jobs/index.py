@@ -13,8 +13,7 @@ from manifests.index.holdings import bags
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import BroughtUpToDate, rebuild
 from manifests.index.schema import INDEX_NAME
-from transfer.archive.faults import faults_as_errors, no_archive, not_there
-from transfer.archive.whereabouts import is_an_archive, on_network
+from transfer.archive.whereabouts import faults_as_errors, is_an_archive, no_archive, not_there, on_network
 from transfer.errors import ExitCode
 from transfer.words import counted
 

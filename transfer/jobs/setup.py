@@ -12,11 +12,11 @@ from pathlib import Path
 
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.stored_names import NameBook, same_name_key
+from manifests.frames.endings import FITS_ENDINGS
 
 _LOOK_AT_MOST_S = 5.0
 _LOOK_AT_MOST_DEEP = 7
-_FITS_PATTERNS = ("**/*.fits", "**/*.fit", "**/*.fts", "**/*.fits.fz", "**/*.fits.gz")
-_FITS_ENDINGS = tuple(pattern.removeprefix("**/*") for pattern in _FITS_PATTERNS)
+_FITS_PATTERNS = tuple(f"**/*{ending}" for ending in FITS_ENDINGS)
 _LOG_PATTERNS = ("**/*.log", "**/log/**", "**/logs/**")
 # Folders that hold others' programs, whose logs are no observer's.
 _NOT_LOOKED_INTO = frozenset(("appdata", "library", "node_modules", "site-packages", "snap", "venv"))
@@ -85,7 +85,7 @@ def _contents(folder: Path) -> tuple[list[Path], int, int]:
             for entry in entries:
                 if entry.is_dir(follow_symlinks=False):
                     inner += [Path(entry.path)] if _is_worth_a_look(entry.name) else []
-                elif entry.name.lower().endswith(_FITS_ENDINGS):
+                elif entry.name.lower().endswith(FITS_ENDINGS):
                     frames += 1
                 elif in_logs or entry.name.lower().endswith(".log"):
                     logs += 1

@@ -12,9 +12,8 @@ import pytest
 
 from tests.support.desks import Desk
 from tests.support.nights import Computer, fits
-from transfer.archive import beginning
-from transfer.archive.beginning import write_first_mark
-from transfer.archive.mark import MARK_NAME, ArchiveMark, mark_text, new_mark, parse_mark
+from transfer.archive import mark as beginning
+from transfer.archive.mark import MARK_NAME, ArchiveMark, mark_text, new_mark, parse_mark, write_first_mark
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.events import Event, Waiting

@@ -3,7 +3,7 @@ import pytest
 from manifests.findings import FindingKind
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.places import KnownTarget
-from transfer.archive.naming import NO_CAMERA, InUse, Namer, OwnTables, icrs_position
+from transfer.archive.naming import NO_CAMERA, InUse, Namer, NameTables, icrs_position
 
 
 def light(name: str | None = None, **facts) -> Frame:
@@ -11,7 +11,7 @@ def light(name: str | None = None, **facts) -> Frame:
 
 
 def namer(*targets: KnownTarget, names: tuple[str, ...] = (), **own) -> Namer:
-    return Namer(OwnTables(**own), InUse(names=names, targets=targets))
+    return Namer(NameTables(**own), InUse(names=names, targets=targets))
 
 
 def test_spellings_of_one_target_are_one_and_it_is_said_how():

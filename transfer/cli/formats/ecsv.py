@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, BinaryIO
 
 from manifests.index.frame_query import FrameRow
-from transfer.archive.identity import identity_of
+from transfer.archive.mark import identity_of
 from transfer.cli.formats.columns import COLUMNS, Kind, findings_told
 from transfer.cli.formats.csv_list import spelt_out
 from transfer.cli.formats.listing import Listing

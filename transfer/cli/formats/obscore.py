@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from manifests.index.frame_query import FrameRow
 from manifests.index.schema import MOST_EXPOSURE_S
-from transfer.archive.identity import Identity
+from transfer.archive.mark import Identity
 from transfer.cli.formats.listing import Listing
 
 _MJD_0 = datetime(1858, 11, 17, tzinfo=UTC)

@@ -11,7 +11,7 @@ from typing import Any, BinaryIO, NamedTuple
 from xml.sax.saxutils import escape
 
 from manifests.index.frame_query import FrameRow
-from transfer.archive.identity import Identity, identity_of
+from transfer.archive.mark import Identity, identity_of
 from transfer.cli.formats.columns import COLUMNS, FrameColumn, Kind, findings_told
 from transfer.cli.formats.csv_list import spelt_out
 from transfer.cli.formats.listing import Listing

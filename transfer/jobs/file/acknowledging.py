@@ -43,7 +43,7 @@ def acknowledge(
     now: datetime,
     medium: Medium,
 ) -> bool:
-    """Write into a night's bag that the archive has all its files; tell whether it had to be written.
+    """Write into a night's bag that the archive has all its files; return whether it had to be written.
 
     A bag that carries this archive's word for these very files is left as it is. Keeps every other run
     off the drive meanwhile. Raises NotAcknowledged.
@@ -67,7 +67,7 @@ def acknowledge(
 
 
 def _require_all(files: list[Filed], listed: ListedBag) -> None:
-    """Hold that the word names every line of the bag's manifest: it is what a deletion may rest on."""
+    """Check that the word names every line of the bag's manifest: it is what a deletion may rest on."""
     named = {f"{file.sha256}  {file.path}\n".encode() for file in files}
     missing = sum(line not in named for line in read_lines(listed.folder, listed.at(MANIFEST)))
     if missing:
@@ -86,7 +86,7 @@ def _document(files: list[Filed], archive: ArchiveMark, manifest_sha256: str, no
 
 
 def _says_so(listed: ListedBag, archive: ArchiveMark, manifest_sha256: str) -> bool:
-    """Tell whether the bag has this archive's word for all that it lists, pinned by its tag manifest."""
+    """Return whether the bag has this archive's word for all that it lists, pinned by its tag manifest."""
     path = acknowledgement_of(archive.id)
     content = b"".join(read_lines(listed.folder, listed.at(path)))
     try:

@@ -149,7 +149,7 @@ class _BagReader:
 
 
 def _is_of_a_file(found: Finding, inventory: Inventory) -> bool:
-    """Tell whether a finding means that a file of the payload is not to be had, or not to be relied on."""
+    """Return whether a finding means that a file of the payload is not to be had, or not to be relied on."""
     manifest = MANIFEST_NAME.fullmatch(found.path)
     hostile = manifest is not None and not manifest[1] and found.detail.startswith("line ")
     named = found.path.startswith(f"{PAYLOAD}/") and found.path not in inventory.payload

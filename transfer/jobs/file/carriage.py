@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from manifests.frames.frame import Frame
-from transfer.archive.held import Archive, archive_failure
+from transfer.archive.held import OpenArchive, archive_failure
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.background import Background
@@ -32,7 +32,7 @@ class Carriage:
     was asked to end.
     """
 
-    archive: Archive
+    archive: OpenArchive
     copying: Copying
     background: Background
     failure: NightferryError | None = None

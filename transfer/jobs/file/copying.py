@@ -30,7 +30,7 @@ class Copied:
     left: Sequence[Planned]
 
     def failed_files(self, portion: Portion) -> list[tuple[Planned, NotCarried]]:
-        """Give the files that could not be read."""
+        """Return the files that could not be read."""
         return [(portion.planned[each.work.tasks[self.lane].path], each) for each in self.failed]
 
 

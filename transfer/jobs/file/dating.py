@@ -52,7 +52,7 @@ class Dating:
             return Inspection(is_fits=False)
 
     def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:
-        """Give the night of a file, and what is uncertain about it."""
+        """Return the night of a file, and what is uncertain about it."""
         return frame_night(inspection, modified_ns, self._longitude(inspection.frame))
 
     def _longitude(self, frame: Frame | None) -> float:

@@ -35,7 +35,7 @@ class Search:
     findings: list[Finding] = field(default_factory=list)
 
     def deliveries(self, path: Path | None) -> Iterator[Delivery]:
-        """Give what lies at `path`, or on the drives that are connected, bag after bag.
+        """Return what lies at `path`, or on the drives that are connected, bag after bag.
 
         A path inside a bag stands for that bag: nothing less can be proven. Raises NotThere and
         ConfigurationError, before the first is given.
@@ -103,7 +103,7 @@ class Search:
             yield loose_delivery(folder, [*bags, archive], self.dating)
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
-        """Give one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""
+        """Return one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""
         try:
             drive = marked_at(bag.parent)
         except NotThere as error:

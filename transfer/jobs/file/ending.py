@@ -12,7 +12,7 @@ from transfer.jobs.file.outcome import FileOutcome
 
 
 def failed(error: NightferryError, archive_folder: str = "") -> FileOutcome:
-    """Give the outcome of a run that ended before a file was read."""
+    """Return the outcome of a run that ended before a file was read."""
     where = f"{error.path}: " if error.path else ""
     return FileOutcome(error.exit_code, f"{where}{error.happened}.", error.next_step, archive_folder)
 
@@ -25,7 +25,7 @@ def exit_code(
     stopped: bool,
     unseen: bool,
 ) -> ExitCode:
-    """Give the exit code. `unseen`: something could not be looked at."""
+    """Return the exit code. `unseen`: something could not be looked at."""
     if failure is not None:
         return failure.exit_code
     if full:
@@ -39,7 +39,7 @@ def exit_code(
 def message(
     accounts: Sequence[Account], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
 ) -> str:
-    """Say in one line what came of it: `why` it ended before its time, what could not be looked at."""
+    """Return in one line what came of it: `why` it ended before its time, what could not be looked at."""
     filed = sum(account.filed for account in accounts)
     there = sum(account.already_there for account in accounts)
     refused = sum(account.refused for account in accounts)
@@ -68,7 +68,7 @@ def _many(count: int) -> str:
 
 
 def planned_message(accounts: Sequence[Account]) -> str:
-    """Say in one line what a run would do."""
+    """Return in one line what a run would do."""
     would = sum(account.would_be_filed for account in accounts)
     there = sum(account.already_there for account in accounts)
     refused = sum(account.refused for account in accounts)
@@ -86,7 +86,7 @@ def next_step(
     failure: NightferryError | None,
     full: Sequence[DoesNotFit],
 ) -> str:
-    """Say what to do next."""
+    """Return what to do next."""
     if failure is not None:
         return failure.next_step
     if full:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from manifests.findings import Finding, FindingKind
-from transfer.archive.held import Archive, archive_failure
+from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import bag_of
 from transfer.archive.shelf import Shelf
 from transfer.errors import DriveFailed, NightferryError
@@ -30,7 +30,7 @@ _WRITTEN_AGAIN = Finding(
 class Finishing:
     """Brings one portion to its end. `failure` is what the whole run has to end for."""
 
-    archive: Archive
+    archive: OpenArchive
     copying: Copying
     account: Account
     portion: Portion
@@ -121,7 +121,7 @@ class Finishing:
             shelf.doubt()
 
     def _bad(self) -> list[str]:
-        """Give the places of this portion's files whose copies are not what was written."""
+        """Return the places of this portion's files whose copies are not what was written."""
         shelf = self.copying.shelf
         places = (f"{bag}/{path}" for bag in self.portion.bags for path in sorted(shelf.bad_in(bag)))
         return [place for place in places if place in self.portion.arrived]

@@ -50,12 +50,12 @@ class Item:
         return None if found is None else found.hex()
 
     def others(self) -> tuple[Wanted, ...]:
-        """Give the digests by other algorithms that it takes to hold the file against its bag."""
+        """Return the digests by other algorithms that it takes to hold the file against its bag."""
         algorithms = ((each.manifest.algorithm, len(each.digest)) for each in self.expected)
         return tuple(Wanted(one, size) for one, size in algorithms if one is not None and one != SHA256)
 
     def differs(self, content: Content) -> str:
-        """Say by which manifest the content is not what the bag lists; empty where it is."""
+        """Return by which manifest the content is not what the bag lists; empty where it is."""
         wrong = (each.manifest.name for each in self.expected if not _holds(each, content))
         return ", ".join(wrong)
 
@@ -78,7 +78,7 @@ class Refusal:
 
 
 def not_filed(shown: str, why: str) -> Refusal:
-    """Give the refusal of a file that cannot be carried, named or proven."""
+    """Return the refusal of a file that cannot be carried, named or proven."""
     return Refusal(shown, Finding(FindingKind.NOT_FILED, why, shown))
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source
-from transfer.engine.drive import MARK_NAME
+from transfer.engine.drive import MARK_NAME, RECEIPT_NAME
 from transfer.engine.sources import SourceFile, walk
 from transfer.jobs.file.dating import Dating, HeaderUnread
 from transfer.jobs.file.items import Delivery, Item, Refusal, not_filed
-from transfer.jobs.send.outcome import RECEIPT_NAME
 
 # So many files are carried and published together: little enough to be done again after a power cut.
 _PORTION_FILES = 2000

@@ -64,7 +64,7 @@ class FileOutcome:
         return (ReadBack.MEDIUM if self.from_medium else ReadBack.PERHAPS_MEMORY).value
 
     def sums(self) -> dict[str, Sum]:
-        """Give what went to each folder of the archive, by its path there."""
+        """Return what went to each folder of the archive, by its path there."""
         added: dict[str, Sum] = {}
         for account in self.accounts:
             for where, part in account.sums.items():
@@ -75,14 +75,14 @@ class FileOutcome:
         return dict(sorted(added.items()))
 
     def all_findings(self) -> list[Finding]:
-        """Give every finding once: what is wrong first."""
+        """Return every finding once: what is wrong first."""
         found: list[Finding] = []
         for account in self.accounts:
             found += [*account.delivery.faults, *account.findings, *account.delivery.findings]
         return list(dict.fromkeys([*found, *self.findings, *map(_shared, self.same_fields)]))
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         told: dict[str, Any] = {
             "command": "file",
             "exit": int(self.exit_code),

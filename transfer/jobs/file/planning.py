@@ -104,7 +104,7 @@ class Planner:
             plan.carry.append(planned)
 
     def _cannot_hold(self, planned: Planned) -> str:
-        """Say why the archive's disk can't hold a file under its name; empty where it can."""
+        """Return why the archive's disk can't hold a file under its name; empty where it can."""
         known = self.limits and cannot_hold(self.limits, planned.wanted, planned.item.size_bytes)
         return known or self.shelf.refuses_name(planned.wanted)
 
@@ -119,7 +119,7 @@ class Planner:
         return Planned(item, bag, place.path, names.target, names.filter, findings)
 
     def there(self, planned: Planned, sha256: str | None, size_bytes: int, found: Found) -> str:
-        """Give where the archive has a content already; empty where it has not."""
+        """Return where the archive has a content already; empty where it has not."""
         if sha256 is None:
             return ""
         for holding in found.get(sha256, ()):
@@ -153,7 +153,7 @@ class Planner:
 
 
 def stands_for(planned: Planned, bag: str, path: str) -> bool:
-    """Tell whether the same content at a place in the archive is this file.
+    """Return whether the same content at a place in the archive is this file.
 
     The same content is the same frame, wherever it lies. A log that a bag brings is its night's own,
     even where another night's says the same; and an empty file is known by its name alone.
@@ -165,7 +165,7 @@ def stands_for(planned: Planned, bag: str, path: str) -> bool:
 
 
 def _no_type(item: Item) -> Iterator[Finding]:
-    """Say why a frame goes with its night."""
+    """Return why a frame goes with its night."""
     if item.frame is not None and item.frame.frame_type is None:
         said = item.frame.image_type
         what = f"its header says {said!r}" if said else "its header does not say what it is"

@@ -62,7 +62,7 @@ class Receiving:
         return self.shelf.folder
 
     def new_part(self) -> str:
-        """Give a path for a file that has no name yet."""
+        """Return a path for a file that has no name yet."""
         return self.shelf.new_part()
 
     def settle(self, batch: Batch) -> None:
@@ -90,5 +90,5 @@ class Receiving:
 
 
 def _unvouched(read: list[tuple[Planned, Written, Content]]) -> list[str]:
-    """Give the contents that the archive was not asked about before they were read."""
+    """Return the contents that the archive was not asked about before they were read."""
     return [content.digests.sha256 for planned, _, content in read if planned.item.sha256 is None]

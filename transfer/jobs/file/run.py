@@ -11,11 +11,12 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
 from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
-from transfer.archive.held import Archive, held_archive, looked_at_archive
-from transfer.archive.naming import Namer, OwnTables
+from transfer.archive.held import OpenArchive, held_archive, looked_at_archive
+from transfer.archive.naming import Namer, NameTables
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import Shelf
 from transfer.config import Config
+from transfer.config.longitude import longitude_of
 from transfer.engine.resting import let_rest
 from transfer.errors import ConfigurationError, DoesNotFit, NightferryError
 from transfer.jobs.file.account import Account
@@ -29,7 +30,6 @@ from transfer.jobs.file.ending import exit_code, failed, message, next_step, pla
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.planning import Planner
 from transfer.jobs.file.skies import Skies
-from transfer.jobs.send.survey import longitude_of
 from transfer.surroundings import Surroundings
 
 WAIT_S = 600.0
@@ -62,7 +62,7 @@ class FileRun:
         self._full: list[DoesNotFit] = []
         self._failure: NightferryError | None = None
         self._cut_short = False
-        self._archive: Archive | None = None
+        self._archive: OpenArchive | None = None
         self._namer: Namer | None = None
         self._shelf: Shelf | None = None
 
@@ -115,7 +115,7 @@ class FileRun:
         return self._config.archive.folder
 
     @contextmanager
-    def _opened(self, root: Path) -> Iterator[Archive]:
+    def _opened(self, root: Path) -> Iterator[OpenArchive]:
         request = self._request
         if request.dry_run:
             opening = looked_at_archive(root, self._around, begin_anew=request.new_archive)
@@ -130,13 +130,13 @@ class FileRun:
         table = KEYWORDS.extended(self._config.keywords) if self._config.keywords else KEYWORDS
         return Dating(self._around.medium, longitude_deg, guess, table)
 
-    def _own_tables(self) -> OwnTables:
+    def _own_tables(self) -> NameTables:
         try:
             catalogue = load_catalogue()
         except CatalogueUnreadable as fault:
             catalogue = None
             self._findings.append(Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)))
-        return OwnTables(self._config.targets, self._config.filters, catalogue)
+        return NameTables(self._config.targets, self._config.filters, catalogue)
 
     def _skies(self) -> Skies:
         return Skies(self._config.site)
@@ -159,7 +159,7 @@ class FileRun:
 
     # Carrying
 
-    def _carry(self, accounts: Iterator[Account], archive: Archive, copying: Copying) -> None:
+    def _carry(self, accounts: Iterator[Account], archive: OpenArchive, copying: Copying) -> None:
         with Background() as background:
             carriage = Carriage(archive, copying, background)
             for account in accounts:
@@ -172,7 +172,7 @@ class FileRun:
         if any(account.filed for account in self._accounts):
             self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
 
-    def _answer(self, account: Account, archive: Archive) -> None:
+    def _answer(self, account: Account, archive: OpenArchive) -> None:
         """Write the archive's word onto the drive, where all of the night is in the archive."""
         answer = account.delivery.acknowledgeable
         if answer is None or not account.whole or not account.home:
@@ -192,7 +192,7 @@ class FileRun:
         return self._shelf is None or self._shelf.all_from_medium
 
     def outcome(self) -> FileOutcome:
-        """Say how things stand now."""
+        """Return how things stand now."""
         accounts, why = tuple(self._accounts), self._around.stop.why
         stopped = bool(why) and (self._cut_short or not all(account.whole for account in accounts))
         code = exit_code(accounts, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))

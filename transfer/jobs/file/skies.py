@@ -30,7 +30,7 @@ class Skies:
         self._lock = threading.Lock()
 
     def look(self, frames: Iterable[Frame | None]) -> dict[Frame, Seen]:
-        """Give the sky of each light among these frames, computed now where it is not known yet.
+        """Return the sky of each light among these frames, computed now where it is not known yet.
 
         A whole night at once tells best what is wrong with its clock or its site.
         """

@@ -63,7 +63,7 @@ class Sorting:
         self.refusals.append(Refusal(shown, Finding(FindingKind.CHANGED, detail, shown)))
 
     def _there(self, planned: Planned, content: Content) -> str:
-        """Give where the archive has this content, be it from a file that came a moment ago."""
+        """Return where the archive has this content, be it from a file that came a moment ago."""
         sha256 = content.digests.sha256
         for place in (self._contents.get(sha256), self.shelf.new(sha256)):
             if place is not None and stands_for(planned, *place):
@@ -112,7 +112,7 @@ class Sorting:
 
 
 def _renamed(planned: Planned) -> tuple[Finding, ...]:
-    """Say why a file does not have the name that it had."""
+    """Return why a file does not have the name that it had."""
     if planned.claimed != planned.path:
         return (Finding(FindingKind.KEPT_BOTH, f"the other is {planned.path}"),)
     name = planned.item.stored.rpartition("/")[2]

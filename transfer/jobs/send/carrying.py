@@ -7,10 +7,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from transfer.engine.bag.durable import write_durably
+from transfer.engine.drive import RECEIPT_NAME
 from transfer.jobs.send.beside import beside
 from transfer.jobs.send.drive_night import DriveNight
 from transfer.jobs.send.night import NightRun
-from transfer.jobs.send.outcome import RECEIPT_NAME
 from transfer.jobs.send.receipt import receipt, unfinished_receipt
 
 if TYPE_CHECKING:

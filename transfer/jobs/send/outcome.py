@@ -13,7 +13,6 @@ from transfer.errors import ExitCode
 if TYPE_CHECKING:
     from manifests.bags.summary import Summary
 
-RECEIPT_NAME = "READ ME FIRST.txt"
 
 _NIGHTS_NAMED = 12  # more are named by the first and the last
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from transfer.config import Config
 from transfer.engine.bag.lines import read_lines
-from transfer.engine.drive import FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
+from transfer.engine.drive import RECEIPT_NAME, FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
 from transfer.engine.medium import Medium
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import check_places
@@ -28,7 +28,7 @@ from transfer.jobs.send.night_plan import (
     remember_compared,
     unfinished_nights,
 )
-from transfer.jobs.send.outcome import RECEIPT_NAME, SendOutcome
+from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey
 from transfer.records import Records
 from transfer.surroundings import Surroundings

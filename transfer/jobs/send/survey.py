@@ -13,6 +13,7 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.nights import frame_night, night_of, night_of_ns
 from transfer.config import Config, Source, SourceKind
+from transfer.config.longitude import longitude_of
 from transfer.config.patterns import near_misses
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
@@ -21,8 +22,6 @@ from transfer.records import Records
 
 if TYPE_CHECKING:
     from transfer.engine.medium import Medium
-
-_DEGREES_PER_HOUR = 15
 
 
 @dataclass(slots=True)
@@ -89,17 +88,6 @@ def survey(
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
     return result
-
-
-def longitude_of(config: Config, now: datetime) -> tuple[float, Finding | None]:
-    """Give the site's longitude, in degrees east; without one, what this computer's clock implies."""
-    if config.site is not None and config.site.longitude_deg is not None:
-        return config.site.longitude_deg, None
-    offset = now.astimezone().utcoffset()
-    hours = offset.total_seconds() / 3600 if offset is not None else 0.0
-    longitude_deg = hours * _DEGREES_PER_HOUR
-    detail = f"taken from this computer's time zone: {longitude_deg:+g}; nights change at its noon"
-    return longitude_deg, Finding(FindingKind.NO_LONGITUDE, detail, str(config.file))
 
 
 def _add_source(

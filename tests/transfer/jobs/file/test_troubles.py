@@ -18,9 +18,8 @@ from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
 from tests.support.desks import Desk
 from tests.support.nights import Computer, assert_valid, fits, noise
-from transfer.archive.beginning import write_first_mark
 from transfer.archive.contents import Holdings
-from transfer.archive.mark import MARK_NAME, mark_text, new_mark
+from transfer.archive.mark import MARK_NAME, mark_text, new_mark, write_first_mark
 from transfer.archive.naming import InUse
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import Volume

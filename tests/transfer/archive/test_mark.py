@@ -1,4 +1,4 @@
-"""What an archive is called."""
+"""The mark of an archive, and what the archive is called."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from transfer.archive.identity import Identity, identity_of
-from transfer.archive.mark import MARK_NAME, mark_text, new_mark
+from transfer.archive.mark import MARK_NAME, Identity, identity_of, mark_text, new_mark
 
 
 def test_an_archive_is_called_what_its_mark_says(tmp_path: Path) -> None:

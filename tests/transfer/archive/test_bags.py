@@ -1,8 +1,10 @@
+"""Which folder of the archive is whose, and what a bag of the archive lists."""
+
 from pathlib import Path
 
 import pytest
 
-from transfer.archive.folders import Folders, bag_info, label_in
+from transfer.archive.bags import Folders, bag_info, label_in
 from transfer.archive.layout import owner_of_night, owner_of_target
 from transfer.engine.medium import this_computer
 
