@@ -17,6 +17,9 @@ class FindingKind(StrEnum):
     COMPRESSION_DAMAGED = "compression damaged"
     NO_DATE = "no date in the header"
     DATE_WITHOUT_TIME = "date without a time"
+    LOCAL_TIME = "local time without its zone"
+    DATE_IN_DOUBT = "date in doubt"
+    DATE_FAR_OFF = "date far from the file's own time"
     ALTITUDE_WRONG = "altitude does not fit time and site"
     AIRMASS_WRONG = "airmass does not fit time and site"
 

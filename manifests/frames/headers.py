@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, TypeVar
 
 from manifests.frames import stages, values
@@ -13,7 +14,7 @@ from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_types import frame_type_of, stage_words_of
 from manifests.frames.hdus import HeaderUnreadable, read_hdu
 from manifests.frames.keywords import KEYWORDS, KeywordTable
-from manifests.frames.moments import Beginning, beginning_of
+from manifests.frames.moments import Beginning, beginning_of, written_utc_of
 from manifests.frames.names.filters import says_nothing
 
 T = TypeVar("T")
@@ -56,10 +57,17 @@ _READERS: Mapping[str, Callable[[CardValue], Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class HeaderFacts:
-    """A frame, and whether its `begun_utc` is a date whose time of day the header does not give."""
+    """A frame, and what its header says of the night beside `begun_utc`.
+
+    With `date_only` the header gives a date without a time of day. `begun_local` is a clock whose zone is
+    not named, `written_utc` when the header was written, `date_remark` what is doubtful about the date.
+    """
 
     frame: Frame
     date_only: bool = False
+    begun_local: datetime | None = None
+    written_utc: datetime | None = None
+    date_remark: str = ""
 
 
 class FrameReader:
@@ -110,7 +118,14 @@ class FrameReader:
             equinox=self._equinox(),
             altitude_deg=self._altitude_deg(),
         )
-        return HeaderFacts(frame, date_only=beginning is not None and beginning.date_only)
+        written = (written_utc_of(cards, self._table) for cards in self._headers)
+        return HeaderFacts(
+            frame,
+            date_only=beginning is not None and beginning.date_only,
+            begun_local=beginning.local if beginning else None,
+            written_utc=next((utc for utc in written if utc is not None), None),
+            date_remark=beginning.remark if beginning else "",
+        )
 
     def _said(self, fact: str, headers: Iterable[dict[str, CardValue]]) -> Iterator[CardValue]:
         """Return the cards that may say a fact, header by header and in order of preference."""

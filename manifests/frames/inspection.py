@@ -11,6 +11,7 @@ import stat
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import BinaryIO
 
 from manifests.findings import Finding, FindingKind
@@ -32,13 +33,17 @@ class Inspection:
 
     `is_fits` where it begins as FITS, packed by gzip or not; only then is there anything else, but
     for what a caller expected. `frame` is `None` where no header could be read. With `date_only` the
-    header gives a date and no time of day, and the frame's `begun_utc` is 0h of that date.
+    header gives a date and no time of day, and the frame's `begun_utc` is 0h of that date. The other
+    three are as in `HeaderFacts`.
     """
 
     is_fits: bool
     frame: Frame | None = None
     findings: tuple[Finding, ...] = ()
     date_only: bool = False
+    begun_local: datetime | None = None
+    written_utc: datetime | None = None
+    date_remark: str = ""
 
 
 class Inspector:
@@ -182,7 +187,15 @@ def _inspection(reader: FrameReader, walk: HduWalk) -> Inspection:
     if not walk.headers:
         return Inspection(is_fits=True, findings=findings)
     facts = reader.facts()
-    return Inspection(is_fits=True, frame=facts.frame, findings=findings, date_only=facts.date_only)
+    return Inspection(
+        is_fits=True,
+        frame=facts.frame,
+        findings=findings,
+        date_only=facts.date_only,
+        begun_local=facts.begun_local,
+        written_utc=facts.written_utc,
+        date_remark=facts.date_remark,
+    )
 
 
 def _look(file: BinaryIO | gzip.GzipFile, table: KeywordTable) -> Inspection:

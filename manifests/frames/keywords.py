@@ -9,15 +9,17 @@ from types import MappingProxyType
 # The unit a value is in, unless its comment names another, stands in the fact's name. "Standard" is
 # what FITS Standard 4.0 defines; everything else is common practice, written down from memory.
 _KEYWORDS = {
-    # When. Standard: DATE-OBS, DATE-BEG, DATE-AVG, DATE-END, the same four as MJD-, TIMESYS, XPOSURE.
+    # When. Standard: DATE, DATE-OBS, DATE-BEG, DATE-AVG, DATE-END, the last four as MJD-, TIMESYS, XPOSURE.
     "begun_utc": "DATE-OBS DATE-BEG DATE_OBS",
     "time_of_day": "TIME-OBS TIME-BEG UT UTC UTSTART UT-START UTC-OBS UT-OBS",
     "middle_utc": "DATE-AVG",
     "ended_utc": "DATE-END",
-    "begun_mjd": "MJD-OBS MJD-BEG MJD_OBS",
+    "begun_mjd": "MJD-OBS MJD-BEG MJD_OBS MJD",
     "middle_mjd": "MJD-AVG",
     "ended_mjd": "MJD-END",
     "begun_jd": "JD JD-OBS OBSJD",
+    "begun_local": "DATE-LOC DATE_LOC",  # the clock on the wall, its zone not named
+    "written_utc": "DATE",  # when the header was written
     "time_scale": "TIMESYS",
     "exposure_s": "EXPTIME XPOSURE EXPOSURE",
     # What of, and through what. Standard: OBJECT.

@@ -1,4 +1,4 @@
-"""A header's dates and times, in any form in use, to the moment its exposure began, in UTC."""
+"""A header's dates and times, in any form in use, to the moment its exposure began."""
 
 from __future__ import annotations
 
@@ -9,26 +9,45 @@ from datetime import UTC, date, datetime, timedelta, timezone
 
 from manifests.frames.cards import CardValue
 from manifests.frames.keywords import KeywordTable
-from manifests.frames.timescales import to_utc
-from manifests.frames.values import number, text
+from manifests.frames.timescales import is_local, to_utc
+from manifests.frames.values import number, text, unit_of
 
-_DATE = r"([0-9]{4})[-/]([0-9]{1,2})[-/]([0-9]{1,2})"
 _TIME = r"([0-9]{1,2}):([0-9]{1,2})(?::([0-9]{1,2})(?:[.,]([0-9]*))?)?"
-_ISO = re.compile(rf"{_DATE}(?:[T ] ?{_TIME} ?(Z|[+-][0-9]{{2}}:?[0-9]{{2}})?)?")
-_TIME_OF_DAY = re.compile(rf"{_TIME} ?Z?")
-# DD/MM/YY, section 4.4.2.1: always of the years 1900 to 1999.
-_OLD_DATE = re.compile(r"([0-9]{1,2})/([0-9]{1,2})/([0-9]{2})")
+_ZONE = r"(Z|UTC?|GMT|[+-][0-9]{2}(?::?[0-9]{2})?)"
+_ISO = re.compile(rf"([0-9]{{4}})[-/]([0-9]{{1,2}})[-/]([0-9]{{1,2}})(?:[T ] ?{_TIME})?(?: ?{_ZONE})?")
+# DD/MM/YY is section 4.4.2.1 of FITS Standard 4.0: always of the years 1900 to 1999. With a year of four
+# digits it is no standard's; it is common practice to keep the order.
+_DAY_FIRST = re.compile(
+    rf"([0-9]{{1,2}})/([0-9]{{1,2}})/([0-9]{{4}}|[0-9]{{2}})(?:[T ] ?{_TIME})?(?: ?{_ZONE})?"
+)
+_TIME_OF_DAY = re.compile(
+    r"([0-9]{1,2})[:h ] ?([0-9]{1,2})(?:[:m ] ?([0-9]{1,2})(?:[.,]([0-9]*))?)?s?(?: ?(?:Z|UTC?|GMT))?"
+)
+_NUMBER_OF_DAY = re.compile(r"([0-9]{1,5}(?:\.[0-9]*)?)(?: ?(?:Z|UTC?|GMT))?")
+_UNITS_OF_DAY = {
+    **dict.fromkeys(("h", "hr", "hour", "hours"), 3600.0),
+    **dict.fromkeys(("s", "sec", "second", "seconds"), 1.0),
+}
 
 _MJD_0 = datetime(1858, 11, 17)  # noqa: DTZ001 (in the scale of the header)
 _JD_OF_MJD_0 = 2400000.5
 
+# No electronic camera took a frame before this year: a year of two digits was meant for another century.
+_FIRST_YEAR = 1970
+
 
 @dataclass(frozen=True, slots=True)
 class Beginning:
-    """When an exposure began; with `date_only`, 0h stands for a time that the header does not give."""
+    """When an exposure began: `utc`, or `local` (naive) where the header gives a clock without its zone.
 
-    utc: datetime
+    With `date_only`, 0h stands for a time that the header does not give. `remark` says what is doubtful
+    about the date as it is written.
+    """
+
+    utc: datetime | None
+    local: datetime | None = None
     date_only: bool = False
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,33 +56,60 @@ class _Reading:
 
     moment: datetime
     date_only: bool = False
+    remark: str = ""
 
 
 def beginning_of(
     cards: Mapping[str, CardValue], table: KeywordTable, scale: str, exposure_s: float | None
 ) -> Beginning | None:
-    """Give when the exposure began by the cards of one header, or `None` where they do not say.
+    """Return when the exposure began by the cards of one header, or `None` where they do not say.
 
     `scale` is the header's TIMESYS. The first form that gives a time of day counts: the start as a
-    date, the middle or the end less (half) the exposure, then MJD and JD; a date alone comes last.
+    date, the middle or the end less (half) the exposure, MJD and JD, then local time; a date alone comes
+    last.
     """
     first_date: Beginning | None = None
-    for reading in _readings(cards, table, exposure_s):
-        utc = _in_utc(reading, scale)
-        if utc is not None and not reading.date_only:
-            return Beginning(utc)
-        if utc is not None and first_date is None:
-            first_date = Beginning(utc, date_only=True)
+    for beginning in _beginnings(cards, table, scale, exposure_s):
+        if not beginning.date_only:
+            return beginning
+        first_date = first_date or beginning
     return first_date
+
+
+def written_utc_of(cards: Mapping[str, CardValue], table: KeywordTable) -> datetime | None:
+    """Return when the header was written by its DATE, which is in UTC (FITS 4.0, section 4.4.2.1)."""
+    readings = (_read_date(text(card) or "") for card in _present(cards, table.keywords["written_utc"]))
+    return next((utc for reading in readings if reading and (utc := _in_utc(reading, "UTC"))), None)
+
+
+def _beginnings(
+    cards: Mapping[str, CardValue], table: KeywordTable, scale: str, exposure_s: float | None
+) -> Iterator[Beginning]:
+    for reading in _readings(cards, table, exposure_s):
+        if reading.moment.tzinfo is None and is_local(scale):
+            yield Beginning(None, reading.moment, reading.date_only, reading.remark)
+        elif (utc := _in_utc(reading, scale)) is not None:
+            yield Beginning(utc, None, reading.date_only, reading.remark)
+    for card in _present(cards, table.keywords["begun_local"]):
+        local = _read_date(text(card) or "")
+        if local is None:
+            continue
+        if local.moment.tzinfo is None:
+            yield Beginning(None, local.moment, local.date_only, local.remark)
+        elif (utc := _in_utc(local, "UTC")) is not None:
+            yield Beginning(utc, None, local.date_only, local.remark)
 
 
 def _readings(
     cards: Mapping[str, CardValue], table: KeywordTable, exposure_s: float | None
 ) -> Iterator[_Reading]:
-    """Give every moment that the cards name, moved to the exposure's start, the best first."""
+    """Yield every moment that the cards name, moved to the exposure's start, the best first."""
     keywords = table.keywords
+    times = list(_present(cards, keywords["time_of_day"]))
     for card in _present(cards, keywords["begun_utc"]):
-        yield from _start_dates(card, list(_present(cards, keywords["time_of_day"])))
+        yield from _start_dates(card, times)
+    for card in times:
+        yield from _moved(_read_date(text(card) or ""), timedelta())
     exposure = timedelta(seconds=min(max(exposure_s or 0.0, 0.0), 1e9))
     for fact, share in (("middle", 0.5), ("ended", 1.0)):
         for card in _present(cards, keywords[f"{fact}_utc"]):
@@ -81,57 +127,109 @@ def _present(cards: Mapping[str, CardValue], keywords: tuple[str, ...]) -> Itera
 
 
 def _start_dates(card: CardValue, times: list[CardValue]) -> Iterator[_Reading]:
-    """Give a date, with the time of day that stands in a card of its own where it has none itself."""
+    """Yield a date with the time of day from a card of its own where the date has none, or midnight.
+
+    Programs that write the time into another card leave 00:00:00 in the date.
+    """
     reading = _read_date(text(card) or "")
-    if reading is not None and reading.date_only:
-        since_midnight = filter(None, (_time_of_day(text(time) or "") for time in times))
-        yield from (_Reading(reading.moment + time) for time in since_midnight)
+    if reading is not None and _is_midnight(reading):
+        for time in times:
+            moment = _moment_on(reading.moment, time)
+            if moment is not None:
+                yield _Reading(moment, remark=reading.remark)
     yield from _moved(reading, timedelta())
 
 
+def _is_midnight(reading: _Reading) -> bool:
+    return reading.date_only or reading.moment.time() == _MJD_0.time()
+
+
+def _moment_on(midnight: datetime, time: CardValue) -> datetime | None:
+    """Return the moment of a time card. A whole date in it counts within two days of the midnight."""
+    whole = _read_date(text(time) or "")
+    if whole is None or whole.date_only:
+        since_midnight = _time_of_day(time)
+        return None if since_midnight is None else _sum(midnight, since_midnight)
+    same_zone = (whole.moment.tzinfo is None) == (midnight.tzinfo is None)
+    if same_zone and abs(whole.moment - midnight) <= timedelta(days=2):
+        return whole.moment
+    clock = whole.moment.replace(tzinfo=None)
+    return _sum(midnight, clock - datetime(clock.year, clock.month, clock.day))  # noqa: DTZ001
+
+
+def _sum(moment: datetime, later: timedelta) -> datetime | None:
+    try:
+        return moment + later
+    except OverflowError:
+        return None
+
+
 def _moved(reading: _Reading | None, back: timedelta) -> Iterator[_Reading]:
-    """Give the reading `back` earlier; nothing where a date alone cannot be moved, or there is none."""
+    """Yield the reading `back` earlier; nothing where a date alone cannot be moved, or there is none."""
     if reading is not None and not (reading.date_only and back):
-        try:
-            yield _Reading(reading.moment - back, reading.date_only)
-        except OverflowError:
-            return
+        moment = _sum(reading.moment, -back)
+        if moment is not None:
+            yield _Reading(moment, reading.date_only, reading.remark)
 
 
 def _read_date(written: str) -> _Reading | None:
-    iso = _ISO.fullmatch(written)
-    old = _OLD_DATE.fullmatch(written)
+    iso, day_first = _ISO.fullmatch(written), _DAY_FIRST.fullmatch(written)
     try:
-        if old:
-            return _Reading(datetime(1900 + int(old[3]), int(old[2]), int(old[1])), date_only=True)  # noqa: DTZ001
-        return iso and _read_iso(iso)
+        if iso:
+            return _dated(int(iso[1]), int(iso[2]), int(iso[3]), iso.groups()[3:])
+        return day_first and _read_day_first(day_first, written)
     except (ValueError, OverflowError):
         return None
 
 
-def _read_iso(iso: re.Match[str]) -> _Reading | None:
-    day = date(int(iso[1]), int(iso[2]), int(iso[3]))
-    midnight = datetime(day.year, day.month, day.day, tzinfo=_zone(iso[8]))
-    if iso[4] is None:
+def _read_day_first(match: re.Match[str], written: str) -> _Reading | None:
+    day, month, year = (int(part) for part in match.groups()[:3])
+    rest = match.groups()[3:]
+    if len(match[3]) == 4:
+        # A day that no month has can only be a month written first.
+        return _dated(year, day, month, rest) if month > 12 else _dated(year, month, day, rest)
+    reading = _dated(1900 + year, month, day, rest)
+    if reading is None or reading.moment.year >= _FIRST_YEAR:
+        return reading
+    remark = f"'{written}' is {reading.moment.date()}: in the FITS standard two digits mean 1900 to 1999"
+    return _Reading(reading.moment, reading.date_only, remark)
+
+
+def _dated(year: int, month: int, day: int, rest: tuple[str | None, ...]) -> _Reading | None:
+    """Return a date with what follows it: hours, minutes, seconds, their fraction, and a zone."""
+    hours, minutes, seconds, fraction, zone = rest
+    day_of = date(year, month, day)
+    midnight = datetime(day_of.year, day_of.month, day_of.day, tzinfo=_zone(zone))
+    if hours is None or minutes is None:
         return _Reading(midnight, date_only=True)
-    since_midnight = _duration(iso[4], iso[5], iso[6], iso[7])
+    since_midnight = _duration(hours, minutes, seconds, fraction)
     return None if since_midnight is None else _Reading(midnight + since_midnight)
 
 
 def _zone(offset: str | None) -> timezone | None:
-    if offset is None or offset == "Z":
+    if offset is None or offset[0] not in "+-":
         return UTC if offset else None
-    size = timedelta(hours=int(offset[1:3]), minutes=int(offset[-2:]))
+    size = timedelta(hours=int(offset[1:3]), minutes=int(offset[3:].lstrip(":") or 0))
     return timezone(-size if offset[0] == "-" else size)
 
 
-def _time_of_day(written: str) -> timedelta | None:
-    match = _TIME_OF_DAY.fullmatch(written)
-    return match and _duration(match[1], match[2], match[3], match[4])
+def _time_of_day(card: CardValue) -> timedelta | None:
+    """Return the time since midnight: a clock, decimal hours, or (24 and more) seconds."""
+    written = text(card) or ""
+    clock = _TIME_OF_DAY.fullmatch(written)
+    if clock:
+        return _duration(clock[1], clock[2], clock[3], clock[4])
+    plain = _NUMBER_OF_DAY.fullmatch(written)
+    if plain is None:
+        return None
+    size = float(plain[1])
+    unit_s = _UNITS_OF_DAY.get(unit_of(card, _UNITS_OF_DAY)) or (3600.0 if size < 24 else 1.0)
+    since_midnight = timedelta(seconds=size * unit_s)
+    return since_midnight if since_midnight < timedelta(days=1) else None
 
 
 def _duration(hours: str, minutes: str, seconds: str | None, fraction: str | None) -> timedelta | None:
-    """Give the time since midnight; second 60 is a leap second, which runs into the next minute."""
+    """Return the time since midnight; second 60 is a leap second, which runs into the next minute."""
     if int(hours) > 23 or int(minutes) > 59 or int(seconds or 0) > 60:
         return None
     microseconds = int((fraction or "").ljust(6, "0")[:6])
@@ -141,9 +239,9 @@ def _duration(hours: str, minutes: str, seconds: str | None, fraction: str | Non
 
 
 def _read_mjd(days: float | None) -> _Reading | None:
-    """Read a Modified Julian Date; a whole number is a date alone."""
+    """Read a Modified Julian Date; a whole number is a date alone, and 0 stands for an unknown one."""
     try:
-        return None if days is None else _Reading(_MJD_0 + timedelta(days=days), date_only=days == int(days))
+        return _Reading(_MJD_0 + timedelta(days=days), date_only=days == int(days)) if days else None
     except OverflowError:
         return None
 

@@ -15,11 +15,14 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOON_TO_MIDNIGHT = timedelta(hours=12)
 _DEG_PER_HOUR = 15  # the mean sun's way
 _DAY_NS = 86_400_000_000_000
+_FIRST_TIME_NS = 11 * 366 * _DAY_NS  # in 1981
+_LAST_TIME_NS = 2**63
+_AHEAD, _BEHIND = timedelta(days=2), timedelta(days=20 * 365)
 _NS_PER_DEG = _DAY_NS // 360
 
 
 def night_of(moment_utc: datetime, longitude_deg: float) -> date:
-    """Give the night of a moment, named by the date of its evening.
+    """Return the night of a moment, named by the date of its evening.
 
     From local mean noon to the next noon is one night, whatever the sun and the clocks do there.
     `longitude_deg` counts east. A naive moment is taken as UTC. At the ends of the calendar, where
@@ -34,40 +37,88 @@ def night_of(moment_utc: datetime, longitude_deg: float) -> date:
 
 
 def night_of_ns(modified_ns: int, longitude_deg: float) -> date:
-    """Give the night of a file's time, in nanoseconds since 1970; any number will do."""
+    """Return the night of a file's time, in nanoseconds since 1970; any number will do."""
     ahead_ns = int(longitude_deg * _NS_PER_DEG) - _DAY_NS // 2
     return _date_of_day((modified_ns + ahead_ns) // _DAY_NS)
 
 
 @lru_cache(maxsize=4096)
 def _date_of_day(day: int) -> date:
-    """Give the date of a day counted from 1970-01-01; beyond the calendar, its first or last date."""
+    """Return the date of a day counted from 1970-01-01; beyond the calendar, its first or last date."""
     return date.fromordinal(min(max(day + _EPOCH.toordinal(), date.min.toordinal()), date.max.toordinal()))
+
+
+def night_of_local(moment: datetime) -> date:
+    """Return the night of a moment by the clock at the site (naive), the day changing at its noon."""
+    return night_of(moment, 0.0)
 
 
 def frame_night(
     inspection: Inspection, modified_ns: int, longitude_deg: float
 ) -> tuple[date, tuple[Finding, ...]]:
-    """Give the night on which a frame began, and what is uncertain about it.
+    """Return the night on which a frame began, and what is uncertain about it.
 
-    Where the header gives no date, or the file is no frame, its last modification tells the night.
+    Where the header gives no date, the night is that of its DATE, when it was written, else of the file's
+    last modification, as for a file that is no frame.
     """
     frame = inspection.frame
-    if frame is None or frame.begun_utc is None:
-        night = night_of_ns(modified_ns, longitude_deg)
-    else:
+    if frame is not None and frame.begun_utc is not None:
         night = night_of(frame.begun_utc, longitude_deg)
-    return night, date_findings(inspection, night)
+    elif inspection.begun_local is not None:
+        night = night_of_local(inspection.begun_local)
+    elif inspection.written_utc is not None:
+        night = night_of(inspection.written_utc, longitude_deg)
+    else:
+        night = night_of_ns(modified_ns, longitude_deg)
+    return night, date_findings(inspection, night, modified_ns)
 
 
-def date_findings(inspection: Inspection, night: date) -> tuple[Finding, ...]:
-    """Say what is uncertain about a night that a frame was given."""
+def date_findings(inspection: Inspection, night: date, modified_ns: int) -> tuple[Finding, ...]:
+    """Return what is uncertain about a night that a frame was given.
+
+    `modified_ns` is the file's last modification, nanoseconds since 1970.
+    """
     frame = inspection.frame
     if frame is None:
         return ()
+    found = []
+    if inspection.date_remark:
+        found.append(Finding(FindingKind.DATE_IN_DOUBT, inspection.date_remark))
     if frame.begun_utc is None:
-        return (Finding(FindingKind.NO_DATE, f"filed under {night} by the file's last modification"),)
-    if inspection.date_only:
+        found.append(_without_utc(inspection, night))
+    elif inspection.date_only:
         detail = f"the header says {frame.begun_utc.date()}; 0h UTC was taken, which is the night {night}"
-        return (Finding(FindingKind.DATE_WITHOUT_TIME, detail),)
-    return ()
+        found.append(Finding(FindingKind.DATE_WITHOUT_TIME, detail))
+    if frame.begun_utc is not None and not inspection.date_remark and _is_far(frame.begun_utc, modified_ns):
+        detail = f"the header says {frame.begun_utc.date()}, the file was last changed {_day_of(modified_ns)}"
+        found.append(Finding(FindingKind.DATE_FAR_OFF, detail))
+    return tuple(found)
+
+
+def _without_utc(inspection: Inspection, night: date) -> Finding:
+    local, written = inspection.begun_local, inspection.written_utc
+    if local is not None:
+        said = local.date() if inspection.date_only else local.isoformat(" ", "seconds")
+        detail = f"the header says {said}, local time, which is the night {night}; its UTC is not known"
+        return Finding(FindingKind.LOCAL_TIME, detail)
+    by = "the file's last modification" if written is None else "its DATE, when the header was written"
+    return Finding(FindingKind.NO_DATE, f"filed under {night} by {by}")
+
+
+def _is_far(begun_utc: datetime, modified_ns: int) -> bool:
+    """Return whether a header's time and its file's cannot both be right.
+
+    A copy may have lost its file's time, and then is younger than its frame by years; a frame that is
+    younger than its file, or older than the user's camera can be, has a wrong clock.
+    """
+    modified = _EPOCH + timedelta(days=modified_ns // _DAY_NS) if _is_time(modified_ns) else None
+    return modified is not None and not (-_AHEAD <= modified - begun_utc <= _BEHIND)
+
+
+def _is_time(modified_ns: int) -> bool:
+    """Return whether a file's time is one: file systems and packers give 1970 and 1980 to what has none."""
+    return _FIRST_TIME_NS <= modified_ns < _LAST_TIME_NS
+
+
+def _day_of(modified_ns: int) -> date:
+    return _date_of_day(modified_ns // _DAY_NS)

@@ -17,15 +17,20 @@ _RATES = {"TCG": 6.969290134e-10, "TCB": 1.550519768e-8}
 _RATES_SINCE = datetime(1977, 1, 1, 0, 0, 32, 184000)  # noqa: DTZ001 (TT)
 
 
+def is_local(scale: str) -> bool:
+    """Return whether a TIMESYS value is LOCAL: a clock whose zone the header does not name."""
+    return _name(scale) == "LOCAL"
+
+
 def to_utc(moment: datetime, scale: str) -> datetime | None:
-    """Give a naive moment of a time scale in UTC; `None` for LOCAL, which names no zone.
+    """Return a naive moment of a time scale in UTC; `None` for LOCAL, which names no zone.
 
     `scale` is a TIMESYS value; a realization such as TT(TAI) counts as its scale. UT1 (within 0.9 s of
     UTC), nothing and an unknown name are taken as UTC: no two scales differ by two minutes. Before 1972, when
     UTC drifted, other scales come out within some seconds. Raises OverflowError beyond years 1 and 9999.
     """
-    name = scale.partition("(")[0].strip().upper()
-    if name == "LOCAL":
+    name = _name(scale)
+    if is_local(scale):
         return None
     if name not in _TO_TAI_S:
         return moment.replace(tzinfo=UTC)
@@ -34,11 +39,15 @@ def to_utc(moment: datetime, scale: str) -> datetime | None:
     return (tai - timedelta(seconds=_tai_less_utc_s(tai))).replace(tzinfo=UTC)
 
 
-def _tai_less_utc_s(tai: datetime) -> float:
-    """Give TAI − UTC by the leap seconds in the table of astropy's own engine.
+def _name(scale: str) -> str:
+    return scale.partition("(")[0].strip().upper()
 
-    Its Time class is passed over on purpose: the first conversion to UTC may look for a newer table on
-    the network, and the computer at the telescope need not have one.
+
+def _tai_less_utc_s(tai: datetime) -> float:
+    """Return TAI − UTC by the leap seconds in the table of astropy's own engine.
+
+    Not by its Time class: the first conversion to UTC may look for a newer table on the network, and the
+    computer at the telescope may have none.
     """
     import erfa
 

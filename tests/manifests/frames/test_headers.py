@@ -118,6 +118,16 @@ def test_an_extension_without_a_time_scale_keeps_to_the_primary_s(primary, exten
     assert own.begun_utc == datetime(2026, 3, 14, 21, 5, 33, tzinfo=UTC)
 
 
+def test_local_time_and_the_header_s_own_date_are_kept_apart_from_utc(primary, extension):
+    cards = [("DATE-LOC", "2026-03-14T23:05:33"), ("DATE", "2026-03-15T09:00:00")]
+    facts = facts_from_headers([primary(), extension(*cards)])
+    assert facts.frame.begun_utc is None
+    assert facts.begun_local == datetime(2026, 3, 14, 23, 5, 33)  # noqa: DTZ001 (local)
+    assert facts.written_utc == datetime(2026, 3, 15, 9, tzinfo=UTC)
+    doubtful = facts_from_headers([primary(("DATE-OBS", "14/03/26"))])
+    assert "1926" in doubtful.date_remark
+
+
 def test_the_middle_of_the_exposure_is_moved_back_by_half_of_it(frame_of):
     frame = frame_of(("DATE-AVG", "2026-03-14T21:05:00"), ("EXPTIME", 600))
     assert frame.begun_utc == datetime(2026, 3, 14, 21, 0, tzinfo=UTC)

@@ -113,6 +113,65 @@ def test_a_frame_with_a_date_alone_is_filed_by_its_midnight_and_that_is_said():
     assert "2026-03-15" in finding.detail
 
 
+def _seen(begun: str | None = None, **facts) -> Inspection:
+    return Inspection(is_fits=True, frame=Frame(begun_utc=None if begun is None else _utc(begun)), **facts)
+
+
+@pytest.mark.parametrize(
+    ("local", "night"),
+    [("2026-03-14T23:30:00", 14), ("2026-03-15T02:00:00", 14), ("2026-03-15T12:00:00", 15)],
+)
+@pytest.mark.parametrize("longitude_deg", [-120.0, 0.0, 149.0])
+def test_local_time_gives_the_night_wherever_the_site_is_and_that_is_said(local, night, longitude_deg):
+    inspection = _seen(begun_local=datetime.fromisoformat(local), written_utc=_utc("2020-01-01T00:00:00"))
+    found, (finding,) = frame_night(inspection, NEXT_MORNING_NS, longitude_deg)
+    assert (found, finding.kind) == (date(2026, 3, night), FindingKind.LOCAL_TIME)
+
+
+def test_local_time_at_the_calendar_s_first_noon_does_not_crash():
+    assert frame_night(_seen(begun_local=datetime(1, 1, 1)), NEXT_MORNING_NS, 0.0)[0] == date.min  # noqa: DTZ001
+
+
+def test_the_date_a_header_was_written_counts_before_the_file_s_time():
+    night, (finding,) = frame_night(_seen(written_utc=_utc("2026-02-02T01:00:00")), NEXT_MORNING_NS, 0.0)
+    assert (night, finding.kind) == (date(2026, 2, 1), FindingKind.NO_DATE)
+    assert finding.detail == "filed under 2026-02-01 by its DATE, when the header was written"
+
+
+@pytest.mark.parametrize(
+    ("begun", "is_far"),
+    [
+        ("1970-01-01T00:00:10", True),
+        ("2000-01-01T03:00:00", True),
+        ("2099-12-31T23:00:00", True),
+        ("2026-03-17T21:00:00", True),
+        ("2026-03-16T21:00:00", False),
+        ("2026-03-14T21:00:00", False),
+        ("2012-03-14T21:00:00", False),
+    ],
+)
+def test_a_date_far_from_the_file_s_own_time_is_found(begun, is_far):
+    _, findings = frame_night(_seen(begun), NEXT_MORNING_NS, 0.0)
+    assert [finding.kind for finding in findings] == ([FindingKind.DATE_FAR_OFF] if is_far else [])
+    assert not is_far or findings[0].detail == (
+        f"the header says {begun[:10]}, the file was last changed 2026-03-15"
+    )
+
+
+@pytest.mark.parametrize("modified_ns", [0, 10 * 365 * 86_400 * NS, 10**30, -(10**30)])
+def test_a_file_s_time_that_is_none_makes_no_date_doubtful(modified_ns):
+    assert frame_night(_seen("2026-03-14T21:00:00"), modified_ns, 0.0)[1] == ()
+
+
+def test_a_remark_on_the_date_is_a_finding():
+    inspection = _seen("1926-03-14T00:00:00", date_only=True, date_remark="'14/03/26' is 1926")
+    _, findings = frame_night(inspection, NEXT_MORNING_NS, 0.0)
+    assert [finding.kind for finding in findings] == [
+        FindingKind.DATE_IN_DOUBT,
+        FindingKind.DATE_WITHOUT_TIME,
+    ]
+
+
 @pytest.mark.parametrize("is_fits", [True, False])
 def test_what_is_no_frame_is_filed_by_its_file_without_a_finding(is_fits):
     assert frame_night(Inspection(is_fits=is_fits), NEXT_MORNING_NS, 0.0) == (MARCH_14, ())

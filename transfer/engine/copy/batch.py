@@ -157,9 +157,10 @@ def _entry(written: Written, content: Content) -> Entry:
         night=task.night,
         growing=read.growing,
         frame=content.inspection.frame,
-        findings=(*task.findings, *read.findings, *_what_it_says(content, task)),
+        findings=(*task.findings, *read.findings, *_what_it_says(content, task, read.modified_ns)),
     )
 
 
-def _what_it_says(content: Content, task: Task) -> tuple[Finding, ...]:
-    return (*content.inspection.findings, *date_findings(content.inspection, task.night))
+def _what_it_says(content: Content, task: Task, modified_ns: int) -> tuple[Finding, ...]:
+    dated = date_findings(content.inspection, task.night, modified_ns)
+    return (*content.inspection.findings, *dated)
