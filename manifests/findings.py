@@ -22,6 +22,8 @@ class FindingKind(StrEnum):
     DATE_FAR_OFF = "date far from the file's own time"
     ALTITUDE_WRONG = "altitude does not fit time and site"
     AIRMASS_WRONG = "airmass does not fit time and site"
+    BELOW_HORIZON = "target below the horizon"
+    LIGHT_BY_DAY = "light taken by day"
 
     NO_LONGITUDE = "no longitude in the configuration"
 
@@ -73,5 +75,5 @@ class Finding:
     path: str = ""
 
     def as_json(self) -> dict[str, str]:
-        """Give the finding as `--json` prints it: `path`, `finding`, `detail`."""
+        """Return the finding as `--json` prints it: `path`, `finding`, `detail`."""
         return {"path": self.path, "finding": self.kind.value, "detail": self.detail}

@@ -26,13 +26,13 @@ class FrameSky:
     moon_separation_deg: float | None = None
 
     def as_facts(self) -> dict[str, float]:
-        """Give the facts that are known, in a form JSON can hold; NaN is not known."""
+        """Return the facts that are known, in a form JSON can hold; NaN is not known."""
         facts = {field.name: getattr(self, field.name) for field in fields(self)}
         return {name: value for name, value in facts.items() if value is not None and isfinite(value)}
 
     @classmethod
     def from_facts(cls, facts: dict[str, Any]) -> FrameSky:
-        """Make it from what `as_facts` gave; a fact this version does not know is left out.
+        """Make a FrameSky from what `as_facts` returned, without facts that this version does not know.
 
         Raises TypeError or ValueError where a fact is not a number (an entry edited by hand).
         """

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def target_direction(earth: Earth, ra_deg: Floats, dec_deg: Floats) -> Direction:
-    """Give where a target at ICRS coordinates (degrees) is seen."""
+    """Return where a target at ICRS coordinates (degrees) is seen."""
     import erfa
     import numpy as np
 
@@ -26,7 +26,7 @@ def target_direction(earth: Earth, ra_deg: Floats, dec_deg: Floats) -> Direction
 
 
 def sun_direction(earth: Earth) -> Direction:
-    """Give where the sun's centre is seen."""
+    """Return where the sun's centre is seen."""
     import erfa
 
     ra, dec = erfa.atciqz(*erfa.c2s(-earth.observer["eh"]), earth.observer)
@@ -34,7 +34,7 @@ def sun_direction(earth: Earth) -> Direction:
 
 
 def horizontal(earth: Earth, direction: Direction) -> tuple[Floats, Floats]:
-    """Give altitude and azimuth (from north through east) in degrees, without refraction."""
+    """Return altitude and azimuth (from north through east) in degrees, without refraction."""
     import erfa
     import numpy as np
 

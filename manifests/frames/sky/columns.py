@@ -21,7 +21,7 @@ FIRST_MJD, LAST_MJD = -678575.0, 2973484.0
 
 
 def numbers(values: Numbers, least: float, most: float) -> Floats:
-    """Give a column as an array: NaN for None, and for whatever lies outside `least`…`most`.
+    """Return a column as an array: NaN for None, and for whatever lies outside `least`…`most`.
 
     A header can hold any number; one that cannot be what it is called is as good as missing.
     """
@@ -32,7 +32,7 @@ def numbers(values: Numbers, least: float, most: float) -> Floats:
 
 
 def modified_julian_dates(times: Times) -> Floats:
-    """Give a column of UTC times, aware datetimes or MJD, as MJD (UTC, days); NaN for None.
+    """Return a column of UTC times, aware datetimes or MJD, as MJD (UTC, days); NaN for None.
 
     Raises TypeError where a datetime has no time zone: it could be anywhere.
     """
@@ -46,7 +46,7 @@ def modified_julian_dates(times: Times) -> Floats:
 
 
 def utc_of(mjd: float) -> datetime:
-    """Give the aware UTC datetime of an MJD, to the microsecond."""
+    """Return the aware UTC datetime of an MJD, to the microsecond."""
     return MJD_ZERO + timedelta(days=mjd)
 
 

@@ -46,10 +46,10 @@ def disagreements(
 ) -> list[Finding | None]:
     """Give, for each frame, a finding where its header's altitude or airmass is not the computed one.
 
-    `sky` is what `sky_of_frames` gave for these frames and this site. A header may speak of any moment
-    of the exposure, so the whole of it is allowed for. The finding's sentence says what would explain
-    it: a clock off by whole hours, a wrong sign of longitude or of latitude. A cause that explains
-    many of the frames goes before one that explains few, so give a whole night at once.
+    `sky` is what `sky_of_frames` returned for these frames and this site. A header may speak of any
+    moment of the exposure, so the whole of it is allowed for. The finding's sentence says what would
+    explain it: a clock off by whole hours or on a local time, a wrong sign of longitude or latitude. A
+    cause that explains many of the frames goes before one that explains few, so pass a whole night at once.
     """
     import numpy as np
 
@@ -69,10 +69,17 @@ def disagreements(
 
 
 def _misfit(said: _Said, altitudes_deg: Floats) -> Floats:
-    """Give how many tolerances lie between header and sky; NaN where there is nothing to compare."""
+    """Return how many tolerances lie between header and sky; NaN where there is nothing to compare."""
     import numpy as np
 
     return np.fmax(_altitude_misfit(said, altitudes_deg), _airmass_misfit(said, altitudes_deg))
+
+
+def _misfit_if(suspicion: Suspicion, said: _Said, track: Track) -> Floats:
+    import numpy as np
+
+    misfit = _misfit(said, track.altitudes_deg(suspicion))
+    return np.where(suspicion.is_possible(track.longitude_deg), misfit, np.inf)
 
 
 def _altitude_misfit(said: _Said, altitudes_deg: Floats) -> Floats:
@@ -81,7 +88,7 @@ def _altitude_misfit(said: _Said, altitudes_deg: Floats) -> Floats:
 
 
 def _airmass_misfit(said: _Said, altitudes_deg: Floats) -> Floats:
-    """Give the airmass's part; below the lowest altitude that is judged all airmasses are alike."""
+    """Return the airmass's part; below the lowest altitude that is judged all airmasses are alike."""
     import numpy as np
 
     airmasses = airmass_at(np.maximum(altitudes_deg, LOWEST_JUDGED_DEG))
@@ -91,14 +98,14 @@ def _airmass_misfit(said: _Said, altitudes_deg: Floats) -> Floats:
 
 
 def _outside(values: Floats, low: Floats, high: Floats) -> Floats:
-    """Give how far each value lies outside its range, 0 inside."""
+    """Return how far each value lies outside its range, 0 inside."""
     import numpy as np
 
     return np.maximum(np.maximum(low - values, values - high), 0.0)
 
 
 def _explained(said: _Said, track: Track, rows: NDArray[np.intp]) -> Iterator[tuple[int, list[Suspicion]]]:
-    """Give each of the rows with the suspicions that explain it, the best first; maybe none.
+    """Yield each of the rows with the suspicions that explain it, the best first; maybe none.
 
     The one that explains most rows is taken first, then the one that explains most of the rest, as
     long as it is half of them: with two dozen to choose from, something fits any one frame by chance.
@@ -107,7 +114,7 @@ def _explained(said: _Said, track: Track, rows: NDArray[np.intp]) -> Iterator[tu
     import numpy as np
 
     suspicions = all_suspicions()
-    misfits = np.array([_misfit(said, track.altitudes_deg(suspicion))[rows] for suspicion in suspicions])
+    misfits = np.array([_misfit_if(suspicion, said, track)[rows] for suspicion in suspicions])
     while rows.size:
         fits = misfits <= 1.0
         order = np.lexsort((np.where(fits, misfits, 0.0).sum(axis=1), -fits.sum(axis=1)))
@@ -134,5 +141,5 @@ def _airmass_finding(said: _Said, sky: Sky, row: int, because: str) -> Finding:
 
 
 def _because(causes: list[str]) -> str:
-    """Say what would explain a difference, the best first."""
+    """Return in words what would explain a difference, the best first."""
     return f"{' or '.join(causes[:MOST_CAUSES])} would explain it" if causes else NO_CAUSE

@@ -37,7 +37,7 @@ class Earth:
 
 
 def earth_at(mjd: Floats, latitude_deg: Floats, longitude_deg: Floats, elevation_m: Floats) -> Earth:
-    """Give the Earth at each moment (MJD, UTC) with its observer; no air, hence no refraction."""
+    """Return the Earth at each moment (MJD, UTC) with its observer; no air, hence no refraction."""
     import erfa
     import numpy as np
 

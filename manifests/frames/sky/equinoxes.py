@@ -12,7 +12,7 @@ FIRST_JULIAN_EQUINOX = 1984.0
 
 
 def icrs_of(ra_deg: Floats, dec_deg: Floats, equinox: Floats) -> tuple[Floats, Floats]:
-    """Give ICRS coordinates (degrees) of coordinates that each have an equinox (years, NaN for ICRS).
+    """Return ICRS coordinates (degrees) of coordinates that each have an equinox (years, NaN for ICRS).
 
     An equinox before 1984 is Besselian (FK4: 1950 is B1950), a later one Julian (the mean equator of
     that year, 2000 being ICRS itself to 0.03″). Coordinates that a mount calls "of date" may also

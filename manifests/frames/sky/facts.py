@@ -51,7 +51,7 @@ def sky_of(
     elevation_m: Numbers = 0.0,
     equinox: Numbers = None,
 ) -> Sky:
-    """Give the sky at each time (mid-exposure, UTC: aware datetimes or MJD) for a target and a site.
+    """Return the sky at each time (mid-exposure, UTC: aware datetimes or MJD) for a target and a site.
 
     Every argument is one value or a column; they are broadcast, and the Sky's arrays have that shape.
     Coordinates are ICRS degrees, or of the `equinox` given (see `equinoxes`); latitude is geodetic,
@@ -77,7 +77,7 @@ def sky_of(
 def sky_of_frames(
     frames: Sequence[Frame], latitude_deg: Numbers, longitude_deg: Numbers, elevation_m: Numbers = 0.0
 ) -> Sky:
-    """Give the sky of each frame at the middle of its exposure, seen from the site given.
+    """Return the sky of each frame at the middle of its exposure, seen from the site given.
 
     A frame without an exposure time is looked at when it began. What a header says of its own site is
     not used: whoever calls knows which of the two to believe.
@@ -94,14 +94,14 @@ def sky_of_frames(
 
 
 def mid_exposures(frames: Sequence[Frame]) -> Floats:
-    """Give the middle of each exposure as MJD (UTC), NaN for a frame without a time."""
+    """Return the middle of each exposure as MJD (UTC), NaN for a frame without a time."""
     begun = modified_julian_dates([frame.begun_utc for frame in frames])
     middle: Floats = begun + exposures_s(frames) / 2.0 / SECONDS_PER_DAY
     return middle
 
 
 def exposures_s(frames: Sequence[Frame]) -> Floats:
-    """Give each exposure time in seconds, 0 where there is none to believe (missing, or over a day)."""
+    """Return each exposure time in seconds, 0 where there is none to believe (missing, or over a day)."""
     import numpy as np
 
     return np.nan_to_num(numbers([frame.exposure_s for frame in frames], 0.0, SECONDS_PER_DAY))

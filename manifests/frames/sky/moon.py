@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def moon_from_earth_au(earth: Earth) -> Floats:
-    """Give the vectors from the Earth's centre to the moon's (Meeus 1998, chapter 47; within 10″)."""
+    """Return the vectors from the Earth's centre to the moon's (Meeus 1998, chapter 47; within 10″)."""
     import erfa
 
     vectors: Floats = erfa.moon98(*earth.tt_jd)["p"]
@@ -20,7 +20,7 @@ def moon_from_earth_au(earth: Earth) -> Floats:
 
 
 def moon_direction(earth: Earth, moon_au: Floats) -> Direction:
-    """Give where the moon's centre is seen from the observer's place, parallax included.
+    """Return where the moon's centre is seen from the observer's place, parallax included.
 
     Neither aberration nor the light's travel time is applied: moon and observer circle the sun
     together, so all but 1″ of the two cancels.
@@ -33,7 +33,7 @@ def moon_direction(earth: Earth, moon_au: Floats) -> Direction:
 
 
 def illuminated_fraction(earth: Earth, moon_au: Floats) -> Floats:
-    """Give the lit part of the moon's disk, 0 (new) to 1 (full), seen from the Earth's centre.
+    """Return the lit part of the moon's disk, 0 (new) to 1 (full), seen from the Earth's centre.
 
     It follows from the phase angle between sun and Earth at the moon (Meeus 1998, formula 48.1).
     """
@@ -46,7 +46,7 @@ def illuminated_fraction(earth: Earth, moon_au: Floats) -> Floats:
 
 
 def separation_deg(one: Direction, other: Direction) -> Floats:
-    """Give the angle between two directions, degrees."""
+    """Return the angle between two directions, degrees."""
     import erfa
     import numpy as np
 

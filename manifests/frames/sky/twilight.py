@@ -49,7 +49,7 @@ class DarkHours:
 
 
 def twilight_at(sun_altitude_deg: Numbers) -> NDArray[np.object_]:
-    """Give the Twilight at each altitude of the sun's centre (no refraction); None where it is NaN."""
+    """Return the Twilight at each altitude of the sun's centre (no refraction); None where it is NaN."""
     import numpy as np
 
     altitude = np.asarray(sun_altitude_deg, dtype=np.float64)
@@ -62,7 +62,7 @@ def twilight_at(sun_altitude_deg: Numbers) -> NDArray[np.object_]:
 
 
 def sun_altitudes(mjd: Floats, latitude_deg: float, longitude_deg: float) -> Floats:
-    """Give the altitude of the sun's centre (degrees, no refraction) at each moment, from sea level."""
+    """Return the altitude of the sun's centre (degrees, no refraction) at each moment, from sea level."""
     import numpy as np
 
     site = [np.full_like(mjd, value) for value in (latitude_deg, longitude_deg, 0.0)]
@@ -73,7 +73,7 @@ def sun_altitudes(mjd: Floats, latitude_deg: float, longitude_deg: float) -> Flo
 def night_dark_hours(
     night: date, latitude_deg: float, longitude_deg: float, limit_deg: float = ASTRONOMICAL_DEG
 ) -> DarkHours | None:
-    """Give when the sun is below `limit_deg` in the night that begins on the evening of `night`.
+    """Return when the sun is below `limit_deg` in the night that begins on the evening of `night`.
 
     None where it never is (a summer at high latitude; a darkness of under ten minutes may be missed).
     Where it is all day long (a polar winter), dusk and dawn are the noons, in local mean solar time,
@@ -98,7 +98,7 @@ def night_dark_hours(
 
 
 def _crossing(times: Floats, is_up: NDArray[np.bool_], limit_deg: float, site: tuple[float, float]) -> float:
-    """Give when the sun first stands at the limit, going outwards from the deepest of the times."""
+    """Return when the sun first stands at the limit, going outwards from the deepest of the times."""
     import numpy as np
 
     if not is_up.any():

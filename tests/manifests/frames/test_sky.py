@@ -15,6 +15,7 @@ from hypothesis.extra import numpy as arrays
 
 from manifests.frames.frame import Frame
 from manifests.frames.sky import Sky, sky_of, sky_of_frames
+from manifests.frames.sky.airmass import LOWEST_SEEN_DEG
 
 LATITUDE, LONGITUDE = 51.2, -1.9
 EVENING = datetime(2026, 3, 14, 21, 30, tzinfo=UTC)
@@ -179,7 +180,7 @@ def test_whatever_the_headers_say_facts_are_in_their_range_or_missing(columns):
 def test_every_place_and_moment_has_a_whole_sky(time, ra, dec, latitude, longitude):
     sky = sky_of(time, ra, dec, latitude, longitude)
     assert np.isfinite([getattr(sky, name) for name in FACTS if name != "airmass"]).all()
-    assert np.isfinite(sky.airmass) == (sky.altitude_deg >= 0.0)
+    assert np.isfinite(sky.airmass) == (sky.altitude_deg >= LOWEST_SEEN_DEG)
     assert 0.0 <= sky.moon_illumination <= 1.0
 
 

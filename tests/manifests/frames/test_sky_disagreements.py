@@ -74,6 +74,26 @@ def test_a_clock_on_local_time_far_from_greenwich_is_suspected():
     }
 
 
+@pytest.mark.parametrize(
+    ("hours", "longitude", "said"),
+    [
+        (5.5, 78.0, "a clock 5 h 30 min ahead"),
+        (-3.5, -55.0, "a clock 3 h 30 min behind"),
+        (5.75, 85.0, "a clock 5 h 45 min ahead"),
+        (9.5, 138.0, "a clock 9 h 30 min ahead"),
+    ],
+)
+def test_a_clock_on_a_local_time_of_broken_hours_is_named(hours, longitude, said):
+    frames = shifted(night(longitude=longitude), hours)
+    assert details(found_in(frames, longitude=longitude)) == {
+        f"{said} (local time instead of UTC?) would explain it"
+    }
+
+
+def test_a_clock_off_by_broken_hours_that_are_no_local_time_there_is_not_suspected():
+    assert "30 min" not in details(found_in(shifted(night(), 5.5))).pop()
+
+
 def test_a_longitude_counted_west_is_named():
     findings = found_in(night(longitude=-71.0), longitude=71.0)
     assert details(findings) == {"a longitude with the wrong sign would explain it"}

@@ -45,12 +45,12 @@ class Skies:
             return known | {frame: self._seen[frame] for frame in unseen}
 
     def _computed(self, lights: list[Frame]) -> list[Seen]:
-        from manifests.frames.sky import disagreements, sky_of_frames
+        from manifests.frames.sky import sky_findings, sky_of_frames
 
         latitudes = [self._latitude(frame) for frame in lights]
         longitudes = [self._longitude(frame) for frame in lights]
         sky = sky_of_frames(lights, latitudes, longitudes)
-        found = disagreements(lights, sky, latitudes, longitudes)
+        found = sky_findings(lights, sky, latitudes, longitudes)
         names = FrameSky.__slots__
         columns = [getattr(sky, name).tolist() for name in names]
         rows = (dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True))
