@@ -36,6 +36,7 @@ class Frame:
     Names (`object_name`, `filter_name`, `camera`, …) are the header's own spelling, trimmed; one
     name for one thing is made later, in `names`. `begun_utc` is the start of the exposure, in UTC
     and aware. Coordinates are degrees as the header gives them (`equinox` where it says so).
+    `rotation_deg` is the camera's angle on the sky, `rotator_deg` that of the rotator's own scale.
     `altitude_deg` and `airmass` are the header's own, kept beside what is computed.
     `image_type` is the header's word for the type; `frame_type` what it means, where known. `stage` is
     `None` for a raw frame, and in entries from before it was read: ask `stages.known_stage`.
@@ -49,6 +50,7 @@ class Frame:
     begun_utc: datetime | None = None
     exposure_s: float | None = None
     camera: str | None = None
+    camera_serial: str | None = None
     telescope: str | None = None
     observer: str | None = None
     program: str | None = None
@@ -66,6 +68,7 @@ class Frame:
     dec_deg: float | None = None
     equinox: float | None = None
     rotation_deg: float | None = None
+    rotator_deg: float | None = None
     focal_length_mm: float | None = None
     pixel_um: float | None = None
     altitude_deg: float | None = None

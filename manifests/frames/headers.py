@@ -31,10 +31,14 @@ _SAME_POINTING_DEG = 2.0
 # The site's height above the sea, not the telescope's angle above the horizon.
 _HEIGHT = re.compile(r"\[m\]|\(m\)|met(re|er)s|feet|observatory|site|sea.?level", re.IGNORECASE)
 
+_MECHANICAL = re.compile(r"mechanical|rotator", re.IGNORECASE)
+_ON_THE_SKY = re.compile(r"\bsky\b|position angle", re.IGNORECASE)
+
 _READERS: Mapping[str, Callable[[CardValue], Any]] = {
     "object_name": values.text,
     "exposure_s": values.seconds,
     "camera": values.text,
+    "camera_serial": values.text,
     "telescope": values.text,
     "observer": values.text,
     "program": values.text,
@@ -43,7 +47,6 @@ _READERS: Mapping[str, Callable[[CardValue], Any]] = {
     "readout_mode": values.text,
     "sensor_deg_c": values.deg_c,
     "setpoint_deg_c": values.deg_c,
-    "rotation_deg": values.rotation_deg,
     "focal_length_mm": values.millimetres,
     "pixel_um": values.microns,
     "airmass": values.airmass,
@@ -116,6 +119,8 @@ class FrameReader:
             ra_deg=ra_deg,
             dec_deg=dec_deg,
             equinox=self._equinox(),
+            rotation_deg=self._rotation("rotation_deg"),
+            rotator_deg=self._rotation("rotator_deg"),
             altitude_deg=self._altitude_deg(),
         )
         written = (written_utc_of(cards, self._table) for cards in self._headers)
@@ -210,6 +215,16 @@ class FrameReader:
             return None
         return self._first("equinox", _equinox) or _EQUINOX_OF_SYSTEM.get(system)
 
+    def _rotation(self, fact: str) -> float | None:
+        """Return the first angle on the sky, or on the rotator's scale; a comment outdoes the keyword."""
+        names = [fact, *(name for name in ("rotation_deg", "rotator_deg") if name != fact)]
+        for name in names:
+            for card in self._said(name, self._headers):
+                angle_deg = values.rotation_deg(card)
+                if angle_deg is not None and (_rotation_named(card) or name) == fact:
+                    return angle_deg
+        return None
+
     def _altitude_deg(self) -> float | None:
         stated = self._first("altitude_deg", values.latitude_deg)
         if stated is not None:
@@ -277,6 +292,13 @@ def _angle_of_altitude(card: CardValue, beside_azimuth: bool) -> float | None:
     says_degrees = values.unit_of(card, {"deg": 1, "degrees": 1, "degree": 1}) != ""
     says_height = _HEIGHT.search(card.comment) is not None
     return values.latitude_deg(card) if says_degrees or (beside_azimuth and not says_height) else None
+
+
+def _rotation_named(card: CardValue) -> str | None:
+    """Return the fact that a comment says a rotation is, if it does."""
+    if _MECHANICAL.search(card.comment):
+        return "rotator_deg"
+    return "rotation_deg" if _ON_THE_SKY.search(card.comment) else None
 
 
 def _bayer_pattern(card: CardValue) -> str | None:

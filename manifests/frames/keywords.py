@@ -34,6 +34,7 @@ _KEYWORDS = {
     "wheel_filters": "FILTER1 FILTER2 FILTER3 FILTER4 FILTNAM1 FILTNAM2",
     # With what. Standard: INSTRUME, TELESCOP, OBSERVER.
     "camera": "INSTRUME CAMERA CAMNAME DETECTOR",
+    "camera_serial": "CAMSER CAMSERNO CAMSN CAM-SN CAMERASN CCD-SER SERIALNO SERIALNB SERIAL SERNO",
     "telescope": "TELESCOP TELNAME",
     "observer": "OBSERVER",
     "program": "SWCREATE CREATOR PROGRAM SOFTWARE",
@@ -55,7 +56,9 @@ _KEYWORDS = {
     "solved_position": "CTYPE1 CTYPE2 CRVAL1 CRVAL2",
     "equinox": "EQUINOX EPOCH",
     "coordinate_system": "RADESYS RADECSYS",
-    "rotation_deg": "ROTATANG OBJCTROT ROTATOR POSANGLE ROTANGLE CROTA2",
+    # The angle on the sky, and that on the rotator's scale; a comment may say which of the two it is.
+    "rotation_deg": "OBJCTROT POSANGLE PA CROTA2",
+    "rotator_deg": "ROTATOR ROTATANG ROTANGLE ROTPOS",
     "altitude_deg": "OBJCTALT CENTALT TELALT",
     # An angle above the horizon or a height above the sea: the comments have to say which.
     "altitude_or_height": "ALTITUDE ELEVATIO",

@@ -96,7 +96,7 @@ CARDS = {
     "camera": "INSTRUME", "telescope": "TELESCOP", "program": "SWCREATE", "bin_x": "XBINNING",
     "bin_y": "YBINNING", "gain": "GAIN", "offset": "OFFSET", "readout_mode": "READOUTM",
     "sensor_deg_c": "CCD-TEMP", "setpoint_deg_c": "SET-TEMP", "ra_deg": "RA", "dec_deg": "DEC",
-    "rotation_deg": "ROTATANG", "focal_length_mm": "FOCALLEN", "pixel_um": "XPIXSZ",
+    "rotation_deg": "POSANGLE", "focal_length_mm": "FOCALLEN", "pixel_um": "XPIXSZ",
     "altitude_deg": "CENTALT", "airmass": "AIRMASS", "site_latitude_deg": "SITELAT",
     "site_longitude_deg": "SITELONG", "focuser_position": "FOCPOS", "focuser_deg_c": "FOCTEMP",
     "ambient_deg_c": "AMBTEMP",

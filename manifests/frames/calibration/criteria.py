@@ -27,7 +27,7 @@ class Agreeing:
 class Close:
     """A fact that must be near: `apart(need, have)` at most `limit(tolerances, need)`.
 
-    `required`: an unknown value fits nothing.
+    `required`: an unknown value fits nothing. `rather` is compared in its place where both sides have it.
     """
 
     name: str
@@ -35,6 +35,7 @@ class Close:
     apart: Callable[[float, float], float]
     limit: Callable[[Tolerances, float], float]
     required: bool = False
+    rather: Close | None = None
 
 
 def _text(value: Callable[[Setup], str | None]) -> Callable[[Setup], Hashable | None]:
@@ -50,13 +51,25 @@ def _difference(need: float, have: float) -> float:
 
 
 def rotation_apart_deg(need_deg: float, have_deg: float) -> float:
-    """Give the angle between two rotations, degrees, the same half a turn on counting as none.
+    """Return the angle between two rotations on the sky, degrees, half a turn counting as none.
 
     Across the meridian a mount turns over, and the angle on the sky with it, while camera and
     telescope stay as they were to each other.
     """
-    apart = (have_deg - need_deg) % 180
-    return min(apart, 180 - apart)
+    return _around(180, need_deg, have_deg)
+
+
+def rotator_apart_deg(need_deg: float, have_deg: float) -> float:
+    """Return the angle between two positions of a rotator, degrees.
+
+    Half a turn of it turns the camera against the telescope: what a flat shows is then elsewhere.
+    """
+    return _around(360, need_deg, have_deg)
+
+
+def _around(whole_deg: float, need_deg: float, have_deg: float) -> float:
+    apart = (have_deg - need_deg) % whole_deg
+    return min(apart, whole_deg - apart)
 
 
 CAMERA = Agreeing("camera", _text(lambda setup: setup.camera))
@@ -89,8 +102,15 @@ TEMPERATURE = Close(
     _difference,
     lambda limits, _: limits.sensor_deg_c,
 )
+ROTATOR = Close(
+    "rotation", lambda setup: setup.rotator_deg, rotator_apart_deg, lambda limits, _: limits.rotation_deg
+)
 ROTATION = Close(
-    "rotation", lambda setup: setup.rotation_deg, rotation_apart_deg, lambda limits, _: limits.rotation_deg
+    "rotation",
+    lambda setup: setup.rotation_deg,
+    rotation_apart_deg,
+    lambda limits, _: limits.rotation_deg,
+    rather=ROTATOR,
 )
 FOCAL_LENGTH = Close(
     "focal length",
@@ -144,6 +164,12 @@ def only_relevant(kind: FrameType, setup: Setup) -> Setup:
     if kind is FrameType.FLAT:
         return replace(setup, gain=None, offset=None, readout_mode=None, exposure_s=None, sensor_deg_c=None)
     sensor = replace(
-        setup, telescope=None, filter_name=None, filter_width_nm=None, rotation_deg=None, focal_length_mm=None
+        setup,
+        telescope=None,
+        filter_name=None,
+        filter_width_nm=None,
+        rotation_deg=None,
+        rotator_deg=None,
+        focal_length_mm=None,
     )
     return replace(sensor, exposure_s=None, sensor_deg_c=None) if kind is FrameType.BIAS else sensor

@@ -123,6 +123,9 @@ class Shelves:
 
 
 def _apart(fact: Close, need: Setup, have: Setup) -> float | None:
+    rather = None if fact.rather is None else _apart(fact.rather, need, have)
+    if rather is not None:
+        return rather
     wanted, had = fact.value(need), fact.value(have)
     return None if wanted is None or had is None else fact.apart(wanted, had)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 from manifests.frames.calibration.choosing import nights_apart
 from manifests.frames.calibration.criteria import CLOSE, agreement_of, differing
@@ -47,7 +48,8 @@ def missing(kind: FrameType, need: Setup, nearest: Setup | None) -> str:
         return f"{head}; there are no {several(kind)}"
     agreeing = differing(kind, agreement_of(kind, need), agreement_of(kind, nearest))
     close = [fact.name for fact in CLOSE[kind]]
-    parts = [_instead(kind, fact, need, nearest) for fact in (*agreeing, *close)]
+    (wanted,), (had,) = _as_compared([need], [nearest])
+    parts = [_instead(kind, fact, wanted, had) for fact in (*agreeing, *close)]
     return f"{head}; nearest {', '.join(part for part in parts if part)}"
 
 
@@ -78,7 +80,7 @@ def matched(
     kind: FrameType, needs: Sequence[Setup], groups: Sequence[Group], not_checked: Sequence[str]
 ) -> str:
     """Say what was taken and why: "40 darks, 300 s, gain 100, −10 °C, of 2026-02-01 (41 nights before)"."""
-    setups = [group.setup for group in groups]
+    needs, setups = _as_compared(needs, [group.setup for group in groups])
     facts = dict.fromkeys((*_ASKED_BY[kind], *(fact.name for fact in CLOSE[kind])))
     count = sum(len(group.paths) for group in groups)
     parts = [f"{count} {several(kind) if count > 1 else _single(kind)}"]
@@ -125,7 +127,17 @@ def _least(apart: Iterable[int | None]) -> int | None:
     return min((nights for nights in apart if nights is not None), key=abs, default=None)
 
 
+def _as_compared(needs: Sequence[Setup], setups: Sequence[Setup]) -> tuple[list[Setup], list[Setup]]:
+    """Return both without the rotator's angle unless every one of them has it, and is compared by it."""
+    if all(setup.rotator_deg is not None for setup in (*needs, *setups)):
+        return list(needs), list(setups)
+    return [replace(need, rotator_deg=None) for need in needs], [replace(s, rotator_deg=None) for s in setups]
+
+
 def _turned_over(needs: Sequence[Setup], setups: Sequence[Setup]) -> bool:
+    """Return whether flats are from the other side of the meridian, where a rotator stays as it is."""
+    if any(setup.rotator_deg is not None for setup in (*needs, *setups)):
+        return False
     wanted = {need.rotation_deg for need in needs if need.rotation_deg is not None}
     had = {setup.rotation_deg for setup in setups if setup.rotation_deg is not None}
     return any(abs((have - need + 180) % 360 - 180) > 90 for need in wanted for have in had)

@@ -19,11 +19,13 @@ class Setup:
 
     `filter_name` is the filter's one name, not the header's spelling; `filter_width_nm` is what that
     spelling has to it ("Ha 3nm"), unless the name has it too. `sensor_deg_c` is the measured
-    temperature, or the set one where none was measured. Numbers are rounded to what a setting can
+    temperature, or the set one where none was measured. `rotation_deg` is the angle on the sky,
+    `rotator_deg` that on the rotator's scale. Numbers are rounded to what a setting can
     mean (0.1 °C, 0.1°), so that frames taken alike have equal setups.
     """
 
     camera: str | None = None
+    camera_serial: str | None = None
     telescope: str | None = None
     filter_name: str | None = None
     filter_width_nm: float | None = None
@@ -35,6 +37,7 @@ class Setup:
     exposure_s: float | None = None
     sensor_deg_c: float | None = None
     rotation_deg: float | None = None
+    rotator_deg: float | None = None
     focal_length_mm: float | None = None
     night: date | None = None
 
@@ -57,7 +60,7 @@ class Group:
 
 
 def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup:
-    """Give a frame's setup. `filter_name` is the filter's one name (see `names.filters`).
+    """Return a frame's setup. `filter_name` is the filter's one name (see `names.filters`).
 
     A number that is not finite, or an exposure below zero, is no fact.
     """
@@ -65,6 +68,7 @@ def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup
     exposure_s = _rounded(frame.exposure_s, 6)
     return Setup(
         camera=tidy(frame.camera) or None,
+        camera_serial=tidy(frame.camera_serial) or None,
         telescope=tidy(frame.telescope) or None,
         filter_name=filter_name,
         filter_width_nm=_width_nm(frame.filter_name, filter_name),
@@ -75,7 +79,8 @@ def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup
         readout_mode=tidy(frame.readout_mode) or None,
         exposure_s=exposure_s if exposure_s is not None and exposure_s >= 0 else None,
         sensor_deg_c=_rounded(temperature, 1),
-        rotation_deg=_rounded(frame.rotation_deg, 1),
+        rotation_deg=None if _is_leftover(frame) else _rounded(frame.rotation_deg, 1),
+        rotator_deg=_rounded(frame.rotator_deg, 1),
         focal_length_mm=_rounded(frame.focal_length_mm, 1),
         night=night,
     )
@@ -95,6 +100,11 @@ def grouped(frames: Iterable[FiledFrame]) -> dict[FrameType, list[Group]]:
 @lru_cache(maxsize=4096)
 def _width_nm(written: str | None, name: str | None) -> float | None:
     return None if filter_width_nm(name) is not None else _rounded(filter_width_nm(written), 2)
+
+
+def _is_leftover(frame: Frame) -> bool:
+    """Return whether the angle on the sky is a 0 that a program left beside a rotator's angle."""
+    return frame.rotation_deg == 0 and frame.rotator_deg is not None
 
 
 def _pair(first: int | None, second: int | None) -> tuple[int, int] | None:

@@ -63,6 +63,8 @@ def _temperature(setup: Setup) -> str | None:
 
 
 def _rotation(setup: Setup) -> str | None:
+    if setup.rotator_deg is not None:
+        return f"{round(setup.rotator_deg) % 360}° (rotator)"
     return None if setup.rotation_deg is None else f"{round(setup.rotation_deg) % 360}°"
 
 

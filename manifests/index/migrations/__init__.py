@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from functools import cache
 
 from manifests.index.migrations.first import FIRST
-from manifests.index.migrations.later import READ_AGAIN, STAGES
+from manifests.index.migrations.later import READ_AGAIN, ROTATORS, STAGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,7 @@ class Migration:
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("bags, series, files and findings", FIRST),
     Migration("the stage of a frame", (*STAGES, *READ_AGAIN)),
+    Migration("the angle of a rotator, the serial number of a camera", (*ROTATORS, *READ_AGAIN)),
 )
 NEWEST = len(MIGRATIONS)
 

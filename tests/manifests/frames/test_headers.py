@@ -75,7 +75,7 @@ def test_a_usual_light_is_read_whole(frame_of):
         ra_deg=339.25,
         dec_deg=34.4,
         equinox=2000.0,
-        rotation_deg=87.5,
+        rotator_deg=87.5,
         focal_length_mm=530.0,
         pixel_um=3.76,
         altitude_deg=58.25,
@@ -273,6 +273,31 @@ def test_an_equinox_is_a_year_in_any_spelling(frame_of, cards, expected):
 def test_the_equinox_follows_the_coordinate_system(frame_of, cards, expected):
     """FITS Standard 4.0, section 8.3: EQUINOX defaults to 1950 for FK4, 2000 for FK5; ICRS has none."""
     assert frame_of(*cards).equinox == expected
+
+
+@pytest.mark.parametrize(
+    ("cards", "expected"),
+    [
+        ([("ROTATANG", 87.5), ("OBJCTROT", 12.0)], (12.0, 87.5)),
+        ([("ROTATOR", 87.5)], (None, 87.5)),
+        ([("POSANGLE", 12.0)], (12.0, None)),
+        ([("CROTA2", -12.0)], (-12.0, None)),
+        ([("ROTATANG", 87.5, "[deg] rotator angle on the sky")], (None, 87.5)),
+        ([("ROTATANG", 12.0, "[deg] position angle")], (12.0, None)),
+        ([("ROTATANG", 12.0, "[deg] sky angle"), ("ROTATOR", 87.5)], (12.0, 87.5)),
+        ([("POSANGLE", 87.5, "mechanical angle")], (None, 87.5)),
+        ([("ROTATOR", "Turntable 3")], (None, None)),
+        ([], (None, None)),
+    ],
+)
+def test_the_angle_on_the_sky_and_the_rotator_s_are_two_facts(frame_of, cards, expected):
+    frame = frame_of(*cards)
+    assert (frame.rotation_deg, frame.rotator_deg) == expected
+
+
+def test_the_camera_s_serial_number_is_read_in_either_form(frame_of):
+    assert frame_of(("CAMSER", "0042A")).camera_serial == "0042A"
+    assert frame_of(("SERIALNO", 42)).camera_serial == "42"
 
 
 def test_one_broken_fact_does_not_take_the_others_with_it(frame_of):

@@ -72,6 +72,7 @@ def _how_it_was_taken() -> Iterator[FrameColumn]:
         return FrameColumn(name, kind, attrgetter(f"frame.{name}"), unit, ucd, meaning)
 
     yield of("camera", text, "", "meta.id;instr.det")
+    yield of("camera_serial", text, "", "meta.id;instr.det", "serial number")
     yield of("telescope", text, "", "meta.id;instr.tel")
     yield of("observer", text, "", "meta.id.PI;obs.observer")
     yield of("program", text, "", "meta.id;meta.software", "what wrote the frame")
@@ -85,7 +86,8 @@ def _how_it_was_taken() -> Iterator[FrameColumn]:
     yield of("bayer_pattern", text)
     yield of("sensor_deg_c", real, "deg_C", "phys.temperature;instr.det", "degrees Celsius")
     yield of("setpoint_deg_c", real, "deg_C", "phys.temperature;instr.det", "degrees Celsius")
-    yield of("rotation_deg", real, "deg", "pos.posAng", "of the camera")
+    yield of("rotation_deg", real, "deg", "pos.posAng", "of the camera on the sky")
+    yield of("rotator_deg", real, "deg", "", "of the camera on the rotator's scale")
     yield of("focal_length_mm", real, "mm", "instr.tel.focalLength")
     yield of("pixel_um", real, "um", "phys.size;instr.pixel", "of the binned pixel")
     yield of("focuser_position", real, "", "", "in the focuser's own steps")

@@ -208,6 +208,48 @@ def test_flats_across_the_meridian_fit_and_it_is_said() -> None:
     assert paths(library(("x", FLAT, {"rotation_deg": 359.0})).match(FLAT, replace(LIGHT, rotation_deg=0.5)))
 
 
+@pytest.mark.parametrize(
+    ("need", "have", "fits"),
+    [
+        ({"rotator_deg": 87.0}, {"rotator_deg": 88.0}, True),
+        ({"rotator_deg": 87.0}, {"rotator_deg": 267.0}, False),
+        ({"rotator_deg": 359.5}, {"rotator_deg": 0.5}, True),
+        ({"rotator_deg": 87.0, "rotation_deg": 12.0}, {"rotator_deg": 87.0, "rotation_deg": 40.0}, True),
+        ({"rotator_deg": 87.0, "rotation_deg": 12.0}, {"rotator_deg": 120.0, "rotation_deg": 12.0}, False),
+        ({"rotator_deg": 87.0, "rotation_deg": 12.0}, {"rotation_deg": 192.0}, True),
+        ({"rotator_deg": 87.0, "rotation_deg": 12.0}, {"rotation_deg": 87.0}, False),
+        ({"rotator_deg": 87.0, "rotation_deg": None}, {"rotation_deg": 12.0}, True),
+    ],
+)
+def test_a_rotator_s_angle_is_compared_with_a_rotator_s_and_the_sky_s_with_the_sky_s(
+    need, have, fits
+) -> None:
+    answer = library(("x", FLAT, have)).match(FLAT, replace(LIGHT, **need))
+    assert isinstance(answer, Match) == fits
+
+
+def test_rotations_that_are_not_alike_are_said_not_to_be_checked() -> None:
+    answer = library(("x", FLAT, {"rotation_deg": 12.0})).match(
+        FLAT, replace(LIGHT, rotation_deg=None, rotator_deg=87.0)
+    )
+    assert isinstance(answer, Match)
+    assert answer.not_checked == ("rotation",)
+
+
+def test_an_answer_shows_the_rotation_that_was_compared() -> None:
+    turned = {"rotator_deg": 88.0, "rotation_deg": 200.0}
+    need = replace(LIGHT, rotator_deg=87.0, rotation_deg=12.0)
+    by_rotator = library(("x", FLAT, turned)).match(FLAT, need)
+    assert by_rotator.why == (
+        "1 flat, Ha, telescope Long Tom, rotation 88° (rotator) for 87° (rotator), 530 mm,"
+        " of 2026-03-14 (the same night)"
+    )
+    by_sky = library(("x", FLAT, {"rotation_deg": 13.0})).match(FLAT, need)
+    assert "rotation 13° for 12°, 530 mm" in by_sky.why
+    missing = library(("x", FLAT, {"rotator_deg": 267.0})).match(FLAT, need)
+    assert missing.why.endswith("nearest rotation 267° (rotator)")
+
+
 def test_a_fact_that_no_header_gives_is_said_not_to_be_checked() -> None:
     answer = library(("x", DARK, {"gain": None, "readout_mode": None})).match(DARK, LIGHT)
     assert isinstance(answer, Match)

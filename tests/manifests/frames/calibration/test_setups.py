@@ -47,6 +47,21 @@ def test_an_empty_header_gives_a_setup_that_knows_nothing() -> None:
     assert setup_of(Frame(), None, None) == Setup()
 
 
+@pytest.mark.parametrize(
+    ("sky_deg", "rotator_deg", "expected"),
+    [
+        (0.0, 87.5, (None, 87.5)),
+        (0.0, None, (0.0, None)),
+        (12.0, 87.5, (12.0, 87.5)),
+        (12.0, 0.0, (12.0, 0.0)),
+        (None, 87.5, (None, 87.5)),
+    ],
+)
+def test_a_zero_left_beside_a_rotator_s_angle_is_no_angle_on_the_sky(sky_deg, rotator_deg, expected) -> None:
+    setup = setup_of(Frame(rotation_deg=sky_deg, rotator_deg=rotator_deg), None, None)
+    assert (setup.rotation_deg, setup.rotator_deg) == expected
+
+
 def test_the_set_temperature_stands_in_for_one_that_was_not_measured() -> None:
     assert setup_of(Frame(setpoint_deg_c=-10.0), None, None).sensor_deg_c == -10.0
     assert setup_of(Frame(sensor_deg_c=math.nan, setpoint_deg_c=-10.0), None, None).sensor_deg_c == -10.0
