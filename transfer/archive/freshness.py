@@ -18,12 +18,12 @@ _INODE = 2**63 - 1
 
 
 def is_as_it_was(index: Index, archive: Path) -> bool:
-    """Tell whether no bag has come, gone or changed since the index was brought up to date.
+    """Return whether no bag has come, gone or changed since the index was brought up to date.
 
-    Of a bag that is known only its tag manifest is looked at, so that thousands of bags take some
-    hundredths of a second; one that was put inside the folder of another is found when the index is built
-    again. Where it can't be told, the answer is no. Raises IndexFault, and OSError where the archive's
-    folder can't be looked into.
+    Only the tag manifest of a known bag is looked at, so that thousands of bags take some hundredths of a
+    second. A bag that was put inside the folder of another is found only when the index is built again.
+    Where it is not clear, the answer is no. Raises IndexFault, and OSError where the archive's folder
+    cannot be listed.
     """
     root = f"{archive}{os.sep}"
     known: set[str] = set()
@@ -39,7 +39,7 @@ def _has_stamp(tag_manifest: str, size_bytes: int | None, modified_ns: int | Non
     try:
         found = os.stat(tag_manifest)  # noqa: PTH116 - a Path for each would take most of the time
     except PermissionError:
-        return True  # it may lie there, as it did
+        return True  # it may be there, unchanged
     except OSError:
         return False
     here = found.st_mtime_ns, found.st_size, found.st_ino & _INODE
@@ -47,7 +47,7 @@ def _has_stamp(tag_manifest: str, size_bytes: int | None, modified_ns: int | Non
 
 
 def _other_folders(archive: Path, known: Container[str]) -> Iterator[tuple[str, set[str]]]:
-    """Give each folder that is no known bag, the archive's own first, with the names in it."""
+    """Return each folder that is no known bag, the archive's own first, with the names in it."""
     pending = [""]
     while pending:
         below = pending.pop()
@@ -62,7 +62,7 @@ def _other_folders(archive: Path, known: Container[str]) -> Iterator[tuple[str, 
 
 
 def _look_into(folder: Path, below: str, known: Container[str]) -> tuple[set[str], list[str]]:
-    """Give the names in a folder, and the paths of its folders that are no known bags."""
+    """Return the names in a folder, and the paths of its folders that are no known bags."""
     names: set[str] = set()
     folders: list[str] = []
     with os.scandir(folder) as entries:
@@ -79,7 +79,7 @@ def _may_hold_bags(entry: os.DirEntry[str]) -> bool:
 
 
 def _holds_a_bag(folder: Path, names: set[str]) -> bool:
-    """Tell whether a folder may be a bag, by its names; one too many is only looked at closely."""
+    """Return whether a folder may be a bag, by its names. A wrong yes costs only a closer look."""
     if BAGIT_TXT in names or (OWN in names and (folder / JOURNAL).is_file()):
         return True
     return PAYLOAD in names and any(name.startswith("manifest-") for name in names)

@@ -1,4 +1,4 @@
-"""What a person who reads a list must know about the index that it came from, and about the question."""
+"""Notes beside an answer: what happened to the index that it came from, and how the question was read."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 class Building(NamedTuple):
-    """The index is about to be built from the bags; `damage` is what was wrong with the one there was."""
+    """The index is about to be built from the bags; `damage` says what was wrong with the one before."""
 
     damage: str
 
@@ -24,19 +24,19 @@ class Built(NamedTuple):
 
 
 class BagsChanged(NamedTuple):
-    """Bags had come, gone or changed by hand, and the index has it now."""
+    """Bags had come, gone or changed by hand; the index was brought up to date."""
 
     refreshed: Refreshed
 
 
 class ForThisRunOnly(NamedTuple):
-    """The archive's folder takes no index: one was made for this run alone, and what it says is right."""
+    """No index can be written in the archive's folder: a correct one was made for this run alone."""
 
     fault: IndexFault
 
 
 class NotUpToDate(NamedTuple):
-    """Another program holds the index: the list is what it says, though bags have changed since."""
+    """Another program holds the index: the list comes from it, though bags have changed since."""
 
     fault: IndexFault
 
@@ -50,11 +50,11 @@ class UnknownName(NamedTuple):
 
 
 class ReadAs(NamedTuple):
-    """A name was taken for another one's spelling."""
+    """A name was read as another spelling of the archive's `names`, such as all panels of a target."""
 
     kind: str
     written: str
-    name: str
+    names: tuple[str, ...]
 
 
 Note = Building | Built | BagsChanged | ForThisRunOnly | NotUpToDate | UnknownName | ReadAs
@@ -62,4 +62,4 @@ Tell = Callable[[Note], None]
 
 
 def nobody(note: Note) -> None:
-    """Tell nobody."""
+    """Do nothing with a note."""

@@ -15,11 +15,11 @@ _SIGNS = "+-\N{MINUS SIGN}"
 
 
 def degrees_of_position(text: str) -> tuple[float, float]:
-    """Give a position's right ascension and declination (ICRS, degrees).
+    """Return a position's right ascension and declination (ICRS, degrees).
 
-    Any form that astropy reads, in one text. An angle that names its unit is in it; a plain number is
-    degrees; one in parts (`22:37:04`, `22 37 04`) is hours for the right ascension and degrees for the
-    declination. Raises ValueError.
+    The text has both, in any form that astropy reads. An angle has the unit that it names; a plain number is
+    in degrees; one in parts (`22:37:04`, `22 37 04`) is in hours for the right ascension and in degrees for
+    the declination. Raises ValueError.
     """
     words = [word for word in _SEPARATORS.split(text) if word]
     middle = _middle(words)
@@ -34,9 +34,9 @@ def degrees_of_position(text: str) -> tuple[float, float]:
 
 
 def degrees_of_angle(text: str, *, in_parts: str = "deg") -> float:
-    """Give an angle in degrees.
+    """Return an angle in degrees.
 
-    A plain number is degrees, one in parts without a unit (`2:30`) is `in_parts`. Raises ValueError.
+    A plain number is in degrees, one in parts without a unit (`2:30`) is in `in_parts`. Raises ValueError.
     """
     if _PLAIN.fullmatch(text.strip()):
         return float(text)
@@ -47,7 +47,7 @@ def degrees_of_angle(text: str, *, in_parts: str = "deg") -> float:
 
 
 def _middle(words: list[str]) -> int:
-    """Give how many of the words say the right ascension; none where that can't be told."""
+    """Return how many of the words belong to the right ascension; 0 where that is not clear."""
     signed = next((at for at, word in enumerate(words) if at and word[0] in _SIGNS), 0)
     return signed or (len(words) // 2 if len(words) % 2 == 0 else 0)
 

@@ -1,4 +1,4 @@
-"""An archive opened for questions: its index is what the bags say now, and is built where there is none."""
+"""An archive opened for questions: its index is brought up to date first, or built where there is none."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer")
 
-# Whoever asks a question would rather have what is known than wait for a long run of another program.
+# A person with a question would rather have what is known than wait for a long run of another program.
 _PATIENCE_S = 2.0
 
 
@@ -45,7 +45,7 @@ class Browsed:
         self._tell = tell
 
     def ask(self, question: Callable[[Index], Answer]) -> Answer:
-        """Give a question's answer; where it meets damage, the index is built again first.
+        """Return a question's answer; where the index turns out damaged, it is built again first.
 
         Raises NightferryError.
         """
@@ -57,10 +57,10 @@ class Browsed:
                 return question(self.index)
 
     def frames(self, query: FrameQuery) -> Iterator[FrameRow]:
-        """Give the frames that a question finds, as they come.
+        """Return the frames that a question finds, one by one.
 
         The first is looked for at once. Raises NightferryError; where damage shows only after the first,
-        the index is built again, and the list is to be asked for once more.
+        the index is built again, and the caller has to ask once more.
         """
         from manifests.index.frames import frames
 
@@ -98,8 +98,8 @@ class Browsed:
 def browsed(root: Path, tell: Tell = nobody) -> Iterator[Browsed]:
     """Open the archive in a folder for questions.
 
-    Bags that came, went or changed by hand are in the index before the first answer. Where the folder
-    can't be written to, an index is made for this run alone. Raises NotThere, Busy, and NightferryError for
+    The index reflects bags that came, went or changed by hand before the first answer. Where the folder
+    cannot be written to, an index is made for this run alone. Raises NotThere, Busy, and NightferryError for
     an index of a newer version, which stays untouched.
     """
     with ExitStack() as stack:
@@ -116,7 +116,7 @@ def _begun(rows: Iterator[FrameRow]) -> tuple[tuple[FrameRow, ...], Iterator[Fra
 
 
 class _Opening:
-    """The ways to an index that says what the bags say now."""
+    """Opens an index that says what the bags say now: the one there is, brought up to date, or a new one."""
 
     def __init__(self, root: Path, tell: Tell, stack: ExitStack) -> None:
         self.findings: list[Finding] = []
@@ -173,7 +173,7 @@ class _Opening:
         return open_index(self._path)
 
     def _for_this_run(self, fault: IndexFault) -> Index:
-        """Make an index in a folder of its own, of what there is of the archive's and of the bags."""
+        """Make an index in a temporary folder, from the archive's where it is sound, and the bags."""
         import tempfile
 
         from manifests.index.found_bags import bags_of
@@ -191,7 +191,7 @@ class _Opening:
         return index
 
     def _copied_to(self, path: Path) -> bool:
-        """Copy the archive's index, with the absent bags that no bag tells of, where there is a sound one."""
+        """Copy the archive's index, the only record of absent bags; return whether there was a sound one."""
         from manifests.index.opening import open_place
 
         try:

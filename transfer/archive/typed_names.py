@@ -1,22 +1,26 @@
-"""Names as a person types them, made the archive's own: a spelling is read, a slip is pointed out."""
+"""Names as a person types them, found among the archive's own: in any spelling, a target with its panels."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from transfer.archive.notes import ReadAs, Tell, UnknownName
+from transfer.errors import ConfigurationError
 
 if TYPE_CHECKING:
+    from manifests.frames.names.filters import FilterNames
+    from manifests.frames.names.targets import TargetName, TargetNames
     from manifests.index.names import ArchiveNames
 
 _NEAR = 5
 
 
 @dataclass(frozen=True, slots=True)
-class OwnTables:
-    """The person's own names for targets and filters: what is written → the name."""
+class NameTables:
+    """The person's own names for targets and filters, from the configuration: what is written → the name."""
 
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
@@ -34,50 +38,123 @@ class Typed:
         return bool(self.targets or self.filters or self.cameras)
 
 
-def names_meant(typed: Typed, known: ArchiveNames, own: OwnTables, tell: Tell) -> Typed:
-    """Give the archive's names for what was typed.
+@dataclass(frozen=True, slots=True)
+class MeantTarget:
+    """The target that a typed name means: its one name, `how` it was found, and the archive's `names` for it.
 
-    A name that the archive does not have is told, with those like it, and stays: it finds nothing.
+    The archive may have several: the panels of a mosaic, or names from before a catalogue was installed or
+    the configuration named the target.
     """
-    targets = _Names("target", known.targets, lambda text: _target(text, own.targets, known.targets), tell)
-    filters = _Names("filter", known.filters, lambda text: _filter(text, own.filters), tell)
-    cameras = _Names("camera", known.cameras, lambda text: text, tell)
+
+    name: str
+    how: str
+    names: tuple[str, ...]
+
+
+class ArchiveNaming:
+    """The archive's names, read as the person's own tables and the catalogue name things now."""
+
+    def __init__(self, archived: ArchiveNames, own: NameTables) -> None:
+        self._archived = archived
+        self._own = own
+
+    def target(self, written: str) -> MeantTarget:
+        """Return the target that is meant, with all its panels, or the one panel that is named.
+
+        Raises ConfigurationError where the catalogue is damaged.
+        """
+        from manifests.frames.names.spelling import fold, tidy
+
+        reading = self._target_names.name(written)
+        name = reading.canonical or written
+        found = tuple(target for target in self._archived.targets if self._is_of(target, reading))
+        return MeantTarget(name, "" if fold(name) == fold(tidy(written)) else reading.how, found)
+
+    def _is_of(self, target: str, wanted: TargetName) -> bool:
+        from manifests.frames.names.panels import split_panel
+
+        if self._target_names.name(target).canonical == wanted.canonical:
+            return True
+        panel = split_panel(target)
+        return (
+            panel is not None
+            and panel.said
+            and self._target_names.name(panel.base).canonical == wanted.canonical
+        )
+
+    def filters_meant(self, written: str, among: Iterable[str] | None = None) -> tuple[str, ...]:
+        """Return the names that the archive has, or those `among`, for a filter in any spelling.
+
+        A name as the archive has it, in whatever case, means itself: "r" is R where there is an R.
+        """
+        archived = self._archived.filters if among is None else tuple(among)
+        same = [self.filter_name(name) for name in archived if key(name) == key(written)]
+        wanted = same or [self.filter_name(written)]
+        return tuple(name for name in archived if self.filter_name(name) in wanted)
+
+    def filter_name(self, written: str) -> str:
+        """Return a filter's one name."""
+        return self._filter_names.name(written).canonical
+
+    @cached_property
+    def _target_names(self) -> TargetNames:
+        from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
+        from manifests.frames.names.targets import TargetNames
+
+        try:
+            catalogue = load_catalogue()
+        except CatalogueUnreadable as error:
+            happened = f"The catalogue cannot be read ({error.reason})"
+            step = "Install the package pyongc again, or remove it."
+            raise ConfigurationError(happened, error.path, step) from error
+        return TargetNames(self._own.targets, catalogue, self._archived.targets)
+
+    @cached_property
+    def _filter_names(self) -> FilterNames:
+        from manifests.frames.names.filters import FilterNames
+
+        return FilterNames(self._own.filters, self._archived.filters)
+
+
+def names_meant(typed: Typed, known: ArchiveNames, own: NameTables, tell: Tell) -> Typed:
+    """Return the archive's names for what was typed.
+
+    A name that the archive does not have is reported, with names like it, and stays: it finds nothing.
+    Raises ConfigurationError where the catalogue is damaged.
+    """
+    naming = ArchiveNaming(known, own)
+
+    def cameras(written: str) -> tuple[str, ...]:
+        return tuple(name for name in known.cameras if key(name) == key(written))
+
     return Typed(
-        tuple(map(targets.meant, typed.targets)),
-        tuple(map(filters.meant, typed.filters)),
-        tuple(map(cameras.meant, typed.cameras)),
+        _all_meant("target", typed.targets, lambda text: naming.target(text).names, known.targets, tell),
+        _all_meant("filter", typed.filters, naming.filters_meant, known.filters, tell),
+        _all_meant("camera", typed.cameras, cameras, known.cameras, tell),
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Names:
-    kind: str
-    known: Sequence[str]
-    read: Callable[[str], str]
-    tell: Tell
-
-    def meant(self, typed: str) -> str:
-        if typed in self.known:
-            return typed
-        name = self._same(typed) or self._same(self.read(typed))
-        if name is None:
-            self.tell(UnknownName(self.kind, typed, names_like(typed, self.known)))
-            return typed
-        if key(name) != key(typed):
-            self.tell(ReadAs(self.kind, typed, name))
-        return name
-
-    def _same(self, text: str) -> str | None:
-        return next((name for name in self.known if key(name) == key(text)), None)
+def _all_meant(
+    kind: str, typed: Iterable[str], read: Callable[[str], tuple[str, ...]], known: Sequence[str], tell: Tell
+) -> tuple[str, ...]:
+    meant: list[str] = []
+    for written in typed:
+        names = read(written)
+        if not names:
+            tell(UnknownName(kind, written, names_like(written, known)))
+        elif tuple(map(key, names)) != (key(written),):
+            tell(ReadAs(kind, written, names))
+        meant += names or (written,)
+    return tuple(dict.fromkeys(meant))
 
 
 def key(name: str) -> str:
-    """Give what names that differ only by case and spaces have in common."""
+    """Return what names that differ only by case and spaces have in common."""
     return "".join(name.casefold().split())
 
 
 def names_like(typed: str, known: Iterable[str]) -> tuple[str, ...]:
-    """Give the known names that begin with what was typed, or contain it, or are spelt nearly so."""
+    """Return the known names that begin with what was typed, or contain it, or are spelt nearly so."""
     from difflib import get_close_matches
 
     wanted, by_key = key(typed), {key(name): name for name in known}
@@ -85,22 +162,3 @@ def names_like(typed: str, known: Iterable[str]) -> tuple[str, ...]:
     inside = [name for each, name in by_key.items() if wanted in each]
     close = [by_key[each] for each in get_close_matches(wanted, by_key, _NEAR)]
     return tuple(dict.fromkeys((*begun, *inside, *close)))[:_NEAR]
-
-
-def _target(typed: str, own: Mapping[str, str], known: Sequence[str]) -> str:
-    from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
-    from manifests.frames.names.targets import TargetNames
-
-    if (name := TargetNames(own).name(typed).canonical) in known:
-        return str(name)
-    try:
-        catalogue = load_catalogue()
-    except CatalogueUnreadable:  # a name is then read without it, as where none is installed
-        catalogue = None
-    return TargetNames(own, catalogue).name(typed).canonical or typed
-
-
-def _filter(typed: str, own: Mapping[str, str]) -> str:
-    from manifests.frames.names.filters import FilterNames
-
-    return FilterNames(own).name(typed).canonical

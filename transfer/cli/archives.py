@@ -8,7 +8,7 @@ from typing import NamedTuple, TypeVar
 
 import click
 
-from transfer.archive.typed_names import OwnTables
+from transfer.archive.typed_names import NameTables
 from transfer.cli.options import config_option, json_option, the_config
 from transfer.errors import ConfigurationError
 
@@ -27,7 +27,7 @@ class Chosen(NamedTuple):
     """The archive that a command is about, and the person's own names."""
 
     root: Path
-    own: OwnTables
+    own: NameTables
 
 
 def archive_options(function: Command) -> Command:
@@ -40,9 +40,9 @@ def archive_options(function: Command) -> Command:
 def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chosen:
     """Give the archive that was named, else the configuration's. Raises ConfigurationError."""
     if archive_folder is not None and config_file is None:
-        return Chosen(archive_folder.absolute(), OwnTables())
+        return Chosen(archive_folder.absolute(), NameTables())
     config = the_config(config_file)
-    own = OwnTables(config.targets, config.filters)
+    own = NameTables(config.targets, config.filters)
     if archive_folder is not None:
         return Chosen(archive_folder.absolute(), own)
     if config.archive is None:

@@ -65,7 +65,7 @@ def _number(text: str) -> float | None:
     return number
 
 
-class Kind(_Written[FrameType]):
+class WrittenType(_Written[FrameType]):
     """A type of frames, in any common spelling."""
 
     name = "type"
@@ -83,7 +83,7 @@ class Kind(_Written[FrameType]):
 ANY = "any"
 
 
-class Found(_Written[str]):
+class WrittenFinding(_Written[str]):
     """A finding by its name as screens and lists show it, or `any`."""
 
     name = "finding"

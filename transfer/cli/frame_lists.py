@@ -10,7 +10,7 @@ from manifests.index.frame_query import FrameQuery, Total
 from transfer.cli.formats.forms import Form
 from transfer.cli.formats.listing import Listing, told
 from transfer.cli.screen import screen_of
-from transfer.cli.telling import Notes, write_lines
+from transfer.cli.telling import NoteWriter, write_lines
 from transfer.errors import ExitCode, NightferryError
 from transfer.words import counted
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 class FrameList:
     """The frames that a question finds, to be written once."""
 
-    def __init__(self, archive: Browsed, query: FrameQuery, notes: Notes) -> None:
+    def __init__(self, archive: Browsed, query: FrameQuery, notes: NoteWriter) -> None:
         self._archive = archive
         self._query = query
         self._notes = notes

@@ -8,13 +8,13 @@ from typing import Any
 import click
 
 from transfer.archive.questions import Browsed, browsed
-from transfer.archive.typed_names import OwnTables, Typed, names_meant
+from transfer.archive.typed_names import NameTables, Typed, names_meant
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.formats.forms import Form, form_options, one_form
 from transfer.cli.frame_lists import FrameList
 from transfer.cli.options import ends_with_exit_code
 from transfer.cli.selecting import Asked, frame_options
-from transfer.cli.telling import Notes, until_the_reader_goes
+from transfer.cli.telling import NoteWriter, until_the_reader_goes
 
 
 @click.command("frames")
@@ -32,13 +32,13 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     into a pipe or a file it goes whole. --paths and --paths0 leave out frames that are absent.
     """
     form = one_form(as_json, **{each: options.pop(each) for each in Form if each in options})
-    asked, chosen, notes = Asked(**options), chosen_archive(config_file, archive_folder), Notes()
+    asked, chosen, notes = Asked(**options), chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
         query = asked.query(_meant(asked, archive, chosen.own, notes))
         return int(FrameList(archive, query, notes).write(form))
 
 
-def _meant(asked: Asked, archive: Browsed, own: OwnTables, notes: Notes) -> Typed:
+def _meant(asked: Asked, archive: Browsed, own: NameTables, notes: NoteWriter) -> Typed:
     if not asked.typed:
         return asked.typed
     from manifests.index.names import names

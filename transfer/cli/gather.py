@@ -16,7 +16,7 @@ from transfer.cli.completion import complete_filters, complete_targets
 from transfer.cli.options import ends_with_exit_code, print_json, the_config
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
-from transfer.cli.telling import Notes, until_the_reader_goes
+from transfer.cli.telling import NoteWriter, until_the_reader_goes
 from transfer.engine.medium import ReadBack, this_computer
 from transfer.jobs.gather.outcome import GatherOutcome, How
 from transfer.jobs.gather.report import report, wrapped
@@ -102,7 +102,7 @@ def _gather(
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     with Progress(shown=not as_json) as progress:
         gathering = Gathering(
-            chosen.root, chosen.own, tolerances, request, this_computer(), stop, progress, Notes()
+            chosen.root, chosen.own, tolerances, request, this_computer(), stop, progress, NoteWriter()
         )
         return gathering.run()
 

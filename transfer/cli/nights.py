@@ -19,7 +19,7 @@ from transfer.cli.night_options import night_options, nights_between
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
 from transfer.cli.tables import NOTHING, Cell, Column, Narrow, table
-from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
+from transfer.cli.telling import NoteWriter, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
 from transfer.words import counted, hours_told
 
@@ -54,7 +54,7 @@ def command(
     for the night's frames.
     """
     within = nights_between(night, since, until)
-    chosen, notes = chosen_archive(config_file, archive_folder), Notes()
+    chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
         found = archive.ask(lambda index: list(nights(index, within)))
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN

@@ -14,7 +14,7 @@ from manifests.frames.frame import FrameType
 from manifests.index.cones import Cone
 from manifests.index.frame_query import Between, FrameQuery, Order
 from transfer.archive.typed_names import Typed
-from transfer.cli.asking import ANY, Found, Kind, Position, Radius, Range
+from transfer.cli.asking import ANY, Position, Radius, Range, WrittenFinding, WrittenType
 from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
 from transfer.cli.night_options import night_options, nights_between
 from transfer.errors import ConfigurationError
@@ -69,7 +69,7 @@ _FRAME_OPTIONS = (
         "--type",
         "frame_types",
         multiple=True,
-        type=Kind(),
+        type=WrittenType(),
         metavar="TYPE",
         shell_complete=complete_from(list(FrameType)),
         help="light, dark, flat, bias or dark flat.",
@@ -110,7 +110,7 @@ _FRAME_OPTIONS = (
         "--finding",
         "findings",
         multiple=True,
-        type=Found(),
+        type=WrittenFinding(),
         metavar="NAME",
         shell_complete=complete_from([ANY, *FindingKind]),
         help="With this finding; any: with one of any kind.",

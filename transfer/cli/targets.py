@@ -16,7 +16,7 @@ from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
 from transfer.cli.tables import Cell, Column, Narrow, table
-from transfer.cli.telling import Notes, until_the_reader_goes, write_lines
+from transfer.cli.telling import NoteWriter, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
 from transfer.words import counted, hours_told
 
@@ -40,7 +40,7 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool)
 
     Lights count, and exposures of no known type. Positions are the middle of where the frames point (ICRS).
     """
-    chosen, notes = chosen_archive(config_file, archive_folder), Notes()
+    chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
         found = sorted(archive.ask(lambda index: list(targets(index))), key=_in_order)
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN

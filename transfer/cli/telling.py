@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,10 @@ if TYPE_CHECKING:
     from manifests.index.refreshing import Refreshed
 
 
-class Notes:
+_NAMED = 5
+
+
+class NoteWriter:
     """Says each note as it comes, and keeps what was said."""
 
     def __init__(self) -> None:
@@ -66,11 +69,16 @@ def line_of(note: Note) -> str:
             return f"{fault}\nThe index was made for this run alone: what it says is right."
         case NotUpToDate():
             return "Another program is at work on the index: this is what it said before that."
-        case ReadAs(kind=kind, written=written, name=name):
-            return f"The {kind} {written!r} was read as {name!r}."
+        case ReadAs(kind=kind, written=written, names=names):
+            return f"The {kind} {written!r} was read as {_listed(names)}."
         case unknown:
             near = f" Near it: {', '.join(unknown.near)}." if unknown.near else ""
             return f"The archive has no {unknown.kind} {unknown.written!r}.{near}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _NAMED:,} more" if len(names) > _NAMED else ""
+    return ", ".join(map(repr, names[:_NAMED])) + more
 
 
 def _built(report: BroughtUpToDate) -> str:

@@ -1,4 +1,4 @@
-"""The archive's index built again from its bags alone."""
+"""The job: build the archive's index again from its bags alone."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from transfer.words import counted
 
 @dataclass(frozen=True, slots=True)
 class IndexOutcome:
-    """What building the index gave: `files` and what the frames add up to, and the bags that are absent."""
+    """The result of building the index: `files`, the total of the frames, and the bags that are absent."""
 
     root: Path
     report: BroughtUpToDate
@@ -30,18 +30,18 @@ class IndexOutcome:
 
     @property
     def exit_code(self) -> ExitCode:
-        """Give the exit code: a bag whose lists are not whole is to be looked at."""
+        """Return the exit code: not 0 where a bag's lists are not whole."""
         return ExitCode.SOMETHING_UNPROVEN if self.report.refreshed.findings else ExitCode.PROVEN
 
     @property
     def message(self) -> str:
-        """Say in one line what came of it."""
+        """Return the result in one line."""
         frames, files = counted(self.total.frames, "frame"), counted(self.files, "file")
         bags_read = counted(self.report.refreshed.bags, "bag")
         return f"The index was built from {bags_read}: {frames} among {files}."
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         aside = self.report.set_aside
         return {
             "command": "index",
@@ -59,10 +59,10 @@ class IndexOutcome:
 
 
 def build_index(root: Path) -> IndexOutcome:
-    """Build the index of the archive in a folder anew, and say what is in it.
+    """Build the index of the archive in a folder anew, and return what is in it.
 
     Raises NotThere, Busy, and NightferryError for an index of a newer version, which stays untouched, and
-    where it can't be written.
+    for one that cannot be written.
     """
     with faults_as_errors(root):
         if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died

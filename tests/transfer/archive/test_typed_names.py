@@ -8,7 +8,7 @@ import pytest
 
 from manifests.index.names import ArchiveNames
 from transfer.archive.notes import Note, ReadAs, UnknownName
-from transfer.archive.typed_names import OwnTables, Typed, names_like, names_meant
+from transfer.archive.typed_names import ArchiveNaming, NameTables, Typed, names_like, names_meant
 
 KNOWN = ArchiveNames(
     ("M 33", "M 51", "NGC 7000", "NGC 7000 panel 2", "Sh2-155", "The long way round"),
@@ -17,9 +17,9 @@ KNOWN = ArchiveNames(
 )
 
 
-def meant(told: list[Note], own: OwnTables | None = None, **typed: str) -> Typed:
+def meant(told: list[Note], own: NameTables | None = None, **typed: str) -> Typed:
     asked = Typed(**{kind: (name,) for kind, name in typed.items()})
-    return names_meant(asked, KNOWN, own or OwnTables(), told.append)
+    return names_meant(asked, KNOWN, own or NameTables(), told.append)
 
 
 @pytest.mark.parametrize(
@@ -28,7 +28,6 @@ def meant(told: list[Note], own: OwnTables | None = None, **typed: str) -> Typed
         ("M 33", "M 33"),
         ("m33", "M 33"),
         ("Messier 033", "M 33"),
-        ("ngc7000", "NGC 7000"),
         ("NGC 7000 P2", "NGC 7000 panel 2"),
         ("sh 2-155", "Sh2-155"),
         ("the LONG way  round", "The long way round"),
@@ -62,18 +61,18 @@ def test_a_camera_is_found_whatever_its_case(told: list[Note]) -> None:
 @pytest.mark.parametrize("typed", ["NGC 598", "Triangulum Galaxy"])
 def test_another_name_of_the_same_object_finds_it(told: list[Note], typed: str) -> None:
     assert meant(told, targets=typed).targets == ("M 33",)
-    assert told == [ReadAs("target", typed, "M 33")]
+    assert told == [ReadAs("target", typed, ("M 33",))]
 
 
 def test_ones_own_names_win(told: list[Note]) -> None:
-    own = OwnTables({"pinwheel": "M 33"}, {"the red one": "Ha"})
+    own = NameTables({"pinwheel": "M 33"}, {"the red one": "Ha"})
     assert meant(told, own, targets="Pinwheel", filters="the red one") == Typed(("M 33",), ("Ha",))
 
 
 def test_a_name_read_as_another_is_told_and_one_that_differs_by_case_is_not(told: list[Note]) -> None:
     meant(told, targets="Messier 33")
     meant(told, targets="m33")
-    assert told == [ReadAs("target", "Messier 33", "M 33")]
+    assert told == [ReadAs("target", "Messier 33", ("M 33",))]
 
 
 def test_a_target_that_is_not_there_is_told_with_those_like_it(told: list[Note]) -> None:
@@ -83,6 +82,13 @@ def test_a_target_that_is_not_there_is_told_with_those_like_it(told: list[Note])
     assert note.near[:2] == ("NGC 7000", "NGC 7000 panel 2")
 
 
+def test_a_target_brings_all_its_panels_and_says_so(told: list[Note]) -> None:
+    panels = ("NGC 7000", "NGC 7000 panel 2")
+    assert meant(told, targets="ngc7000").targets == panels
+    assert told == [ReadAs("target", "ngc7000", panels)]
+    assert meant(told, targets="NGC 7000 panel 2").targets == ("NGC 7000 panel 2",)
+
+
 def test_nothing_like_it_is_nothing_to_show() -> None:
     assert names_like("zzzz", KNOWN.targets) == ()
 
@@ -90,3 +96,62 @@ def test_nothing_like_it_is_nothing_to_show() -> None:
 def test_no_name_is_typed() -> None:
     assert not Typed()
     assert Typed(cameras=("x",))
+
+
+ARCHIVED = ("M 31 panel 1", "M 31 panel 2", "M 33", "NGC 7000", "Flying Bat", "unplaced", "J0133+3039")
+
+
+def naming(own: NameTables | None = None, filters: tuple[str, ...] = ("L", "Ha", "OIII")) -> ArchiveNaming:
+    return ArchiveNaming(ArchiveNames(ARCHIVED, filters, ()), own or NameTables())
+
+
+@pytest.mark.parametrize(
+    ("written", "names"),
+    [
+        ("M 33", ["M 33"]),
+        ("messier033", ["M 33"]),
+        ("M33 - Ha", ["M 33"]),
+        ("m31", ["M 31 panel 1", "M 31 panel 2"]),
+        ("M31 panel 2 of 4", ["M 31 panel 2"]),
+        ("M 31 panel 3", []),
+        ("flying  BAT", ["Flying Bat"]),
+        ("unplaced", ["unplaced"]),
+        ("j0133+3039", ["J0133+3039"]),
+        ("M 3", []),
+        ("../x", []),
+        ("7000", []),
+    ],
+)
+def test_a_target_is_found_in_any_spelling_with_its_panels(written: str, names: list[str]) -> None:
+    assert list(naming().target(written).names) == names
+
+
+def test_a_name_from_before_ones_own_table_is_found_under_the_new_one() -> None:
+    own = NameTables({"NGC 7000": "North America"})
+    for written in ("north america", "NGC7000"):
+        found = naming(own).target(written)
+        assert (found.name, found.names) == ("North America", ("NGC 7000",))
+
+
+def test_how_a_name_was_read_is_said_where_it_is_another_one() -> None:
+    assert naming(NameTables({"the pinwheel": "M 33"})).target("the pinwheel").how == "the user's table"
+    assert naming().target("m33").how == ""
+
+
+@pytest.mark.parametrize(("written", "names"), [("o3", ("OIII",)), ("Lum", ("L",)), ("SII", ())])
+def test_a_filter_is_found_among_the_archives_names(written: str, names: tuple[str, ...]) -> None:
+    assert naming().filters_meant(written) == names
+
+
+@pytest.mark.parametrize(
+    ("written", "names"),
+    [("r", ("R",)), ("i", ("Sloan i",)), ("I", ("photometric I",)), ("sloan I", ("Sloan i",))],
+)
+def test_a_letter_means_the_archives_own_filter_first(written: str, names: tuple[str, ...]) -> None:
+    assert naming(filters=("R", "Sloan r", "Sloan i", "photometric I")).filters_meant(written) == names
+
+
+def test_ones_own_filter_is_found_by_what_it_is_called_and_by_what_it_was() -> None:
+    own = NameTables(filters={"narrow red": "Ha"})
+    assert naming(own).filters_meant("narrow red", ("Ha",)) == ("Ha",)
+    assert naming(own).filters_meant("Ha", ("narrow red",)) == ("narrow red",)

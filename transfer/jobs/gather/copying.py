@@ -1,4 +1,4 @@
-"""Frames copied into the folder: held against their bags as they are read, read back, and only then named."""
+"""Frames copied into the folder: compared with their bags when read, read back, and only then named."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ _WORDS = Words(
 
 
 @dataclass(slots=True)
-class Copied:
+class CopiedFrames:
     """What became of frames that were to be copied, by their paths below the archive.
 
-    `done` says from where each copy was read back. `stopped` are those that the run's end came before.
+    `done` says from where each copy was read back. `stopped` are those that were left when the run ended.
     """
 
     done: dict[str, ReadBack] = field(default_factory=dict)
@@ -45,15 +45,15 @@ class Copied:
 
 @dataclass(frozen=True, slots=True)
 class CopyRun:
-    """What copying needs: the folder, the system, when to end, who is told."""
+    """What copying needs: the folder, the system, when to end, and who gets the progress."""
 
     folder: PinnedFolder
     medium: Medium
     stop: Stop
     listen: Listener
 
-    def copy(self, placed: Sequence[Placed]) -> Copied:
-        """Copy the frames. Raises DoesNotFit, at once if that can be told, and DriveFailed."""
+    def copy(self, placed: Sequence[Placed]) -> CopiedFrames:
+        """Copy the frames. Raises DoesNotFit, before any copy where sizes show it, and DriveFailed."""
         self._check_room(placed)
         arriving = _Arriving(self.folder, {each.path: each for each in placed})
         for _ in range(_ROUNDS):
@@ -110,7 +110,7 @@ class _Arriving:
 
     def __init__(self, folder: PinnedFolder, placed: Mapping[str, Placed]) -> None:
         self.folder = folder
-        self.copied = Copied()
+        self.copied = CopiedFrames()
         self.todo = dict(placed)
         self._placed = placed
         self._answered: set[str] = set()
@@ -118,12 +118,12 @@ class _Arriving:
         self._parts = 0
 
     def new_part(self) -> str:
-        """Give a path for a file that has no name yet."""
+        """Return a temporary path for a file that has no final name yet."""
         self._parts += 1
         return new_part(self._parts)
 
     def settle(self, batch: Batch) -> None:
-        """Flush a batch and hold it against its bags; read it back now where that proves something."""
+        """Flush a batch and compare it with its bags; read it back now where that proves something."""
         flush(batch, self.folder)
         self._unproven += [written for written in batch.files if self._is_as_listed(written)]
         if self.folder.reads_back_beside_writing:
@@ -164,11 +164,11 @@ class _Arriving:
         self.copied.done[self._placed[path].frame.path] = how
 
     def take_up(self, paths: Iterable[str]) -> None:
-        """Put frames on the list of what is to be done again, but none whose answer is known."""
+        """Put frames on the list of what is to be copied again, except those already settled."""
         self.todo |= {path: self._placed[path] for path in paths if path not in self._answered}
 
     def give_up(self, why: str) -> None:
-        """Say of what is left that it was not copied: because the run had to end, or because it can't be."""
+        """Record what is left as not copied: the run had to end, or the copies never matched."""
         for placed in self.todo.values():
             if why:
                 self.copied.stopped.append(placed.frame.path)

@@ -1,4 +1,4 @@
-"""The folder to lay out in: found fit for it, and held open."""
+"""The folder to lay out in: checked before anything is written, and held open."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _ANOTHER = "Give a folder of its own with --into."
 
 
 def check_folder(folder: Path, archive: Path) -> None:
-    """Make sure that laying out in a folder changes no bag, and that the archive lies outside it.
+    """Check that laying out in a folder changes no bag, and that the archive lies outside it.
 
     Raises ConfigurationError.
     """
@@ -36,7 +36,7 @@ def check_folder(folder: Path, archive: Path) -> None:
 
 
 def _lies_within(inner: Path, outer: Path) -> bool:
-    """Tell by identity, not by spelling: cases, links and second mounts all lead to one folder."""
+    """Compare by identity, not by spelling: cases, links and second mounts all lead to one folder."""
     wanted = _identity(outer)
     return wanted is not None and any(_identity(place) == wanted for place in (inner, *inner.parents))
 
@@ -51,9 +51,9 @@ def _identity(path: Path) -> tuple[int, int] | None:
 
 @contextmanager
 def held_folder(folder: Path, medium: Medium) -> Iterator[PinnedFolder]:
-    """Hold the folder open, made where it is not there. Any error of its file system becomes ours.
+    """Open the folder, which is made where it is not there, and keep it open.
 
-    Raises DoesNotFit where nothing can be written to it, and DriveFailed.
+    Raises DoesNotFit where nothing can be written to it, and DriveFailed, for any error of its file system.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -70,12 +70,12 @@ def held_folder(folder: Path, medium: Medium) -> Iterator[PinnedFolder]:
 
 
 def new_part(number: int) -> str:
-    """Give the path of a file in the folder that has no name yet."""
+    """Return the temporary path of a file in the folder that has no final name yet."""
     return f"nightferry-{number}.part"
 
 
 def _remove_parts(folder: PinnedFolder) -> None:
-    """Remove what a run left behind that came to no end."""
+    """Remove the temporary files of a run that did not finish."""
     for name, is_folder in folder.names(""):
         if not is_folder and _PART.fullmatch(name):
             with contextlib.suppress(FileNotFoundError):
@@ -83,7 +83,7 @@ def _remove_parts(folder: PinnedFolder) -> None:
 
 
 def folder_failure(error: OSError, folder: Path) -> NightferryError:
-    """Say what an error of the system means for a person at the folder."""
+    """Return the error that tells a person what an error of the system means for this folder."""
     what = error.strerror or str(error)
     again = "What lies there is whole; gather again to go on."
     if drive_is_full(error):

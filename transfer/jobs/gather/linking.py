@@ -1,4 +1,4 @@
-"""Frames laid out as links; where there can be no hard links, it is said which are to be copied, and why."""
+"""Frames laid out as links; where no hard link can be made, frames to be copied instead, and why."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from transfer.errors import ConfigurationError
 from transfer.jobs.gather.placing import Placed
 from transfer.jobs.gather.request import Means
 
-# What systems say where a file system knows no such links, where this user may make none (Linux lets
-# nobody link a file that he may not write), where a file has as many as it can have, across disks, and of
-# a file that another program keeps for itself.
+# Errors of systems where a file system has no hard links, where this user may not make one (on Linux, of a
+# file that the user may not write), where a file has as many links as it can have, across disks, and where
+# another program holds the file exclusively.
 _NO_LINK = frozenset(
     getattr(errno, name)
     for name in ("EXDEV", "EPERM", "EACCES", "EOPNOTSUPP", "ENOTSUP", "ENOSYS", "EMLINK", "EINVAL", "EBUSY")
@@ -29,7 +29,7 @@ _ANOTHER_DISK = "the folder is on another disk than the archive"
 class Linked:
     """What became of frames that were to be linked.
 
-    `to_copy` are those that could not be, `reasons` why; `failed` those whose file was gone by then.
+    `to_copy` are those that could not be linked, `reasons` why; `failed` those whose file was gone by then.
     """
 
     done: dict[str, Means] = field(default_factory=dict)
@@ -39,7 +39,7 @@ class Linked:
 
 
 def link(placed: Iterable[Placed], folder: PinnedFolder, means: Means) -> Linked:
-    """Lay frames out by the means that are asked for. Raises OSError and ConfigurationError."""
+    """Lay frames out as the kind of link that is asked for. Raises OSError and ConfigurationError."""
     linked = Linked()
     facts = folder.stat("")
     device = facts.st_dev if facts is not None else None

@@ -1,4 +1,4 @@
-"""The lights matched with calibration frames that really are there."""
+"""The lights matched with calibration frames whose files are there."""
 
 from __future__ import annotations
 
@@ -10,16 +10,15 @@ from manifests.findings import Finding
 from manifests.frames.calibration.matching import Library
 from manifests.frames.calibration.plan import Row, plan_calibration
 from manifests.frames.calibration.tolerances import Tolerances
-from transfer.jobs.gather.archive_frames import ArchiveFrame
-from transfer.jobs.gather.presence import ArchiveFile, look_at
+from transfer.jobs.gather.archive_frames import ArchiveFile, ArchiveFrame, look_at
 from transfer.jobs.gather.selection import Selection
 
 
 @dataclass(frozen=True, slots=True)
-class Matched:
+class MatchedFrames:
     """What goes together: the frames, lights first, with their files, and the rows that say why.
 
-    `gone` are frames that were asked for, or would have fitted, and are not as the archive lists them.
+    `gone` are frames that were asked for, or would have fitted, and are not there as the archive lists them.
     """
 
     frames: tuple[ArchiveFrame, ...]
@@ -28,8 +27,8 @@ class Matched:
     gone: tuple[Finding, ...] = ()
 
 
-def match(root: Path, selection: Selection, tolerances: Tolerances) -> Matched:
-    """Match the lights. A frame that is not there is left out, and what it was wanted for matched anew."""
+def match(root: Path, selection: Selection, tolerances: Tolerances) -> MatchedFrames:
+    """Match the lights. A frame that is not there is left out, and lights are matched again without it."""
     looking = _Looking(root)
     lights = looking.those_there(selection.lights)
     library = {frame.path: frame for frame in selection.calibration}
@@ -43,14 +42,14 @@ def match(root: Path, selection: Selection, tolerances: Tolerances) -> Matched:
         if len(taken) == len(paths):
             frames = (*lights, *taken)
             files = {frame.path: looking.files[frame.path] for frame in frames}
-            return Matched(frames, files, tuple(rows), tuple(looking.gone.values()))
+            return MatchedFrames(frames, files, tuple(rows), tuple(looking.gone.values()))
         for path in looking.gone:
             library.pop(path, None)
 
 
 @dataclass(slots=True)
 class _Looking:
-    """Each file is looked at once."""
+    """Looks at each file once and keeps what it found."""
 
     root: Path
     files: dict[str, ArchiveFile] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""What laying out a target gave: plain facts that the screen, the tables and `--json` all tell."""
+"""The result of laying out a target, which the screen, the tables and `--json` show."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from transfer.jobs.gather.archive_frames import ArchiveFrame
 
 
 class How(StrEnum):
-    """By what a frame lies in the folder."""
+    """How a frame is in the folder."""
 
     HARD_LINK = "hard link"
     SYMBOLIC_LINK = "symbolic link"
@@ -28,7 +28,7 @@ class How(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LaidOut:
-    """A frame that lies in the folder: its path there, the frame of the archive that it is, and by what."""
+    """A frame in the folder: its path there, the frame of the archive that it is, and how it got there."""
 
     path: str
     frame: ArchiveFrame
@@ -36,11 +36,11 @@ class LaidOut:
 
     @property
     def shares_the_archives_file(self) -> bool:
-        """Whether what is written into it is written into the archive."""
+        """Whether a program that writes into it changes the archive."""
         return self.how not in (How.COPY, How.THERE_BEFORE)
 
     def as_json(self) -> dict[str, Any]:
-        """Give it as `--json` lists it."""
+        """Return it as `--json` lists it."""
         return {
             "path": self.path,
             "from": self.frame.path,
@@ -53,11 +53,11 @@ class LaidOut:
 class GatherOutcome:
     """What one run laid out in `folder`, and what was matched to what.
 
-    `targets` are the archive's names for `target`, and `how_named` how that came from what was written.
-    `laid_out` has the lights first. `rows` has all answers, `failures` what is in the way of a whole
-    layout, `remarks` what deserves a look besides. `reasons` say why frames were copied that were to be
-    linked; `read_back` is the weakest that a copy's proof rests on, None where nothing was copied.
-    `ended` says why a run ended early.
+    `targets` are the archive's names for `target`, and `how_named` says how it was found by what was written.
+    `laid_out` has the lights first. `rows` has all answers, `failures` what could not be laid out, `remarks`
+    what else deserves a look. `reasons` say why frames were copied instead of linked; `read_back` is the
+    weakest evidence behind the copies' proofs, None where nothing was copied. `ended` says why a run ended
+    early.
     """
 
     target: str
@@ -80,7 +80,7 @@ class GatherOutcome:
 
     @property
     def exit_code(self) -> ExitCode:
-        """Give the exit code."""
+        """Return the exit code."""
         if self.ended:
             return ExitCode.STOPPED_EARLY
         return ExitCode.SOMETHING_UNPROVEN if self.missing or self.failures else ExitCode.PROVEN
@@ -96,19 +96,19 @@ class GatherOutcome:
         return sum(max(each.frame.setup.exposure_s or 0.0, 0.0) for each in self.lights) / 3600
 
     def count(self, *how: How) -> int:
-        """Give how many frames lie there by one of these."""
+        """Return how many frames are in the folder in one of these ways."""
         return sum(each.how in how for each in self.laid_out)
 
     @property
     def summary(self) -> str:
-        """Say what lies there."""
+        """Return one line on what is in the folder."""
         lights = f"{_many(len(self.lights), 'light')}, {self.hours:.1f} h"
         calibration = _many(len(self.laid_out) - len(self.lights), "calibration frame")
         return f"{self.target}: {lights}, and {calibration}"
 
     @property
     def message(self) -> str:
-        """Say in one line what came of it."""
+        """Return the result in one line."""
         text = f"{self.summary} lie in {self.folder}"
         if self.ended:
             return f"Stopped early ({self.ended}). {text}."
@@ -123,7 +123,7 @@ class GatherOutcome:
         return {each.frame.path: each for each in self.laid_out}
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         by_path = self.by_path
         rows = [row.as_json() | {"folders": folders_of(row.matched, by_path)} for row in self.rows]
         return {
@@ -145,7 +145,7 @@ class GatherOutcome:
 
 
 def folders_of(paths: tuple[str, ...], laid_out: Mapping[str, LaidOut]) -> list[str]:
-    """Give the folders in which frames of the archive lie, each once."""
+    """Return the folders that hold these frames of the archive, each once."""
     places = (laid_out[path].path for path in paths if path in laid_out)
     return list(dict.fromkeys(place.rpartition("/")[0] for place in places))
 

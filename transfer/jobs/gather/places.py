@@ -1,4 +1,4 @@
-"""Where in the folder each frame is laid out: what must be processed apart lies apart.
+"""The folder that each frame is laid out in: frames that must be processed apart lie apart.
 
     lights/<target>/<filter>/<night>/
     darks/<exposure> <gain> <temperature>/
@@ -6,8 +6,8 @@
     dark flats/<exposure> <gain> <temperature>/
     bias/<gain> <offset>/
 
-A fact by which frames in one of these differ (camera, telescope, binning, …) is added to the last
-folder's name; one that all share is not.
+A fact by which the frames in one of these folders differ (camera, telescope, binning, …) is added to the last
+folder's name; a fact that all share is not.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from manifests.frames.calibration.setups import Setup
 from manifests.frames.frame import FrameType
 from transfer.archive.layout import folder_name
 from transfer.jobs.gather.archive_frames import ArchiveFrame, filter_of
-from transfer.jobs.gather.rotations import told_apart
 
 Word = Callable[[Setup], str | None]
 
@@ -89,7 +88,7 @@ _TURNED = (FrameType.LIGHT, FrameType.FLAT)
 
 
 def folders(frames: Iterable[ArchiveFrame], rotation_deg: float) -> dict[str, str]:
-    """Give the folder of each frame by its path. Rotations farther apart than the tolerance lie apart."""
+    """Return each frame's folder by its path. Rotations that differ by more than the tolerance lie apart."""
     together: dict[str, list[ArchiveFrame]] = {}
     for frame in frames:
         together.setdefault(_above(frame), []).append(frame)
@@ -116,7 +115,7 @@ def _last(words: Iterable[str]) -> list[str]:
 
 
 class _Leaf:
-    """Gives the words of the last folder's name for a setup, for all frames of one type."""
+    """Returns the words of the last folder's name for a setup, for all frames of one type."""
 
     def __init__(self, kind: FrameType, setups: Iterable[Setup], rotation_deg: float) -> None:
         different = list(dict.fromkeys(setups))
@@ -133,7 +132,25 @@ class _Leaf:
 
 
 def _rotations(kind: FrameType, setups: Iterable[Setup], tolerance_deg: float) -> Mapping[float, int]:
-    """Give the rotations that are to be told apart; none where all are one."""
+    """Return a number for each rotation, as `told_apart` does; empty where all are one."""
     known = [setup.rotation_deg for setup in setups if setup.rotation_deg is not None]
     numbers = told_apart(known, tolerance_deg) if kind in _TURNED else {}
     return numbers if len(set(numbers.values())) > 1 else {}
+
+
+def told_apart(rotations_deg: Iterable[float], tolerance_deg: float) -> Mapping[float, int]:
+    """Return for each rotation a whole number of degrees that rotations near it share.
+
+    Each lies within the tolerance of another one with the same number. Half a turn makes no difference: the
+    mount turns over when it crosses the meridian, and the camera stays as it was to the telescope.
+    """
+    ordered = sorted(set(rotations_deg), key=lambda each: each % 180)
+    clusters: list[list[float]] = []
+    for each in ordered:
+        if clusters and each % 180 - clusters[-1][-1] % 180 <= tolerance_deg:
+            clusters[-1].append(each)
+        else:
+            clusters.append([each])
+    if len(clusters) > 1 and clusters[0][0] % 180 + 180 - clusters[-1][-1] % 180 <= tolerance_deg:
+        clusters[0] = clusters.pop() + clusters[0]
+    return {each: round(min(cluster)) % 360 for cluster in clusters for each in cluster}

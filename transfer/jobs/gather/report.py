@@ -1,18 +1,38 @@
-"""What was matched to what and why, and what is missing, for a person: on the screen and in a file."""
+"""What was matched to what and why, and what is missing: on the screen, and as two tables in the folder."""
 
 from __future__ import annotations
 
+import csv
+import io
+import os
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 
+from manifests.bags.paths import shown
+from manifests.bags.stored_names import NameBook
 from manifests.findings import Finding
 from manifests.frames.calibration.plan import Row
 from manifests.frames.calibration.sentences import nights_of, several
 from manifests.frames.frame import FrameType
+from transfer.archive.layout import folder_name
+from transfer.engine.bag.durable import write_durably
+from transfer.engine.medium import PinnedFolder
 from transfer.jobs.gather.archive_frames import filter_of
 from transfer.jobs.gather.outcome import GatherOutcome, LaidOut, folders_of
 
-_KIND = 12
+_WIDTH = 78
+_TYPE_WIDTH = 12
+_COLUMNS = (
+    "type",
+    "for",
+    "described",
+    "frames_needing",
+    "frames_matched",
+    "missing",
+    "why",
+    "folders_needing",
+    "folders_matched",
+)
 _SHARED = (
     "What lies here as a link is the archive's own file: a program that writes into it changes the archive. "
     "For such a program lay out copies, in another folder: nightferry gather --copy"
@@ -20,7 +40,7 @@ _SHARED = (
 
 
 def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = None) -> Iterator[str]:
-    """Give the report's lines, wrapped to a width."""
+    """Return the report's lines, wrapped to a width in characters."""
     by_path = outcome.by_path
     yield from _lights(outcome.lights)
     yield from _rows("What goes together", [row for row in outcome.rows if not row.missing], by_path, width)
@@ -33,7 +53,7 @@ def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = No
 
 
 def wrapped(text: str, width: int, indent: str = "", first: str | None = None) -> list[str]:
-    """Give a text in lines of at most so many characters; a path that is longer is not cut."""
+    """Return a text in lines of at most so many characters; a path that is longer is not cut."""
     return textwrap.wrap(
         text,
         width,
@@ -61,9 +81,9 @@ def _rows(title: str, rows: Sequence[Row], by_path: Mapping[str, LaidOut], width
     if rows:
         yield ""
         yield title
-    indent = " " * (_KIND + 2)
+    indent = " " * (_TYPE_WIDTH + 2)
     for row in rows:
-        yield from wrapped(_needed_for(row), width, indent, f"  {row.kind.value:<{_KIND}}")
+        yield from wrapped(_needed_for(row), width, indent, f"  {row.kind.value:<{_TYPE_WIDTH}}")
         yield from wrapped(row.why, width, indent)
         for folder in folders_of(row.matched, by_path):
             yield from wrapped(f"in {folder}", width, indent)
@@ -85,3 +105,63 @@ def _findings(title: str, findings: Sequence[Finding], width: int, at_most: int 
         yield from wrapped(f"{finding.path}: {finding.kind.value}{detail}", width, "    ", "  ")
     if at_most is not None and len(findings) > at_most:
         yield f"  and {len(findings) - at_most:,} more, which the table in the folder lists"
+
+
+def write_tables(outcome: GatherOutcome, folder: PinnedFolder) -> tuple[str, ...]:
+    """Write both tables into the folder and return their names: `<target> matches.csv` and `… matches.txt`.
+
+    A table of an earlier run with other content gets another name. Raises OSError and NotAsWritten.
+    """
+    stem = f"{folder_name(outcome.target)} matches"
+    tables = {f"{stem}.csv": csv_text(outcome), f"{stem}.txt": plain_text(outcome)}
+    for name, content in tables.items():
+        _write_beside_older(folder, name, content.encode("utf-8", "backslashreplace"))
+    return tuple(tables)
+
+
+def _write_beside_older(folder: PinnedFolder, name: str, content: bytes) -> None:
+    if folder.stat(name) is not None:
+        if _content(folder, name, len(content)) == content:
+            return
+        book = NameBook(each for each, _ in folder.names(""))
+        folder.replace(name, book.alternative(name))
+    write_durably(folder, name, content)
+
+
+def _content(folder: PinnedFolder, name: str, at_most: int) -> bytes | None:
+    """Return a file's content, at most a byte more than `at_most`; None where it cannot be read."""
+    try:
+        with os.fdopen(folder.open_file(name), "rb") as file:
+            return file.read(at_most + 1)
+    except OSError:
+        return None
+
+
+def csv_text(outcome: GatherOutcome) -> str:
+    """Return a line for each answer: what needs it, what was taken or is missing, why, and both folders."""
+    by_path = outcome.by_path
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for row in outcome.rows:
+        needing, matched = folders_of(row.frames, by_path), folders_of(row.matched, by_path)
+        writer.writerow(
+            (
+                row.kind.value,
+                row.of.value,
+                row.described,
+                len(row.frames),
+                len(row.matched),
+                "yes" if row.missing else "no",
+                row.why,
+                "; ".join(needing),
+                "; ".join(matched),
+            )
+        )
+    return text.getvalue()
+
+
+def plain_text(outcome: GatherOutcome) -> str:
+    """Return the report as a file's content, equal for every run that finds the same."""
+    lines = [outcome.summary, *report(outcome, _WIDTH)]
+    return "\n".join(shown(line, len(line)) for line in lines) + "\n"

@@ -1,4 +1,4 @@
-"""What a person asks to have laid out, and by what means."""
+"""What a person asks to have laid out, and as links or copies."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 
 class Means(StrEnum):
-    """By what a frame of the archive comes to lie in the folder too."""
+    """How a frame of the archive is put into the folder."""
 
     HARD_LINK = "hard link"
     SYMBOLIC_LINK = "symbolic link"
@@ -20,8 +20,8 @@ class Means(StrEnum):
 class GatherRequest:
     """The lights of `target` (in any spelling), laid out in `folder`.
 
-    Of several filters and nights any will do; without filters all, without `nights` and `since` all nights.
-    Hard links become copies where there can be none.
+    A light of any of the filters and any of the nights is wanted; without filters every filter, without
+    `nights` and `since` every night. Where no hard link can be made, a copy is.
     """
 
     target: str
@@ -32,7 +32,7 @@ class GatherRequest:
     means: Means = Means.HARD_LINK
 
     def wants_night(self, night: date) -> bool:
-        """Tell whether lights of a night are asked for."""
+        """Return whether lights of a night are asked for."""
         if not self.nights and self.since is None:
             return True
         return night in self.nights or (self.since is not None and night >= self.since)

@@ -1,4 +1,4 @@
-"""The job: a target's lights and the calibration frames that fit them laid out in a folder for processing.
+"""The job: lay out a target's lights, and the calibration frames that fit them, in a folder for processing.
 
 The archive is only read. A frame that lies in the folder already stays where it is, and nothing there is
 ever overwritten.
@@ -15,23 +15,22 @@ from manifests.frames.calibration.tolerances import Tolerances
 from transfer.archive.notes import Tell
 from transfer.archive.notes import nobody as nobody_asks
 from transfer.archive.questions import browsed
-from transfer.archive.typed_names import OwnTables
+from transfer.archive.typed_names import NameTables
 from transfer.engine.medium import Medium, PinnedFolder, ReadBack
 from transfer.events import Listener, nobody
-from transfer.jobs.gather.already import look_into
 from transfer.jobs.gather.archive_frames import ArchiveFrame
-from transfer.jobs.gather.copying import Copied, CopyRun
+from transfer.jobs.gather.copying import CopiedFrames, CopyRun
 from transfer.jobs.gather.folder import check_folder, held_folder
 from transfer.jobs.gather.linking import Linked, link
-from transfer.jobs.gather.matching import Matched, match
+from transfer.jobs.gather.matching import MatchedFrames, match
 from transfer.jobs.gather.outcome import GatherOutcome, How, LaidOut
-from transfer.jobs.gather.placing import Placing, place
+from transfer.jobs.gather.placing import Placing, look_into, place
+from transfer.jobs.gather.report import write_tables
 from transfer.jobs.gather.request import GatherRequest
 from transfer.jobs.gather.selection import Selection, select
-from transfer.jobs.gather.tables import write_tables
 from transfer.stop import Stop
 
-# What a processing run should know of a frame that it takes.
+# Damage that a person should know of before processing a frame.
 _DAMAGE = frozenset(
     (
         FindingKind.HEADER_UNREADABLE,
@@ -47,11 +46,11 @@ _DAMAGE = frozenset(
 class Gathering:
     """One run of `gather`: the archive's folder, the person's own names and limits, and what it works with.
 
-    `listen` is told of bytes, `tell` of what became of the archive's index.
+    `listen` gets the progress in bytes, `tell` notes on the archive's index.
     """
 
     root: Path
-    own: OwnTables
+    own: NameTables
     tolerances: Tolerances
     request: GatherRequest
     medium: Medium
@@ -77,13 +76,18 @@ class Gathering:
             outcome = replace(outcome, failures=(*of_bags, *outcome.failures))
             return replace(outcome, tables=write_tables(outcome, folder))
 
-    def _copy(self, linked: Linked, folder: PinnedFolder) -> Copied:
+    def _copy(self, linked: Linked, folder: PinnedFolder) -> CopiedFrames:
         if not linked.to_copy:
-            return Copied()
+            return CopiedFrames()
         return CopyRun(folder, self.medium, self.stop, self.listen).copy(linked.to_copy)
 
     def _outcome(
-        self, selection: Selection, matched: Matched, placing: Placing, linked: Linked, copied: Copied
+        self,
+        selection: Selection,
+        matched: MatchedFrames,
+        placing: Placing,
+        linked: Linked,
+        copied: CopiedFrames,
     ) -> GatherOutcome:
         laid_out = tuple(_laid_out(matched, placing, linked, copied))
         rows = (*selection.unmet, *matched.rows)
@@ -109,7 +113,9 @@ class Gathering:
         )
 
 
-def _laid_out(matched: Matched, placing: Placing, linked: Linked, copied: Copied) -> Iterable[LaidOut]:
+def _laid_out(
+    matched: MatchedFrames, placing: Placing, linked: Linked, copied: CopiedFrames
+) -> Iterable[LaidOut]:
     places = {each.frame.path: each.path for each in placing.new}
     for frame in matched.frames:
         there = placing.there.get(frame.path)
@@ -128,7 +134,7 @@ def _damage(frames: Iterable[ArchiveFrame]) -> Iterable[Finding]:
                 yield replace(finding, path=frame.path)
 
 
-def _weakest(copied: Copied) -> ReadBack | None:
+def _weakest(copied: CopiedFrames) -> ReadBack | None:
     hows = set(copied.done.values())
     if not hows:
         return None

@@ -10,20 +10,17 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.matching import CALIBRATION
 from manifests.frames.calibration.plan import Row
 from manifests.frames.frame import FrameType
-from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
-from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.spelling import tidy
-from manifests.frames.names.targets import TargetNames
 from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
 from manifests.index.names import names
 from manifests.index.opening import Index
-from transfer.archive.typed_names import OwnTables, names_like
+from transfer.archive.typed_names import ArchiveNaming, MeantTarget, NameTables, names_like
 from transfer.errors import ConfigurationError, NightferryError
-from transfer.jobs.gather.archive_frames import ArchiveFrame, archive_frame, path_of
-from transfer.jobs.gather.naming import Meant, meant_targets
+from transfer.jobs.gather.archive_frames import ArchiveFrame, archive_frame, filter_of, path_of
 from transfer.jobs.gather.request import GatherRequest
-from transfer.jobs.gather.wanted import Wanted
+
+_LISTED_AT_MOST = 8
 
 
 class NothingToGather(NightferryError):
@@ -34,11 +31,11 @@ class NothingToGather(NightferryError):
 class Selection:
     """The lights asked for, the calibration frames to choose from, and what was asked for in vain.
 
-    `absent_lights` are lights, and `absent_calibration` bags with calibration frames, that the index knows
+    `absent_lights` are lights, and `absent_calibration` bags with calibration frames, that the index lists
     and that are not there now. `remarks` deserve a look.
     """
 
-    meant: Meant
+    meant: MeantTarget
     lights: tuple[ArchiveFrame, ...]
     calibration: tuple[ArchiveFrame, ...]
     unmet: tuple[Row, ...] = ()
@@ -47,17 +44,18 @@ class Selection:
     remarks: tuple[Finding, ...] = ()
 
 
-def select(index: Index, request: GatherRequest, own: OwnTables) -> Selection:
+def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
     """Find what is asked for. Raises NothingToGather, ConfigurationError and IndexFault."""
     if not tidy(request.target):
         raise ConfigurationError("No target is named", next_step="nightferry targets lists those there are.")
     archived = names(index)
-    meant = meant_targets(request.target, archived.targets, _target_names(own, archived.targets))
+    naming = ArchiveNaming(archived, own)
+    meant = naming.target(request.target)
     of_target = list(frames(index, FrameQuery(targets=meant.names))) if meant.names else []
     lights = [row for row in of_target if row.frame.frame_type is FrameType.LIGHT]
     if not lights:
         raise _no_lights(meant, archived.targets)
-    wanted = Wanted(request, meant.name, lights, FilterNames(own.filters, archived.filters))
+    wanted = WantedLights(request, meant.name, lights, naming)
     chosen = wanted.lights()
     if not chosen:
         raise NothingToGather(f"The archive has {'; '.join(row.why for row in wanted.unmet())}")
@@ -73,17 +71,7 @@ def select(index: Index, request: GatherRequest, own: OwnTables) -> Selection:
     )
 
 
-def _target_names(own: OwnTables, archived: Iterable[str]) -> TargetNames:
-    try:
-        return TargetNames(own.targets, load_catalogue(), archived)
-    except CatalogueUnreadable as error:
-        step = "Install the package pyongc again, or remove it."
-        raise ConfigurationError(
-            f"The catalogue cannot be read ({error.reason})", error.path, step
-        ) from error
-
-
-def _no_lights(meant: Meant, archived: Sequence[str]) -> NothingToGather:
+def _no_lights(meant: MeantTarget, archived: Sequence[str]) -> NothingToGather:
     near = [name for name in names_like(meant.name, archived) if name not in meant.names]
     step = f"Near names that it has: {', '.join(near)}." if near else "nightferry targets lists what it has."
     return NothingToGather(f"The archive has no lights of {meant.name}", next_step=step)
@@ -107,3 +95,66 @@ def _absent_bags(library: Iterable[FrameRow]) -> Iterator[Finding]:
 
 def _untyped(row: FrameRow) -> Finding:
     return Finding(FindingKind.NO_TYPE, "it may be a light, and was not laid out", path_of(row))
+
+
+class WantedLights:
+    """The lights of one target, `target`, in the filters and of the nights that a request names."""
+
+    def __init__(
+        self, request: GatherRequest, target: str, lights: Sequence[FrameRow], naming: ArchiveNaming
+    ) -> None:
+        self._request = request
+        self._target = target
+        self._all = lights
+        self._naming = naming
+        self._filters = list(dict.fromkeys(map(filter_of, lights)))
+        self._nights = sorted({row.night for row in lights})
+        self._meant = {each: naming.filters_meant(each, self._filters) for each in request.filters}
+
+    def lights(self) -> list[FrameRow]:
+        """Return the lights that are asked for."""
+        filters = {name for names in self._meant.values() for name in names}
+        return [
+            row
+            for row in self._all
+            if self._request.wants_night(row.night) and (not self._meant or filter_of(row) in filters)
+        ]
+
+    def unmet(self) -> list[Row]:
+        """Return a row for each filter and each night asked for of which there is no light."""
+        rows = [_missing(f"{self._target} {what}", there) for what, there in self._in_vain()]
+        if not rows and not self.lights():
+            what = f"{self._target} in these filters of these nights"
+            rows.append(_missing(what, f"there are {_listed(self._filters)} of {_listed(self._nights)}"))
+        return rows
+
+    def _in_vain(self) -> Iterator[tuple[str, str]]:
+        """Return what was asked for in vain, and what there is instead."""
+        for written, names_meant in self._meant.items():
+            if not names_meant:
+                yield f"in {self._naming.filter_name(written)}", f"there are {_listed(self._filters)}"
+        for night in sorted(self._request.nights.difference(self._nights)):
+            yield f"of {night}", f"there are some of {_listed(self._nights)}"
+        since = self._request.since
+        if since is not None and self._nights[-1] < since:
+            yield f"since {since}", f"the last are of {self._nights[-1]}"
+
+
+def _missing(what: str, instead: str) -> Row:
+    return Row(
+        of=FrameType.LIGHT,
+        described=what,
+        frames=(),
+        kind=FrameType.LIGHT,
+        matched=(),
+        why=f"no lights of {what}; {instead}",
+        missing=True,
+    )
+
+
+def _listed(things: Sequence[object]) -> str:
+    """List filters or nights; of many, the last ones."""
+    words = [str(thing) for thing in things[-_LISTED_AT_MOST:]]
+    if len(things) > len(words):
+        words.insert(0, f"{len(things) - len(words)} others")
+    return " and ".join(part for part in (", ".join(words[:-1]), words[-1]) if part)

@@ -13,12 +13,11 @@ from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
 from tests.support.small_archive import SmallArchive
-from transfer.archive.typed_names import OwnTables
+from transfer.archive.typed_names import NameTables
 from transfer.engine.medium import Medium, this_computer
-from transfer.jobs.gather.already import InFolder
 from transfer.jobs.gather.matching import match
 from transfer.jobs.gather.outcome import GatherOutcome
-from transfer.jobs.gather.placing import Placed, place
+from transfer.jobs.gather.placing import InFolder, Placed, place
 from transfer.jobs.gather.request import GatherRequest
 from transfer.jobs.gather.run import Gathering
 from transfer.jobs.gather.selection import select
@@ -46,7 +45,7 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
     def run(
         target: str = "M 33",
         into: Path = folder,
-        own: OwnTables | None = None,
+        own: NameTables | None = None,
         tolerances: Tolerances | None = None,
         stop: Stop | None = None,
         medium: Medium | None = None,
@@ -55,7 +54,7 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
         request = GatherRequest(target, into, **asked)
         limits = tolerances or Tolerances()
         return Gathering(
-            archive.root, own or OwnTables(), limits, request, medium or this_computer(), stop or Stop()
+            archive.root, own or NameTables(), limits, request, medium or this_computer(), stop or Stop()
         ).run()
 
     return run
@@ -67,7 +66,7 @@ def gather_on() -> Gather:
 
     def run(archive: SmallArchive, into: Path) -> GatherOutcome:
         request = GatherRequest("M 33", into)
-        return Gathering(archive.root, OwnTables(), Tolerances(), request, this_computer(), Stop()).run()
+        return Gathering(archive.root, NameTables(), Tolerances(), request, this_computer(), Stop()).run()
 
     return run
 
@@ -79,7 +78,7 @@ def placed(archive: SmallArchive) -> Callable[[], list[Placed]]:
     def find() -> list[Placed]:
         rebuild(archive.root)
         with open_index(archive.root / INDEX_NAME) as index:
-            selection = select(index, GatherRequest("M 33", archive.root), OwnTables())
+            selection = select(index, GatherRequest("M 33", archive.root), NameTables())
         matched = match(archive.root, selection, Tolerances())
         return list(place(matched, InFolder(archive.root), 2.0).new)
 

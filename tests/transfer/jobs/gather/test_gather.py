@@ -14,7 +14,7 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.tolerances import Tolerances
 from tests.support.nights import assert_valid
 from tests.support.small_archive import NIGHT, SmallArchive, frames_in
-from transfer.archive.typed_names import OwnTables
+from transfer.archive.typed_names import NameTables
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.jobs.gather.outcome import GatherOutcome, How
 from transfer.jobs.gather.request import Means
@@ -162,7 +162,7 @@ def test_any_spelling_finds_the_target_and_says_how_it_was_read(filed: SmallArch
 
 
 def test_ones_own_name_for_a_target_finds_it(filed: SmallArchive, gather: Gather) -> None:
-    assert gather("my favourite", own=OwnTables({"my favourite": "M 33"})).target == "M 33"
+    assert gather("my favourite", own=NameTables({"my favourite": "M 33"})).target == "M 33"
 
 
 def test_all_panels_come_together_unless_one_is_named(

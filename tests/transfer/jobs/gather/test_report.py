@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -54,3 +56,83 @@ def test_of_many_findings_the_first_are_shown_and_the_rest_counted(
     assert "What could not be laid out (4)" in lines
     assert sum("gone_" in line for line in lines) == 3
     assert "  and 1 more, which the table in the folder lists" in lines
+
+
+Gather = Callable[..., GatherOutcome]
+
+
+@pytest.fixture
+def laid_out(archive: SmallArchive, folder: Path, gather: Gather) -> GatherOutcome:
+    archive.whole_set()
+    archive.light("light.fits")
+    archive.light("long.fits", EXPTIME=600.0)
+    return gather()
+
+
+def rows(folder: Path) -> list[dict[str, str]]:
+    with (folder / "M 33 matches.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_every_answer_is_a_line_with_why_and_where(laid_out: GatherOutcome, folder: Path) -> None:
+    dark, missing, *others = rows(folder)
+    assert dark == {
+        "type": "dark",
+        "for": "light",
+        "described": "300 s, gain 100, −10 °C, of 2026-03-14",
+        "frames_needing": "1",
+        "frames_matched": "2",
+        "missing": "no",
+        "why": "2 darks, 300 s, gain 100, −10 °C, of 2026-03-14 (the same night); not checked: readout mode",
+        "folders_needing": "lights/M 33/Ha/2026-03-14 300s",
+        "folders_matched": "darks/300s gain 100 -10C",
+    }
+    assert (missing["missing"], missing["why"]) == (
+        "yes",
+        "no dark for 600 s, gain 100, −10 °C; nearest 300 s",
+    )
+    assert [row["type"] for row in others] == ["flat", "bias", "dark flat", "bias"]
+
+
+def test_every_folder_named_in_a_table_is_there(laid_out: GatherOutcome, folder: Path) -> None:
+    for row in rows(folder):
+        for column in ("folders_needing", "folders_matched"):
+            assert all((folder / name).is_dir() for name in row[column].split("; ") if name)
+
+
+def test_the_text_has_what_goes_together_and_what_is_missing_in_lines_that_fit(
+    laid_out: GatherOutcome, folder: Path
+) -> None:
+    text = (folder / "M 33 matches.txt").read_text(encoding="utf-8")
+    assert text.startswith("M 33: 2 lights, 0.2 h, and 8 calibration frames\n")
+    together, missing = text.split("What is missing")
+    assert "in darks/300s gain 100 -10C" in together
+    assert "no dark for 600 s, gain 100, −10 °C; nearest 300 s" in missing
+    assert max(map(len, text.splitlines())) <= 78
+
+
+def test_a_table_of_ones_own_under_that_name_is_kept(
+    archive: SmallArchive, folder: Path, gather: Gather
+) -> None:
+    archive.light("light.fits")
+    folder.mkdir()
+    (folder / "M 33 matches.txt").write_text("my notes", encoding="utf-8")
+    (folder / "M 33 matches.csv").mkdir()
+    gather()
+    assert (folder / "M 33 matches (2).txt").read_text(encoding="utf-8") == "my notes"
+    assert (folder / "M 33 matches (2).csv").is_dir()
+    assert rows(folder)
+
+
+def test_a_name_that_acts_on_a_terminal_is_written_out(
+    archive: SmallArchive, folder: Path, gather: Gather
+) -> None:
+    archive.light("light.fits", TELESCOP="Long Tom")
+    archive.relist(
+        archive.root / "M 33/data/2026-03-14/Ha/light.fits",
+        filter="\x1b[31mred",
+    )
+    gather()
+    text = (folder / "M 33 matches.txt").read_text(encoding="utf-8")
+    assert "\x1b" not in text
+    assert "\\x1b[31mred" in text

@@ -10,9 +10,8 @@ from manifests.index.frames import frames
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
 from tests.support.small_archive import SmallArchive
-from transfer.jobs.gather.already import There, look_into
-from transfer.jobs.gather.archive_frames import ArchiveFrame, archive_frame
-from transfer.jobs.gather.presence import ArchiveFile, look_at
+from transfer.jobs.gather.archive_frames import ArchiveFile, ArchiveFrame, archive_frame, look_at
+from transfer.jobs.gather.placing import InPlace, look_into
 
 
 def only_frame(archive: SmallArchive) -> tuple[ArchiveFrame, ArchiveFile]:
@@ -36,14 +35,14 @@ def test_the_archives_own_file_is_found_under_any_name(archive: SmallArchive, fo
     light = archive.light("a.fits")
     folder.mkdir()
     (folder / "renamed").hardlink_to(light)
-    assert look_into(folder).find(*only_frame(archive)) == There("renamed", shared=True)
+    assert look_into(folder).find(*only_frame(archive)) == InPlace("renamed", shared=True)
 
 
 def test_a_symbolic_link_to_it_is_found(archive: SmallArchive, folder: Path) -> None:
     light = archive.light("a.fits")
     (folder / "x").mkdir(parents=True)
     (folder / "x/b.fits").symlink_to(light)
-    assert look_into(folder).find(*only_frame(archive)) == There("x/b.fits", shared=True)
+    assert look_into(folder).find(*only_frame(archive)) == InPlace("x/b.fits", shared=True)
 
 
 def test_a_copy_is_found_by_its_content_numbered_or_in_other_case(
@@ -51,7 +50,7 @@ def test_a_copy_is_found_by_its_content_numbered_or_in_other_case(
 ) -> None:
     content = archive.light("a.fits").read_bytes()
     put(folder / "deep/er/A (3).FITS", content)
-    assert look_into(folder).find(*only_frame(archive)) == There("deep/er/A (3).FITS", shared=False)
+    assert look_into(folder).find(*only_frame(archive)) == InPlace("deep/er/A (3).FITS", shared=False)
 
 
 def test_the_same_content_under_a_name_of_its_own_is_another_file(
@@ -73,7 +72,7 @@ def test_a_copy_as_old_to_the_nanosecond_is_not_read(archive: SmallArchive, fold
     put(folder / "a.fits", light.read_bytes(), light.stat().st_mtime_ns)
     frame, file = only_frame(archive)
     listed_otherwise = replace(frame, row=replace(frame.row, sha256="00" * 32))
-    assert look_into(folder).find(listed_otherwise, file) == There("a.fits", shared=False)
+    assert look_into(folder).find(listed_otherwise, file) == InPlace("a.fits", shared=False)
     os.utime(folder / "a.fits", ns=(0, file.modified_ns + 1))
     assert look_into(folder).find(listed_otherwise, file) is None
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from manifests.findings import Finding, FindingKind
 from tests.support.small_archive import SmallArchive
 from transfer.engine.medium.looking import Spelling
+from transfer.jobs.gather.archive_frames import ArchiveFile, look_at
 from transfer.jobs.gather.placing import Placed
-from transfer.jobs.gather.presence import ArchiveFile, look_at
 
 
 def looked_at(archive: SmallArchive, of: Placed) -> ArchiveFile | FindingKind:

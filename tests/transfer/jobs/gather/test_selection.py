@@ -7,11 +7,13 @@ from typing import Any
 
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.frame_sky import FrameSky
-from manifests.frames.names.filters import FilterNames
 from manifests.index.frame_query import FrameRow
+from manifests.index.names import ArchiveNames
+from transfer.archive.typed_names import ArchiveNaming, NameTables
 from transfer.jobs.gather.request import GatherRequest
-from transfer.jobs.gather.wanted import Wanted
+from transfer.jobs.gather.selection import WantedLights
 
+NAMING = ArchiveNaming(ArchiveNames((), (), ()), NameTables())
 MARCH_14 = date(2026, 3, 14)
 LIGHT = FrameRow(
     bag="M 33",
@@ -35,11 +37,11 @@ LIGHTS = [
 ]
 
 
-def wanted(lights: list[FrameRow] = LIGHTS, **asked: Any) -> Wanted:
-    return Wanted(GatherRequest("M 33", Path("run"), **asked), "M 33", lights, FilterNames())
+def wanted(lights: list[FrameRow] = LIGHTS, **asked: Any) -> WantedLights:
+    return WantedLights(GatherRequest("M 33", Path("run"), **asked), "M 33", lights, NAMING)
 
 
-def whys(of: Wanted) -> list[str]:
+def whys(of: WantedLights) -> list[str]:
     return [row.why for row in of.unmet()]
 
 
