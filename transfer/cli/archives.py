@@ -1,4 +1,4 @@
-"""Which archive a command is about: the one that is named, else the configuration's."""
+"""The archive that a command works on: the one named on the command line, else the configuration's."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ _archive_option = click.option(
 
 
 class Chosen(NamedTuple):
-    """The archive that a command is about, and the person's own names."""
+    """The archive that a command works on, and the person's own names."""
 
     root: Path
     own: NameTables
 
 
 def archive_options(function: Command) -> Command:
-    """Add the options that every command has that asks the archive."""
+    """Add the options of every command that asks the archive."""
     for option in (json_option, _archive_option, config_option):
         function = option(function)
     return function
 
 
 def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chosen:
-    """Give the archive that was named, else the configuration's. Raises ConfigurationError."""
+    """Return the archive that was named, else the configuration's. Raises ConfigurationError."""
     if archive_folder is not None and config_file is None:
         return Chosen(archive_folder.absolute(), NameTables())
     config = the_config(config_file)

@@ -1,4 +1,4 @@
-"""How the parts of a question are written on the command line, and what they are read as."""
+"""The parts of a question as they are written on the command line, and how they are read."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ Read = TypeVar("Read")
 
 
 class _Written(click.ParamType, Generic[Read]):  # type: ignore[type-arg]  # not generic before click 8.5
-    """A text that `read` makes something of, or says in a ValueError what is wrong with it."""
+    """A text that `read` converts; its ValueError says what is wrong with the text."""
 
     def read(self, text: str) -> Read:
         raise NotImplementedError
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Read:
-        """Read it, unless it was read already."""
+        """Convert the text, unless it is converted already."""
         if not isinstance(value, str):
             return value  # type: ignore[no-any-return]  # click converts a default, too
         try:
@@ -41,7 +41,7 @@ class Range(_Written[Between[float]]):
         self._one = one
 
     def read(self, text: str) -> Between[float]:
-        """Read it; a single number is a range where `one` is so."""
+        """Return the range; a single number is a range where `one` is true."""
         least, dots, most = text.partition("..")
         if not dots and not self._one:
             raise ValueError(f"write {text}.. for that or more, ..{text} for that or less")
@@ -71,7 +71,7 @@ class WrittenType(_Written[FrameType]):
     name = "type"
 
     def read(self, text: str) -> FrameType:
-        """Read it."""
+        """Return what the text means. Raises ValueError."""
         from manifests.frames.frame_types import frame_type_of
 
         kind = frame_type_of(text)
@@ -89,7 +89,7 @@ class WrittenFinding(_Written[str]):
     name = "finding"
 
     def read(self, text: str) -> str:
-        """Read it."""
+        """Return what the text means. Raises ValueError."""
         names = [ANY, *FindingKind]
         found = next((str(name) for name in names if key(name) == key(text)), None)
         if found is None:
@@ -104,7 +104,7 @@ class Position(_Written[tuple[float, float]]):
     name = "position"
 
     def read(self, text: str) -> tuple[float, float]:
-        """Read it."""
+        """Return what the text means. Raises ValueError."""
         return degrees_of_position(text)
 
 
@@ -114,7 +114,7 @@ class Radius(_Written[float]):
     name = "angle"
 
     def read(self, text: str) -> float:
-        """Read it."""
+        """Return what the text means. Raises ValueError."""
         degrees = degrees_of_angle(text)
         if not 0 <= degrees <= 180:
             raise ValueError("a radius is from 0 to 180°")

@@ -63,7 +63,7 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
 
 
 def _drives(config: Config, medium: Medium) -> tuple[tuple[Path, ...], list[str]]:
-    """Give where the configuration's drives are, and the names of those that are not there."""
+    """Return where the configuration's drives are, and the names of those that are not there."""
     from transfer.jobs.send.run import SendRequest, find_named_drives
 
     found, absent = find_named_drives(config, SendRequest(), medium)
@@ -92,7 +92,7 @@ def _bag(bag: CheckedBag) -> Iterator[str]:
     yield f"{state:<14}{shown(str(verification.path), _WHOLE)}  ({count}{_read_back(bag)})"
     for finding in verification.findings:
         detail = f" ({finding.detail})" if finding.detail else ""
-        # The names may be other people's: what they do to a terminal is written out.
+        # Names may come from other people: characters that a terminal obeys are escaped.
         yield f"    {finding.kind.value}: {shown(finding.path, _WHOLE)}{shown(detail, _WHOLE)}"
 
 

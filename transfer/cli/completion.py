@@ -1,4 +1,4 @@
-"""What a shell completes of the archive's own: its targets, filters and cameras. Quick, and never loud."""
+"""Shell completion of the archive's targets, filters and cameras: quick, and silent about errors."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 Complete = Callable[[click.Context, click.Parameter, str], "list[CompletionItem[str]]"]
 
-# A person who waits at a prompt would rather have no names than late ones.
+# At a prompt no completion is better than a late one.
 _PATIENCE_S = 0.2
 
 
@@ -48,7 +48,7 @@ def complete_cameras(
 
 
 def complete_from(names: Sequence[str]) -> Complete:
-    """Give what completes one of these names."""
+    """Return a function that completes one of these names."""
 
     def complete(
         ctx: click.Context,  # noqa: ARG001 - click's signature

@@ -47,7 +47,7 @@ class FrameList:
         write_lines([told(self._listing, self._found())])
 
     def _write_for_programs(self, form: Form, out: BinaryIO) -> bool:
-        """Write a form for other programs, and tell whether it has every frame that was found."""
+        """Write a form for other programs, and return whether it has every frame that was found."""
         if form is Form.CSV:
             from transfer.cli.formats.csv_list import write_csv
 
@@ -101,7 +101,7 @@ class FrameList:
         }
 
     def _found(self) -> Total:
-        """Give what all that fits adds up to, of which a limit may have cut off a part."""
+        """Return the total of all frames that fit, of which a limit may have cut off a part."""
         if self._query.limit != self._listing.listed.frames:
             return self._listing.listed
         from manifests.index.frames import total

@@ -1,4 +1,4 @@
-"""The options that say which nights."""
+"""The options that choose nights."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _OPTIONS = (
 
 
 def night_options(function: Command) -> Command:
-    """Add the options that say which nights."""
+    """Add the options that choose nights."""
     for option in reversed(_OPTIONS):
         function = option(function)
     return function
@@ -31,7 +31,7 @@ def night_options(function: Command) -> Command:
 def nights_between(
     night: datetime | None, since: datetime | None, until: datetime | None
 ) -> Between[date] | None:
-    """Give the nights that these options mean, None for all. Raises ConfigurationError."""
+    """Return the nights that these options mean, None for all. Raises ConfigurationError."""
     if night is not None and (since or until):
         raise ConfigurationError("--night is one night, --since and --until are a range: give one of the two")
     first, last = night or since, night or until

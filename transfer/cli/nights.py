@@ -1,4 +1,4 @@
-"""`nightferry nights`: what each night gave."""
+"""`nightferry nights`: the frames of each night."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def _message(found: Sequence[NightRow]) -> str:
 
 
 def _rows(row: NightRow) -> Iterator[tuple[Cell, ...]]:
-    """Give a night's rows, one for each target; what the night has as a whole is in the first."""
+    """Return a night's rows, one for each target; the facts of the whole night are in the first."""
     whole = _whole(row)
     for target, frames in _given(row):
         night, hours, moon, findings, absent = whole
@@ -101,7 +101,7 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
 
 
 def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
-    """Give what a night gave: the lights of each target and of none, then calibration frames, then logs."""
+    """Return a night's lights of each target and of none, then its calibration frames, then its logs."""
     lights: dict[str | None, list[str]] = {}
     others: list[str] = []
     for frame_type, target, name, frames, exposure_s in row.parts:

@@ -1,4 +1,4 @@
-"""`nightferry prepare`: make a drive one to send to."""
+"""`nightferry prepare`: mark a folder as a drive to send to."""
 
 from __future__ import annotations
 

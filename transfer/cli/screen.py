@@ -1,4 +1,4 @@
-"""What an output can show: its width, the characters that it can write, and how many columns they take."""
+"""What an output can show: its width, the characters that it can encode, and how many columns they take."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ import unicodedata
 from collections.abc import Mapping
 from typing import NamedTuple, TextIO
 
-# What stands in where an output can't write what is meant.
+# Written instead where an output's encoding lacks a character.
 _PLAINER = {"…": "~", "°": "deg", "′": "'", "×": "x", "–": "-", "−": "-"}
 _DEGREES = re.compile(r"(?<=\d)°(\d?)")
 _NO_COLUMN = ("Mn", "Me", "Cf")
 
 
 class Screen(NamedTuple):
-    """An output for people: `width` in columns, None where nothing need fit, and its `encoding`."""
+    """An output for people: `width` in columns, None where there is no limit, and its `encoding`."""
 
     width: int | None
     encoding: str
 
     def clean(self, text: str) -> str:
-        """Give a text that is safe to show here: what could act on a terminal is spelt out.
+        """Return a text that is safe to show here: characters that a terminal obeys are escaped.
 
         Control characters, marks of direction, and what the encoding lacks are written as Python escapes.
         """
@@ -47,9 +47,9 @@ class Screen(NamedTuple):
 
 
 def screen_of(stream: TextIO, environ: Mapping[str, str] = os.environ) -> Screen:
-    """Give what an output can show.
+    """Return what an output can show.
 
-    $COLUMNS is what a person asks for; else a terminal has a width, and a pipe or a file has none.
+    $COLUMNS sets the width; else a terminal has a width, and a pipe or a file has none.
     """
     return Screen(_width_asked_for(environ) or _width_of(stream), stream.encoding or "ascii")
 
@@ -67,7 +67,7 @@ def _width_of(stream: TextIO) -> int | None:
 
 
 def columns_of(text: str) -> int:
-    """Give how many columns a clean text takes: two for a wide character, none for a combining one.
+    """Return how many columns a clean text takes: two for a wide character, none for a combining one.
 
     Unicode's annexes 11 and 44: East Asian Width W and F are wide, the marks Mn and Me go over others.
     """
@@ -83,7 +83,7 @@ def _columns_of_character(character: str) -> int:
 
 
 def first_columns(text: str, width: int) -> str:
-    """Give as much of a text's start as fits."""
+    """Return as much of a text's start as fits."""
     taken = 0
     for at, character in enumerate(text):
         taken += _columns_of_character(character)
@@ -93,9 +93,9 @@ def first_columns(text: str, width: int) -> str:
 
 
 def last_columns(text: str, width: int) -> str:
-    """Give as much of a text's end as fits."""
+    """Return as much of a text's end as fits."""
     start, left = 0, columns_of(text) - width
-    # A mark that went over a character that is left out goes, too.
+    # A combining mark goes with the character before it.
     while start < len(text) and (left > 0 or (start and not _columns_of_character(text[start]))):
         left -= _columns_of_character(text[start])
         start += 1

@@ -1,4 +1,4 @@
-"""The options that say which frames, and the question that they make."""
+"""The options that choose frames, and the query that they make."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _TWILIGHTS: dict[str, Between[float]] = {
 
 
 def frame_options(function: Command) -> Command:
-    """Add the options that say which frames, and in which order."""
+    """Add the options that choose frames and their order."""
     return _with(night_options(_with(function, _ORDER_OPTIONS)), _FRAME_OPTIONS)
 
 
@@ -128,7 +128,7 @@ _ORDER_OPTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Which frames a command line asks for."""
+    """The frames that a command line asks for."""
 
     targets: tuple[str, ...]
     filters: tuple[str, ...]
@@ -150,11 +150,11 @@ class Asked:
 
     @property
     def typed(self) -> Typed:
-        """Give the names as they were typed."""
+        """Return the names as they were typed."""
         return Typed(self.targets, self.filters, self.cameras)
 
     def query(self, meant: Typed) -> FrameQuery:
-        """Give the question, with the names that were meant. Raises ConfigurationError."""
+        """Return the query, with the names that were meant. Raises ConfigurationError."""
         return FrameQuery(
             targets=meant.targets,
             filters=meant.filters,

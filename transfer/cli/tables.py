@@ -1,4 +1,4 @@
-"""Tables of text that fit the terminal: columns give way in an order, and what wraps loses nothing."""
+"""Tables of text that fit the terminal: columns are left out or narrowed in a fixed order."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from itertools import islice
 from transfer.cli.screen import Screen, columns_of, first_columns, last_columns
 
 Cell = str | Sequence[str] | None
-"""A text, several that stay whole where a line breaks, or None where nothing is known."""
+"""A text, several texts that are not broken between lines, or None where nothing is known."""
 
 NOTHING = "-"
 _GAP = "  "
-# So many rows are laid out together; a longer list is several tables, each with its own heading.
+# Rows that are laid out together; a longer list is several tables, each with its own heading.
 _AT_ONCE = 10_000
 
 
@@ -29,7 +29,7 @@ class Narrow(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column: its heading, and how it gives way.
+    """A column: its heading, and how it is narrowed.
 
     It becomes no narrower than `least`. Where all are as narrow as they can be and still too wide, those
     with an `expendable` above 0 are left out, the highest first. One that is `rare` is there only where it
@@ -45,7 +45,7 @@ class Column:
 
 
 def table(columns: Sequence[Column], rows: Iterable[Sequence[Cell]], screen: Screen) -> Iterator[str]:
-    """Give the lines of a table. Without a width to fit into, nothing is cut, wrapped or left out."""
+    """Return the lines of a table. Without a width to fit into, nothing is cut, wrapped or left out."""
     rest = iter(rows)
     while chunk := list(islice(rest, _AT_ONCE)):
         cells_of_columns = zip(*chunk, strict=True)
@@ -57,14 +57,14 @@ def table(columns: Sequence[Column], rows: Iterable[Sequence[Cell]], screen: Scr
 
 
 class _Laid:
-    """A column with its texts, the heading first: `width` is what it takes, `least` what it could do with."""
+    """A column with its texts, the heading first: `width` is its width, `least` the narrowest possible."""
 
     def __init__(self, column: Column, cells: Sequence[Cell], screen: Screen) -> None:
         self._screen = screen
         self._narrow = column.narrow
         self._pad = str.rjust if column.right else str.ljust
         self._cells = (column.heading, *cells)
-        # In line for plain texts: a long list has tens of thousands of cells.
+        # Plain texts are taken here, without a call: a long list has tens of thousands of cells.
         self._texts = [
             cell if isinstance(cell, str) and cell.isascii() and cell.isprintable() else _text(cell, screen)
             for cell in self._cells
@@ -77,7 +77,7 @@ class _Laid:
         self.least = self.width if stays else min(self.width, max(column.least, columns_of(column.heading)))
 
     def padded(self) -> tuple[list[str], dict[int, list[str]]]:
-        """Give each cell's first line, and by its place what comes below it, all as wide as the column."""
+        """Return each cell's first line, and the lines below it by row number, all as wide as the column."""
         pad, width = self._pad, self.width
         if self._plain and width == self._natural:  # as most columns of a long list
             return [pad(text, width) for text in self._texts], {}
@@ -126,7 +126,7 @@ def _below(columns: Sequence[_Laid], cells: Sequence[Sequence[str]]) -> Iterator
 
 
 def _fit(columns: list[_Laid], width: int) -> None:
-    """Leave columns out and make others narrower, until they fit or can't."""
+    """Leave columns out and make others narrower, until they fit or cannot be narrowed further."""
     while _sum(columns, [column.least for column in columns]) > width:
         last = max(columns, key=lambda column: column.expendable)
         if last.expendable == 0:
@@ -146,7 +146,7 @@ def _sum(columns: Sequence[_Laid], widths: Iterable[int]) -> int:
 
 
 def _wrapped(words: Iterable[str], gap: str, width: int) -> Iterator[str]:
-    """Break between words, and within one that is too long by itself."""
+    """Break between words, and within a word that is too long by itself."""
     line = ""
     for word in words:
         if line and columns_of(line) + len(gap) + columns_of(word) > width:

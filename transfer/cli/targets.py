@@ -93,13 +93,13 @@ def _position(row: TargetRow) -> str | None:
 
 
 def hours_and_minutes(ra_deg: float) -> str:
-    """Give a right ascension to the nearest minute of time."""
+    """Return a right ascension to the nearest minute of time."""
     minutes = round(ra_deg * 4) % 1440
     return f"{minutes // 60:02}h{minutes % 60:02}m"
 
 
 def degrees_and_minutes(dec_deg: float) -> str:
-    """Give a declination to the nearest minute of arc."""
+    """Return a declination to the nearest minute of arc."""
     minutes = round(abs(dec_deg) * 60)
     return f"{'-' if dec_deg < 0 and minutes else '+'}{minutes // 60:02}°{minutes % 60:02}′"
 

@@ -1,4 +1,4 @@
-"""What is said beside a list, on standard error, and how a list ends whose reader has gone."""
+"""Notes beside a list, on standard error, and a quiet end where the reader of the output has gone."""
 
 from __future__ import annotations
 
@@ -33,29 +33,29 @@ _NAMED = 5
 
 
 class NoteWriter:
-    """Says each note as it comes, and keeps what was said."""
+    """Writes each note when it comes, and keeps what was written."""
 
     def __init__(self) -> None:
         self.said: list[str] = []
 
     def __call__(self, note: Note) -> None:
-        """Take one note."""
+        """Write one note."""
         self.say(line_of(note))
 
     def say(self, line: str) -> None:
-        """Say a line."""
+        """Write a line."""
         self.said.append(line)
         click.echo(screen_of(sys.stderr).clean(line), err=True)
 
     def say_findings(self, findings: Iterable[Finding]) -> None:
-        """Say what deserves a look in the archive's bags."""
+        """Write the findings about the archive's bags."""
         for finding in findings:
             detail = f" ({finding.detail})" if finding.detail else ""
             self.say(f"Worth a look: {finding.path}: {finding.kind.value}{detail}")
 
 
 def line_of(note: Note) -> str:
-    """Give a note as a line for a person."""
+    """Return a note as a line for a person."""
     match note:
         case Building(damage=""):
             return "There is no index of this archive yet: it is being built from the bags."
@@ -97,20 +97,20 @@ def _changed(refreshed: Refreshed) -> str:
 
 
 def write_lines(lines: Iterable[str]) -> None:
-    """Write lines on standard output, which is flushed when it has enough of them."""
+    """Write lines on standard output, without a flush after each."""
     sys.stdout.writelines(f"{line}\n" for line in lines)
 
 
 @contextmanager
 def until_the_reader_goes() -> Iterator[None]:
-    """End quietly where whoever reads the output has had enough, as `head` does."""
+    """End quietly where the reader of the output closes it early, as `head` does."""
     try:
         yield
         sys.stdout.flush()
     except OSError as error:
         if not isinstance(error, BrokenPipeError) and not _is_a_closed_pipe_on_windows(error):
             raise
-        # What is left in the buffers must find somewhere to go when the program ends.
+        # Python flushes its buffers when the program ends: they must go somewhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(int(ExitCode.STOPPED_EARLY))
 

@@ -1,4 +1,4 @@
-"""The morning's job: every bag at or below some paths proven again. It writes nothing, anywhere."""
+"""The job: prove every bag at or below some paths again. It writes nothing, anywhere."""
 
 from __future__ import annotations
 
@@ -20,32 +20,32 @@ from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, 
 
 
 class Reader(Protocol):
-    """A bag opened for reading: its files' blocks, and what backs that they come from the medium."""
+    """A bag opened for reading: its files' blocks, and the evidence that they come from the medium."""
 
     def read(self, path: Path) -> Iterator[Block]:
         """Read one file in order. Raises OSError."""
 
     def evidence(self) -> Evidence:
-        """Say what backs all that was read."""
+        """Return the evidence that all that was read came from the medium."""
 
     def close(self) -> None:
-        """Let go of the bag."""
+        """Close the bag."""
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedBag:
-    """One bag, checked; `evidence` says where it was read from, where it was read."""
+    """One checked bag; `evidence` says where it was read from, None where it was not read."""
 
     verification: Verification
     evidence: Evidence | None = None
 
     def findings(self) -> list[Finding]:
-        """Give the bag's findings with whole paths."""
+        """Return the bag's findings with whole paths."""
         folder = self.verification.path
         return [replace(finding, path=str(folder / finding.path)) for finding in self.verification.findings]
 
     def as_json(self) -> dict[str, Any]:
-        """Give the bag as `--json` lists it."""
+        """Return the bag as `--json` lists it."""
         told = self.verification.as_json()
         if self.evidence is not None:
             told |= {"read_back": self.evidence.read_back.value, "read_back_how": self.evidence.method}
@@ -54,7 +54,7 @@ class CheckedBag:
 
 @dataclass(frozen=True, slots=True)
 class CheckOutcome:
-    """What checking some paths gave.
+    """The result of checking some paths.
 
     `not_there` are paths that do not exist or cannot be reached, `without_bag` those with no bag at, below
     or around them. `findings` are about folders on the way to bags; each bag's own are in `bags`.
@@ -70,7 +70,7 @@ class CheckOutcome:
 
     @property
     def exit_code(self) -> ExitCode:
-        """Give the exit code. What was found wrong counts more than a path that is not there."""
+        """Return the exit code. A bag that is not whole counts more than a path that is not there."""
         if self.stopped_early:
             return ExitCode.STOPPED_EARLY
         if not all(bag.verification.holds for bag in self.bags):
@@ -81,7 +81,7 @@ class CheckOutcome:
 
     @property
     def message(self) -> str:
-        """Say in one line what came of it."""
+        """Return the result in one line."""
         if self.exit_code is ExitCode.STOPPED_EARLY:
             return f"Stopped early; {self._counted} so far."
         if self.exit_code is ExitCode.NOT_THERE:
@@ -100,14 +100,14 @@ class CheckOutcome:
         return f"{_many(sum(bag.verification.verified for bag in self.bags), 'file')} in {bags} proven"
 
     def all_findings(self) -> list[Finding]:
-        """Give every finding, with whole paths."""
+        """Return every finding, with whole paths."""
         found = list(self.findings)
         for bag in self.bags:
             found += bag.findings()
         return found
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         return {
             "command": "check",
             "exit": int(self.exit_code),
@@ -159,7 +159,7 @@ def _many(count: int, what: str) -> str:
 
 
 class _Search:
-    """Finds the bags of all paths, each bag once, and keeps what stood in the way."""
+    """Finds the bags of all paths, each bag once, and keeps what could not be looked at."""
 
     def __init__(self, spelling: Spelling) -> None:
         self._spelling = spelling
@@ -169,7 +169,7 @@ class _Search:
         self._seen: set[Path] = set()
 
     def bags(self, paths: Sequence[Path]) -> Iterator[Path]:
-        """Give each bag's folder as the system is to be asked for it."""
+        """Return each bag's folder as the system is to be asked for it."""
         for path in paths:
             found = False
             try:
@@ -204,7 +204,7 @@ class _Checking:
     go_on: Callable[[], bool]
 
     def bag(self, folder: Path, told: Path) -> CheckedBag:
-        """Check the bag in a folder, of which a person is `told` by another path."""
+        """Check the bag in a folder, which a person sees as the path `told`."""
         try:
             bag = read_bag(folder)
             if self.quick:

@@ -1,4 +1,4 @@
-"""Make a folder a drive to send to: mark it, measure it, and say what it cannot hold."""
+"""The job: mark a folder as a drive to send to, measure it, and report what it cannot hold."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _MEASURE_NAME = "nightferry-measure.part"
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """How fast a drive took and gave back a file, in bytes per second, and what backs the read."""
+    """How fast a drive wrote and read a file, in bytes per second, and where the read came from."""
 
     write_bytes_per_s: float
     read_bytes_per_s: float
@@ -34,7 +34,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class PrepareOutcome:
-    """What was prepared: the mark, the volume it is on, what was measured, what deserves a look.
+    """The result: the mark, the volume it is on, what was measured, and findings.
 
     `called_before` is the name that an earlier mark gave it, where that was another.
     """
@@ -49,7 +49,7 @@ class PrepareOutcome:
     called_before: str = ""
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         limits = self.limits
         return {
             "command": "prepare",
@@ -89,7 +89,7 @@ def prepare(
         raise DriveFailed(f"The drive's mark cannot be read ({error.strerror})", root, step) from error
     mark = _mark(old, name, named, root, now)
     try:
-        # The lock is on the mark, which Windows doesn't replace while it is held: it is let go of first.
+        # The lock is on the mark's file, which Windows does not replace while it is locked.
         with nullcontext() if old is None else only_run_on(root, medium):
             measured = _measured(root, medium)
         outcome = _marked(root, mark, measured, medium)
@@ -123,7 +123,7 @@ def _measured(root: Path, medium: Medium) -> Measured | None:
 
 
 def _marked(root: Path, mark: Mark, measured: Measured | None, medium: Medium) -> PrepareOutcome:
-    """Write the mark, with what was measured, and say what was prepared."""
+    """Write the mark, with what was measured, and return the result."""
     if measured is not None:
         mark = replace(
             mark,
@@ -142,7 +142,7 @@ def _marked(root: Path, mark: Mark, measured: Measured | None, medium: Medium) -
 
 
 def _measure(folder: PinnedFolder) -> Measured | None:
-    """Time a file's way to the medium and back; None where there is no room for it."""
+    """Measure how long a file takes to the medium and back; None where there is no room for it."""
     if folder.free_bytes() < 2 * _MEASURE_BYTES:
         return None
     remove_if_there(folder, _MEASURE_NAME)
@@ -161,7 +161,7 @@ def _measure(folder: PinnedFolder) -> Measured | None:
 def _write(folder: PinnedFolder) -> None:
     descriptor = folder.create_file(_MEASURE_NAME)
     try:
-        # Bytes that no controller can compress away.
+        # Random bytes: a controller that compresses would measure too fast.
         block = os.urandom(BLOCK_BYTES)
         for _ in range(_MEASURE_BYTES // BLOCK_BYTES):
             write_all(descriptor, block)
@@ -189,5 +189,5 @@ def _findings(root: Path, volume: Volume, medium: Medium) -> list[Finding]:
 
 
 def from_memory(outcome: PrepareOutcome) -> bool:
-    """Tell whether a read-back from this drive can only be compared, not proven."""
+    """Return whether a read-back from this drive can only be compared, not proven."""
     return outcome.measured is not None and outcome.measured.evidence.read_back is not ReadBack.MEDIUM

@@ -1,4 +1,4 @@
-"""What `setup` writes: a commented nightferry.toml, with what was found on this computer."""
+"""The file that `setup` writes: a commented nightferry.toml, with what was found on this computer."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def _is_worth_a_look(name: str) -> bool:
 
 
 def _source_of(folder: Path, home: Path) -> Path:
-    """Give the folder to carry from: the first of the observer's own, so that the next night is in it."""
+    """Return the folder to carry from: the first of the observer's own, so that the next night is in it."""
     parts = folder.relative_to(home).parts
     own = 2 if parts[0].lower() in _EVERYONE_S else 1
     return home.joinpath(*parts[:own])
@@ -112,7 +112,7 @@ def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -
 
 
 def setup_text(found: FoundHere) -> str:
-    """Give a nightferry.toml, to be stored as UTF-8: it can be used as it is, with a word on every key."""
+    """Return a nightferry.toml, to be stored as UTF-8: it can be used as it is, and explains every key."""
     here = (_HEAD, _site(found), _sources(found), _drives(found))
     sections = (*here, _ARCHIVE, _SEND, _RECORDS, _NAMES, _CALIBRATION)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
@@ -216,7 +216,7 @@ def _sources(found: FoundHere) -> str:
 
 
 def _source_sections(found: FoundHere) -> Iterator[str]:
-    """Give a section for each folder with frames, one for the logs beside them, and hints at other logs."""
+    """Return a section for each folder with frames, one for the logs beside them, and hints at other logs."""
     names = NameBook()
     for each in found.folders:
         if each.frames:

@@ -1,4 +1,4 @@
-"""The one table of what a list of frames tells: each fact's name, unit, meaning, and where it comes from."""
+"""The one table of the facts in a list of frames: name, unit, meaning, and where each comes from."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from manifests.index.frame_query import FrameRow
 
 
 class Kind(Enum):
-    """What a column's values are."""
+    """The type of a column's values."""
 
     TEXT = "text"
     WHOLE = "whole number"
@@ -35,7 +35,7 @@ class FrameColumn(NamedTuple):
 
 
 def utc(moment: datetime | None) -> str | None:
-    """Give a moment in ISO 8601, with the Z of UTC."""
+    """Return a moment in ISO 8601, with the Z of UTC."""
     return None if moment is None else moment.isoformat().replace("+00:00", "Z")
 
 
@@ -146,9 +146,9 @@ def _what_is_kept() -> Iterator[FrameColumn]:
 
 
 COLUMNS = tuple(_columns())
-"""Every fact of a frame but its path and its findings, which a form puts where it suits it."""
+"""Every fact of a frame except its path and its findings, which each form places itself."""
 
 
 def findings_told(row: FrameRow) -> str | None:
-    """Give a frame's findings as one text, None where it has none."""
+    """Return a frame's findings as one text, None where it has none."""
     return "; ".join(finding.kind.value for finding in row.findings) or None

@@ -43,7 +43,7 @@ def _cell(value: object) -> object:
 
 
 def spelt_out(text: str) -> str:
-    """Give a text whose control characters are written as Python escapes."""
+    """Return a text with its control characters written as Python escapes."""
     if text.isprintable():
         return text
     return "".join(each if each.isprintable() else each.encode("unicode_escape").decode() for each in text)

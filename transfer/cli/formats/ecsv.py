@@ -1,4 +1,4 @@
-"""Frames as ECSV, the CSV with units and types of the Astropy project (APE 6), written as they come."""
+"""Frames as ECSV, the CSV with units and types of the Astropy project (APE 6), written one by one."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ def form_options(function: Command) -> Command:
 
 
 def one_form(as_json: bool, **asked: bool) -> Form:
-    """Give the form that was asked for, a table where none was. Raises ConfigurationError."""
+    """Return the form that was asked for, a table where none was. Raises ConfigurationError."""
     forms = [Form.JSON] if as_json else []
     forms += [Form(name) for name, wanted in asked.items() if wanted]
     if len(forms) > 1:

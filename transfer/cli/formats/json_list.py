@@ -1,4 +1,4 @@
-"""Frames as the one JSON document of a run, written as they come."""
+"""Frames as the one JSON document of a run, written one by one."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def write_json(
 
 
 def frame_as_json(listing: Listing, row: FrameRow) -> dict[str, Any]:
-    """Give a frame: its path, every fact there is, null where it is not known, and its findings."""
+    """Return a frame: its path, every fact, null where it is not known, and its findings."""
     facts = {column.name: column.value(row) for column in COLUMNS}
     findings = [{"finding": each.kind.value, "detail": each.detail} for each in row.findings]
     return {"path": str(listing.path_of(row)), **facts, "findings": findings}

@@ -1,4 +1,4 @@
-"""A list of frames on its way out: counted as it passes."""
+"""A list of frames, counted while it is written."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ class Listing:
             yield row
 
     def path_of(self, row: FrameRow) -> Path:
-        """Give where a frame lies."""
+        """Return a frame's whole path."""
         return self.root / row.bag / row.path
 
 
 def told(listing: Listing, found: Total) -> str:
-    """Say what a list adds up to, and of how much it is a part where a limit cut it short."""
+    """Return the total of a list in one line, and the total of all that fits where a limit cut it short."""
     listed = listing.listed
     absent = f"; {listing.absent:,} of them absent" if listing.absent else ""
     if found.frames > listed.frames:

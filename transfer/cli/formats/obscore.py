@@ -79,7 +79,7 @@ OBSCORE = tuple(map(_column, _TABLE.strip().splitlines()))
 
 
 def obscore_values(identity: Identity, listing: Listing, row: FrameRow) -> dict[str, Any]:
-    """Give the columns of a frame that are known; all others are null."""
+    """Return the columns of a frame that are known; all others are null."""
     return {
         "dataproduct_type": "image",
         "calib_level": 1,
@@ -122,12 +122,12 @@ def _times(row: FrameRow) -> Mapping[str, Any]:
 
 
 def mjd(moment: datetime) -> float:
-    """Give a moment as a Modified Julian Date, in UTC."""
+    """Return a moment as a Modified Julian Date, in UTC."""
     return (moment - _MJD_0) / _DAY
 
 
 def field_of_view_deg(row: FrameRow) -> float | None:
-    """Give the diameter of the circle that holds the whole field, degrees."""
+    """Return the diameter of the circle that holds the whole field, in degrees."""
     width, height = row.frame.width_px, row.frame.height_px
     if row.field_deg is None or not width or not height:
         return row.field_deg

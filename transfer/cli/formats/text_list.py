@@ -25,7 +25,7 @@ _COLUMNS = (
 
 
 def frame_lines(listing: Listing, screen: Screen) -> Iterator[str]:
-    """Give the lines of the table: a frame each, its file by its path below the archive."""
+    """Return the lines of the table: a frame each, its file by its path below the archive."""
     return table(_COLUMNS, map(_cells, listing), screen)
 
 

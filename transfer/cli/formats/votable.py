@@ -71,7 +71,7 @@ def write_votable(listing: Listing, out: BinaryIO) -> None:
 
 
 def _write_rows(identity: Identity, listing: Listing, out: BinaryIO) -> set[str]:
-    """Write the rows, and give the names of the columns that hold more than ASCII."""
+    """Write the rows, and return the names of the columns that hold more than ASCII."""
     wide: set[str] = set()
     for row in listing:
         cells = [_cell(value) for value in _values(identity, listing, row)]
@@ -101,7 +101,7 @@ def _cell(value: object) -> str:
 
 
 def _document(identity: Identity, wide: set[str]) -> bytes:
-    """Give the document around the rows, with one in their place; `wide` columns are unicodeChar."""
+    """Return the document around the rows, with one row in their place; `wide` columns are unicodeChar."""
     from astropy.io.votable.tree import CooSys, Resource, TableElement, TimeSys, VOTableFile
 
     document = VOTableFile(version=_VERSION)
