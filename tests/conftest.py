@@ -21,5 +21,5 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def volumes() -> VolumeFactory:
-    """Give a factory: `with volumes("exfat", size_mb=64) as drive:` mounts a volume of its own."""
+    """Return a factory: `with volumes("exfat", size_mb=64) as drive:` mounts a volume of its own."""
     return volume

@@ -50,7 +50,7 @@ def modified_times(folder):
 
 
 def content_digest(path):
-    """Give a digest of what the file holds, whatever a library's version makes of its packing."""
+    """Return a digest of what the file holds, whatever a library's version makes of its packing."""
     content = path.read_bytes()
     if path.suffix == ".gz":
         content = gzip.decompress(content)
@@ -65,7 +65,7 @@ def digests(folder):
 
 
 def headers():
-    """Give the header of every frame that is whole, by its path."""
+    """Return the header of every frame that is whole, by its path."""
     paths = [path for path in FRAMES.rglob("*.fits*") if path not in (CUT_SHORT, BROKEN_HEADER)]
     return {path: fits.getheader(path, 1 if path.suffix == ".fz" else 0) for path in sorted(paths)}
 
@@ -233,7 +233,7 @@ def test_the_dew_points_follow_from_temperature_and_humidity():
 
 
 def effective_pixels(path):
-    """Give over how many pixels the brightest star spreads: its sum over its peak, darks taken off."""
+    """Return over how many pixels the brightest star spreads: its sum over its peak, darks taken off."""
     darks = [fits.getdata(path) for path in FRAMES.glob("Calibration/darks/dark_1200s_*.fits")]
     image = fits.getdata(path) - np.median(darks, axis=0)
     star = image[4:18, 80:] - np.median(image)

@@ -30,13 +30,13 @@ from tests.support.volumes import Volume, volume
 
 
 def filled(drive: Volume, folder: Path) -> None:
-    """Have `send` carry the night to the drive, at full speed."""
+    """Carry the night to the drive with `send`, at full speed."""
     nightferry("prepare", drive.path, "--name", "slow stick")
     nightferry("send", "--config", folder / "nightferry.toml", "--drive", drive.path)
 
 
 def fresh(drive: Volume) -> None:
-    """Have nothing of the drive in memory."""
+    """Remove everything of the drive from memory."""
     drive.unmount()
     drive.mount_again()
 

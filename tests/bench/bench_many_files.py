@@ -81,7 +81,7 @@ def nothing_new(folder: Path, rounds: int = 9) -> None:
 
 @contextmanager
 def a_drive(folder: Path) -> Iterator[Path]:
-    """Give a volume as root, and a folder else."""
+    """Return a volume as root, and a folder else."""
     if os.name == "posix" and os.geteuid() == 0:
         with volume("ext4", size_mb=1_000) as drive:
             yield drive.path

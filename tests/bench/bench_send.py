@@ -98,7 +98,7 @@ def measure_floor(source: Path, size_mb: int) -> float:
 
 
 def measure_ours(folder: Path, total: int, size_mb: int) -> tuple[float, float, float]:
-    """Give the seconds of send, of check, and of one cold read; print what the device counted."""
+    """Return the seconds of send, of check, and of one cold read; print what the device counted."""
     with volume("exfat", size_mb=size_mb) as drive:
         nightferry("prepare", drive.path, "--name", "slow stick")
         drive.throttle(WRITE_BYTES_PER_S, READ_BYTES_PER_S)

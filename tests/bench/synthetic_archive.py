@@ -35,7 +35,7 @@ SPECIAL_NIGHTS = 20
 
 
 def lights(count: int) -> Iterator[Entry]:
-    """Give the entries of filed lights."""
+    """Return the entries of filed lights."""
     sky = FrameSky(339.267, 34.416, 61.5, 182.0, 1.14, -33.0, -12.0, 0.21, 95.0)
     for number in range(count):
         night = FIRST_NIGHT + timedelta(days=number // 100)
@@ -136,7 +136,7 @@ def position_of(target: int) -> tuple[float, float]:
 
 
 def series_of_night(night_number: int) -> Iterator[tuple[str, str | None, str | None, FrameType, float, int]]:
-    """Give bag, target, filter, type, exposure and number of frames of each series of a night."""
+    """Return bag, target, filter, type, exposure and number of frames of each series of a night."""
     first = night_number // NIGHTS_A_TARGET * TARGETS_A_NIGHT
     for target in range(first, first + TARGETS_A_NIGHT):
         for name in FILTERS:
@@ -174,7 +174,7 @@ def fill(path: Path, count: int) -> None:
 
 
 def series_row(night: date, target: str | None, name: str | None, kind: FrameType) -> tuple[Any, ...]:
-    """Give the columns of a series."""
+    """Return the columns of a series."""
     row = dict.fromkeys(SERIES_COLUMNS) | {
         "is_frame": 1, "night": night.isoformat(), "target": target, "filter": name,
         "frame_type": kind.value, "image_type": kind.value.title(), "object_name": target,
@@ -195,7 +195,7 @@ def file_row(
     exposure_s: float,
     minute: int,
 ) -> tuple[Any, ...]:
-    """Give the columns of a file."""
+    """Return the columns of a file."""
     path = f"data/{night}/{name or kind.value}/{target or 'cal'}_{name or kind.value}_{minute:04}.fits"
     digest = hashlib.sha256(f"{night}{path}".encode()).digest()
     begun = datetime(night.year, night.month, night.day, 18, tzinfo=UTC) + timedelta(minutes=minute)

@@ -51,7 +51,7 @@ class Desk:
         return path
 
     def file_words(self, stick: Path, *more: str) -> list[str]:
-        """Give the words of `file` for a drive."""
+        """Return the words of `file` for a drive."""
         return ["file", str(stick), "--json", "--config", str(self.settings()), *more]
 
     def frames(self) -> Ran:

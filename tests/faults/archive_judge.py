@@ -60,7 +60,7 @@ def delivered(drive: Path) -> Delivered:
 
 
 def archive_bags(archive: Path) -> list[Path]:
-    """Give every folder of the archive that is, was, or is to be a bag."""
+    """Return every folder of the archive that is, was, or is to be a bag."""
     return sorted(_bags_below(archive, 1))
 
 
@@ -75,7 +75,7 @@ def _bags_below(folder: Path, depth: int) -> Iterator[Path]:
 
 
 def require_archive_true(archive: Path) -> dict[str, str]:
-    """Invariant 2: what any manifest lists is there and matches. Give the digests by path in the archive."""
+    """Invariant 2: what any manifest lists is there and matches. Return digests by path in the archive."""
     true = {}
     for bag in archive_bags(archive):
         require_listed_there(bag)
@@ -94,7 +94,7 @@ def require_archive_whole(archive: Path, ever: set[str]) -> None:
 
 
 def require_archive_complete(archive: Path, *brought: Delivered) -> None:
-    """Hold that all that the drives brought is in valid bags, and that nothing is left lying about."""
+    """Check that all that the drives brought is in valid bags, and that nothing is left lying about."""
     true = require_archive_true(archive)
     for each in brought:
         lost = not_in(archive, true, each)
@@ -106,7 +106,7 @@ def require_archive_complete(archive: Path, *brought: Delivered) -> None:
 
 
 def is_at(archive: Path, true: dict[str, str], to: str, sha256: str, size: int) -> bool:
-    """Tell whether a listed file is this content, or begins with it: a log that has grown since."""
+    """Return whether a listed file is this content, or begins with it: a log that has grown since."""
     if true.get(to) == sha256:
         return True
     if to not in true or not to.startswith("nights/"):
@@ -116,7 +116,7 @@ def is_at(archive: Path, true: dict[str, str], to: str, sha256: str, size: int) 
 
 
 def not_in(archive: Path, true: dict[str, str], brought: Delivered) -> list[str]:
-    """Give the files of a drive that the archive does not list, as they are or grown since."""
+    """Return the files of a drive that the archive does not list, as they are or grown since."""
     return sorted(
         path
         for path, sha256 in brought.files.items()
@@ -130,7 +130,7 @@ def _has_grown(archive: Path, true: dict[str, str], file: Path, sha256: str) -> 
 
 
 def archive_id(archive: Path) -> str:
-    """Give the archive's id; empty where it has no mark."""
+    """Return the archive's id; empty where it has no mark."""
     path = archive / MARK
     return str(tomllib.loads(path.read_text(encoding="utf-8"))["id"]) if path.exists() else ""
 
@@ -139,7 +139,7 @@ def archive_id(archive: Path) -> str:
 
 
 def require_drive_kept(before: Fingerprint, after: Fingerprint, drive: Path) -> None:
-    """Invariant 1, for the drive that is filed: only the archive's word may come, and what pins it."""
+    """Invariant 1, for a drive that is filed: only the acknowledgement, and its digest, may be added."""
     changed = {path for path in before.keys() | after.keys() if before.get(path) != after.get(path)}
     touched = sorted(path for path in changed if not _may_be_written(Path(path).relative_to(drive)))
     require(not touched, f"the drive that is filed changed: {touched[:4]}")
@@ -155,14 +155,14 @@ def _may_be_written(path: Path) -> bool:
 
 
 def words_on(drive: Path) -> dict[Path, bytes]:
-    """Give every archive's word on a drive, by where it lies."""
+    """Return every archive's acknowledgement on a drive, by its path."""
     return {path: path.read_bytes() for path in sorted(drive.glob("*/nightferry/acknowledgement-*.json"))}
 
 
 def require_words_true(
     drive: Path, archive: Path, true: dict[str, str], before: dict[Path, bytes]
 ) -> set[Path]:
-    """Hold that the archive's word names nothing that its manifests don't list. Give the bags it stands for.
+    """Check that acknowledgements name only what the manifests list. Return the bags they are for.
 
     A word that stands there from before is of the bag as it was, and may have been overtaken.
     """
@@ -191,7 +191,7 @@ def _parsed(path: Path, content: bytes) -> dict[str, Any]:
 
 
 def require_answered(drive: Path, archive: Path, true: dict[str, str]) -> None:
-    """Hold that every bag of a drive carries the archive's word for all that it has, and is valid."""
+    """Check that every bag of a drive has an acknowledgement of all its files, and is valid."""
     answered = require_words_true(drive, archive, true, {})
     bags = {path.parent for path in drive.glob("*/manifest-sha256.txt")}
     require(answered == bags, f"no word of the archive in {sorted(bag.name for bag in bags - answered)}")
@@ -206,7 +206,7 @@ def require_answered(drive: Path, archive: Path, true: dict[str, str]) -> None:
 
 
 def require_file_truth(ran: Ran, archive: Path, brought: Delivered, before: dict[Path, bytes]) -> None:
-    """Invariant 4, for `file`: exit code, message, JSON and the drive's word claim nothing that is not so."""
+    """Invariant 4, for `file`: exit code, message, JSON and acknowledgement claim nothing untrue."""
     true = require_archive_true(archive)
     answered = require_words_true(brought.drive, archive, true, before)
     if ran.killed:
@@ -249,7 +249,7 @@ def _require_files_true(
 
 
 def require_lights_shown(ran: Ran, *brought: Delivered) -> None:
-    """Hold that the archive's index can be asked, and shows each light once."""
+    """Check that the archive's index can be asked, and shows each light once."""
     require_ended(ran, "frames", 0)
     shown = sorted(frame["sha256"] for frame in ran.document["frames"] if frame["type"] == "light")
     files = [file for each in brought for file in each.files.items()]

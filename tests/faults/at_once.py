@@ -47,7 +47,7 @@ def try_at_once(trial: Trial) -> None:
 
 
 def another_computer(scene: Scene) -> Scene:
-    """Give another computer with the same drive: the same names, other content."""
+    """Return another computer with the same drive: the same names, other content."""
     other = Scene(scene.root / "other", scene.drive, random.Random(scene.dice.random()), scene.without)
     other.begin_session()
     for number in range(3):

@@ -121,7 +121,7 @@ def _send_command(party: _Party) -> list[str]:
 
 
 def _judge(party: _Party, rans: list[Ran], *, sending: bool) -> None:
-    """Hold each run's word; a drive that is sent to meanwhile has changed since a run read it."""
+    """Check what each run claims; a drive that is sent to meanwhile has changed since a run read it."""
     archive = party.scene.drive
     require_archive_whole(archive, party.ever)
     true = require_archive_true(archive)
@@ -190,7 +190,7 @@ def _ready(kind: type[Job], scene: Scene) -> FileFirst:
 
 
 def _while_holding(calls: list[Call]) -> list[Call]:
-    """Give the calls between the first and the last on parts of files: the run has the archive then.
+    """Return the calls between the first and the last on parts of files: the run has the archive then.
 
     Each thread counts its own calls, so that a thread before these may stop at the same count.
     """

@@ -16,7 +16,7 @@ _ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9
 
 
 def compare(content: bytes, frame: Frame) -> None:
-    """Hold a frame against the primary header as astropy reads it; where it reads none, there is nothing."""
+    """Compare a frame with the primary header as astropy reads it; where it reads none, there is nothing."""
     from astropy.io import fits
 
     with warnings.catch_warnings():
@@ -30,7 +30,7 @@ def compare(content: bytes, frame: Frame) -> None:
 
 
 def _value(header: Any, keyword: str) -> object:
-    """Give a keyword's value as astropy reads it, None where it finds it broken or there is none."""
+    """Return a keyword's value as astropy reads it, None where it finds it broken or there is none."""
     from astropy.io import fits
 
     try:
@@ -51,13 +51,13 @@ def _judge_name(header: Any, frame: Frame) -> None:
 
 
 def _has_indicator(header: Any, keyword: str) -> bool:
-    """Tell whether a card has the value indicator "= ": without it there is no value (section 4.1.2.2)."""
+    """Return whether a card has the value indicator "= ": without it there is no value (section 4.1.2.2)."""
     image = header.cards[keyword].image
     return image.startswith("HIERARCH") or image[8:10] == "= "
 
 
 def _read_otherwise(named: str) -> bool:
-    """Say whether a name is one of those that are read otherwise, and on purpose.
+    """Return whether a name is one of those that are read otherwise, and on purpose.
 
     Bytes outside ASCII come as "?" from the library and as the letter that was meant here.
     """
@@ -65,7 +65,7 @@ def _read_otherwise(named: str) -> bool:
 
 
 def _as_far_as_read(named: str, ours: str | None) -> str:
-    """Give the beginning of a text that is continued over more than sixty records: that is what is read."""
+    """Return the beginning of a text that is continued over more than sixty records: that is what is read."""
     return named[: len(ours)] if ours and len(ours) > 500 else named
 
 

@@ -79,7 +79,7 @@ _KEYWORDS: dict[str, tuple[str, ...] | list[str]] = {
 
 @functools.cache
 def real_frames() -> tuple[bytes, ...]:
-    """Give the frames inside other packages, their data made small: what matters is what they say."""
+    """Return the frames inside other packages, their data made small: what matters is what they say."""
     found = dict.fromkeys(_small(path) for path in _files())
     return tuple(content for content in found if content)
 
@@ -115,7 +115,7 @@ def _small(path: Path) -> bytes:
 
 
 def _with_little_data(header: bytes) -> bytes:
-    """Give a header that says one row of data, and nothing behind it."""
+    """Return a header that says one row of data, and nothing behind it."""
     less = re.sub(
         rb"(NAXIS[2-9] +=) +[0-9]+", lambda card: card[1] + b"1".rjust(len(card[0]) - len(card[1])), header
     )
@@ -125,7 +125,7 @@ def _with_little_data(header: bytes) -> bytes:
 
 
 def changed(dice: random.Random) -> bytes:
-    """Give one more frame that nobody has written."""
+    """Return one more frame that nobody has written."""
     if not dice.randrange(_ONE_IN):
         return _bomb()
     content = bytearray(dice.choice(real_frames()))
@@ -135,7 +135,7 @@ def changed(dice: random.Random) -> bytes:
 
 
 def change(content: bytes, dice: random.Random) -> bytes:
-    """Give a content changed once more."""
+    """Return a content changed once more."""
     made = bytearray(content)
     dice.choice(_CHANGES)(made, dice)
     return bytes(made)
@@ -186,7 +186,7 @@ def _append_other(content: bytearray, dice: random.Random) -> None:
 
 
 def _place(content: bytearray, dice: random.Random) -> int:
-    """Give where a card of the first blocks stands: there are the facts."""
+    """Return where a card of the first blocks stands: there are the facts."""
     return dice.randrange(min(len(content), 4 * BLOCK) // RECORD + 1) * RECORD
 
 
@@ -317,7 +317,7 @@ def _two_members(content: bytearray, dice: random.Random) -> None:
 
 @functools.cache
 def _bomb() -> bytes:
-    """Give a gzip of a frame that says that all of the zeros behind it are data."""
+    """Return a gzip of a frame that says that all of the zeros behind it are data."""
     cards = ("SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 1", f"NAXIS1  = {_BOMB_BYTES}", "END")
     header = "".join(card.ljust(RECORD) for card in cards).ljust(BLOCK).encode()
     return gzip.compress(header + bytes(_BOMB_BYTES), 9, mtime=0)

@@ -156,7 +156,7 @@ def try_change(trial: Trial) -> None:
 
 
 def _file_of(named: str, scene: Scene) -> Path:
-    """Give the file that a call concerns; for a folder's call, one of the files there is."""
+    """Return the file that a call concerns; for a folder's call, one of the files there is."""
     path = Path(named.replace("{room}", str(scene.root)))
     files = sorted(
         p for p in (scene.root / "imaging/computer").rglob("*") if p.is_file() and p.stat().st_size
@@ -175,7 +175,7 @@ def _learn(scene: Scene, path: Path) -> None:
 
 
 def _try_locked(trial: Trial) -> None:
-    """Hold a source as another program may: under a lease that keeps others from opening it."""
+    """Lock a source as another program may: with a lease that keeps others from opening it."""
     with drive_scene(trial) as (scene, _):
         job = SendChanging(scene)
         job.make_ready()
@@ -262,7 +262,7 @@ def _try_withdrawn(trial: Trial) -> None:
 
 
 def _require_told_of(ran: Ran, path: Path, scene: Scene, concerned: set[str]) -> None:
-    """Hold that what could not be read is carried all the same, or named."""
+    """Check that what could not be read is carried all the same, or named."""
     listed = require_lists_true(scene.drive)
     lost = [name for name in concerned if scene.known.now[name] not in listed.get(name, ())]
     if not lost:

@@ -96,7 +96,7 @@ class Proven:
 
 
 def proven(before: Files, after: Files) -> Proven:
-    """Give what was proven before a run: payload, marks, and all of a bag that the run leaves alone."""
+    """Return what was proven before a run: payload, marks, and all of a bag that the run leaves alone."""
     bags = [path.rpartition("/")[0] for path in before if path.endswith("/manifest-sha256.txt")]
 
     def around(path: str) -> str:
@@ -121,11 +121,11 @@ class Claims(ABC):
 
     @abstractmethod
     def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
-        """Give what the run itself said to be there, and is not."""
+        """Return what the run itself said to be there, and is not."""
 
     @abstractmethod
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
-        """Have coreutils, xxhsum and the reference library prove it; `final` where the run had claimed."""
+        """Prove it with coreutils, xxhsum and the reference library; `final` where the run had claimed."""
 
 
 class DriveClaims(Claims):
@@ -155,7 +155,7 @@ class DriveClaims(Claims):
 
 
 class ArchiveClaims(Claims):
-    """What `file` claims of an archive: by the word that it writes on the drive that is filed.
+    """What `file` claims of an archive: by the acknowledgement that it writes onto the drive.
 
     The two sticks are copies of that drive from before the run and from its end.
     """

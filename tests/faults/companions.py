@@ -97,7 +97,7 @@ class Litter:
                 shutil.rmtree(path, ignore_errors=True)
 
     def look(self, scene: Scene) -> None:
-        """Know of the sources what is a person's."""
+        """Record which files of the sources are the person's own."""
         scene.look()
         scene.known.now = {
             path: sha256 for path, sha256 in scene.known.now.items() if sha256 not in self.digests
@@ -124,7 +124,7 @@ def _persons_own(scene: Scene, dice: random.Random) -> set[str]:
 
 
 def _require_holds(scene: Scene, folder: Path, count: int) -> None:
-    """Hold that a check of a littered place finds every file, and nothing to complain of."""
+    """Check that a check of a littered place finds every file, and nothing to complain of."""
     for more in ((), ("--quick",)):
         ran = scene.run("check", str(folder), "--json", *more)
         require_ended(ran, f"check {' '.join(more)}", 0)

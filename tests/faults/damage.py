@@ -113,7 +113,7 @@ def _renamed(path: Path, dice: random.Random) -> None:
 
 
 def _put(path: Path, content: bytes) -> None:
-    """Give a file another content; fusefat lets no file be emptied."""
+    """Return a file another content; fusefat lets no file be emptied."""
     path.unlink()
     path.write_bytes(content)
 
@@ -217,7 +217,7 @@ def try_damage(trial: Trial) -> None:
 
 
 def _sizes(bag: Path) -> set[tuple[str, int]]:
-    """Give all that a quick check can go by: what is in the payload, and how large it is."""
+    """Return all that a quick check can go by: what is in the payload, and how large it is."""
     files = (path for path in (bag / "data").rglob("*") if path.is_file())
     return {(path.relative_to(bag).as_posix(), path.stat().st_size) for path in files}
 
@@ -255,7 +255,7 @@ def _require_told(checked: Ran, done: Done, bag: Path, lists_before: dict[str, b
 
 
 def _says_the_same(bag: Path, before: dict[str, bytes]) -> bool:
-    """Tell whether the bag still says all that it said; RFC 8493 lets a bag be without a tag manifest.
+    """Return whether the bag still says all that it said; RFC 8493 lets a bag be without a tag manifest.
 
     Hexadecimal digits mean the same in upper case.
     """

@@ -1,4 +1,4 @@
-"""What befalls a drive at which a run is at work: pulled, power cut, filled, unmounted, changed."""
+"""What happens to a drive while a run works on it: pulled, power cut, filled, unmounted, changed."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _MOUNT_TRIES = 50
 def at_a_moment(
     trial: Trial, jobs: tuple[type[Job], ...], names: tuple[str, ...] = _MOMENTS
 ) -> Iterator[tuple[Scene, Volume, Job, Call]]:
-    """Bring a job to where it is about to be run; a moment of it is drawn, one of its calls on the drive."""
+    """Prepare a job up to the moment before it runs, and draw one of its calls on the drive."""
     kind, call = draw(trial, names, jobs, "{drive}")
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
@@ -192,7 +192,7 @@ def try_lazy_unmount(trial: Trial) -> None:
 
 
 def _has_found_it(trial: Trial, job: Job, call: Call) -> bool:
-    """Tell whether the run has read the drive's mark, or is at work on the archive, by a call of it."""
+    """Return whether the run has read the drive's mark, or is at work on the archive, by a call of it."""
     if isinstance(job, FileMore):
         return call.name in _WRITING
     calls = calls_in(trial, type(job))
@@ -235,7 +235,7 @@ def try_cache_trap(trial: Trial) -> None:
 
 
 def _before_reading_back(calls: list[Call]) -> list[Call]:
-    """Give the first and the last naming of a file, and the opening of the first copy to read it back.
+    """Return the first and the last naming of a file, and the opening of the first copy to read it back.
 
     Not the last flush: another thread may come to as many flushes before anything is copied.
     """
@@ -304,7 +304,7 @@ def try_planted(trial: Trial) -> None:
 
 
 def _folders_of_parts(drive: Path) -> list[Path]:
-    """Give where files come in: each bag of a drive has a place of its own, an archive one for all."""
+    """Return where files come in: each bag of a drive has a place of its own, an archive one for all."""
     return [*drive.glob("nightferry-incoming")] or [*drive.glob("*/nightferry/incoming")]
 
 

@@ -22,7 +22,7 @@ _TIME_LIMIT = ("--time-limit", "15s")
 
 
 def try_wrong_bytes(trial: Trial) -> None:
-    """Give back, or keep, a byte that is not what was written: once, a few times, or always."""
+    """Return back, or keep, a byte that is not what was written: once, a few times, or always."""
     dice = trial.dice
     call, where = dice.choice(
         [

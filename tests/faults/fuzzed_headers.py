@@ -61,7 +61,7 @@ def _judged(number: int, content: bytes, dice: random.Random) -> Frame | None:
 
 
 def judge(content: bytes, dice: random.Random) -> Frame | None:
-    """Hold what has to hold of any content, and give the frame that it is read as."""
+    """Check what must be true of any content, and return the frame that it is read as."""
     inspection = _inspected(content, dice)
     _judge_inspection(inspection)
     if not dice.randrange(8):
@@ -158,7 +158,7 @@ def _judge_entry(inspection: Inspection, dice: random.Random) -> None:
 
 
 def _judge_names(frame: Frame) -> None:
-    """Give it a place in an archive as filing does: some folder below `data`, and nowhere else."""
+    """Return it a place in an archive as filing does: some folder below `data`, and nowhere else."""
     names = Namer(NameTables(), InUse()).names(frame)
     place = place_of(frame, names, date(2026, 3, 14), "frames/x.fits")
     parts = [*place.owner.folder.split("/"), *place.path.split("/")]

@@ -20,7 +20,7 @@ with atheris.instrument_imports(include=["manifests.frames"]):
 
 
 def try_content(content: bytes) -> None:
-    """Hold what has to hold of any content."""
+    """Check what must be true of any content."""
     judge(content, random.Random(len(content)))
 
 

@@ -84,7 +84,7 @@ def try_filed(trial: Trial) -> None:
 
 
 def _make(name: str, scene: Scene, stick: Path) -> set[str]:
-    """Make the bag; give the digests of what may be filed."""
+    """Make the bag; return the digests of what may be filed."""
     bag, dice = stick / _NIGHT, scene.dice
     if name in FORGED:
         scene.begin_session()
@@ -126,7 +126,7 @@ def _files(folder: Path, left_out: set[str]) -> Iterator[tuple[str, tuple[str, i
 
 
 def _require_only(whole: set[str], name: str, archive: Path) -> None:
-    """Hold that no content got in but what the bag held before anybody tampered with it."""
+    """Check that no content got in but what the bag held before anybody tampered with it."""
     may_be_there = whole | ({sha256(b"elsewhere\n")} if name == _FOREIGN else set())
     for bag in archive_bags(archive):
         for path in sorted((bag / "data").rglob("*")):

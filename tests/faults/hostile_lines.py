@@ -17,7 +17,7 @@ _ELSEWHERE = hashlib.sha256(b"elsewhere\n").hexdigest()
 
 
 def _says(name: str, content: bytes) -> Maker:
-    """Give what puts a tag file there, in the place of one that is."""
+    """Return what puts a tag file there, in the place of one that is."""
 
     def make(bag: Path, _: random.Random) -> None:
         (bag / name).parent.mkdir(exist_ok=True)
@@ -39,7 +39,7 @@ def _lists(path: str, digest: str = _ELSEWHERE) -> Maker:
 
 
 def _endless_line(name: str, start: bytes) -> Maker:
-    """Give what makes a file's last line one of a gibibyte; it takes no room on the disk."""
+    """Return what makes a file's last line one of a gibibyte; it takes no room on the disk."""
 
     def make(bag: Path, dice: random.Random) -> None:
         (bag / name).parent.mkdir(exist_ok=True)
@@ -51,7 +51,7 @@ def _endless_line(name: str, start: bytes) -> Maker:
 
 
 def _recoded(encoding: str, declared: str) -> Maker:
-    """Give what writes the manifest in an encoding, and declares one."""
+    """Return what writes the manifest in an encoding, and declares one."""
 
     def make(bag: Path, _: random.Random) -> None:
         (bag / MANIFEST).write_bytes((bag / MANIFEST).read_text("utf-8").encode(encoding))
@@ -62,7 +62,7 @@ def _recoded(encoding: str, declared: str) -> Maker:
 
 
 def _climbs_as(declared: str, written: bytes) -> Maker:
-    """Give what declares an encoding in which a line climbs that does not in others."""
+    """Return what declares an encoding in which a line climbs that does not in others."""
 
     def make(bag: Path, dice: random.Random) -> None:
         _recoded("utf-8", declared)(bag, dice)
@@ -72,7 +72,7 @@ def _climbs_as(declared: str, written: bytes) -> Maker:
 
 
 def _respelled(change: Callable[[str], str]) -> Maker:
-    """Give what lists a file that is there once more, spelled otherwise, with another digest."""
+    """Return what lists a file that is there once more, spelled otherwise, with another digest."""
 
     def make(bag: Path, dice: random.Random) -> None:
         _lists(change("data/notes.txt"))(bag, dice)
@@ -81,7 +81,7 @@ def _respelled(change: Callable[[str], str]) -> Maker:
 
 
 def _both_twins(first: str, second: str) -> Maker:
-    """Give what makes two files whose names some systems take for one, each listed with its own digest."""
+    """Return what makes two files whose names some systems take for one, each listed with its own digest."""
 
     def make(bag: Path, dice: random.Random) -> None:
         for name, other in ((first, "notes.txt"), (second, "frames/one.fits")):
@@ -93,7 +93,7 @@ def _both_twins(first: str, second: str) -> Maker:
 
 
 def _swapped_twins(bag: Path, dice: random.Random) -> None:
-    """Give each of two twins the other's digest."""
+    """Return each of two twins the other's digest."""
     for name, content in (("Twin.fits", b"one"), ("twin.fits", b"other")):
         (bag / "data" / name).write_bytes(content)
     for name, content in (("Twin.fits", b"other"), ("twin.fits", b"one")):

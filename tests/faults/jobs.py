@@ -35,14 +35,14 @@ class Job:
         self.scene = scene
 
     def make_ready(self) -> None:
-        """Bring the scene to where the command is about to be run."""
+        """Prepare everything up to the moment before the command is run."""
 
     def words(self) -> list[str]:
-        """Give the command."""
+        """Return the command."""
         raise NotImplementedError
 
     def judge(self, ran: Ran) -> None:
-        """Hold the invariants 1 to 4 after the run in which the fault was made."""
+        """Check invariants 1 to 4 after the run in which the fault was made."""
         raise NotImplementedError
 
     def judge_again(self) -> None:
@@ -52,16 +52,16 @@ class Job:
     # What faults of drives ask
 
     def require_lists_true(self) -> None:
-        """Hold invariant 2 alone."""
+        """Check invariant 2 alone."""
         require_lists_true(self.scene.drive)
 
     def require_all(self) -> None:
-        """Hold that all that the job was to bring is there, in valid bags."""
+        """Check that all that the job was to bring is there, in valid bags."""
         require_complete(self.scene.drive, self.scene.known.now)
         require_whole(self.scene.drive, self.scene.known)
 
     def is_from_medium(self, ran: Ran) -> bool:
-        """Tell whether a run said that all it brought was read back from the medium."""
+        """Return whether a run said that all it brought was read back from the medium."""
         return "medium" in {night["read_back"] for night in ran.document["nights"]}
 
     def plant_twin(self) -> None:

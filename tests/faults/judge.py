@@ -82,7 +82,7 @@ def sha256_of(path: Path) -> str:
 
 
 def fingerprint(*folders: Path) -> Fingerprint:
-    """Give content, time and mode of everything below some folders, links and folders included."""
+    """Return content, time and mode of everything below some folders, links and folders included."""
     found: Fingerprint = {}
     for folder in folders:
         for path in sorted(folder.rglob("*")):
@@ -106,12 +106,12 @@ def require_same(before: Fingerprint, after: Fingerprint, what: str) -> None:
 
 
 def bags_on(drive: Path) -> list[Path]:
-    """Give every folder of the drive that is, was, or is to be a bag."""
+    """Return every folder of the drive that is, was, or is to be a bag."""
     return sorted(path for path in drive.iterdir() if path.is_dir() and path.name not in _COMPANIONS)
 
 
 def listed(bag: Path) -> dict[str, str]:
-    """Give what the manifest lists, path to SHA-256; every line has to be one."""
+    """Return what the manifest lists, path to SHA-256; every line has to be one."""
     manifest = bag / "manifest-sha256.txt"
     if not manifest.exists():
         return {}
@@ -124,7 +124,7 @@ def listed(bag: Path) -> dict[str, str]:
 
 
 def require_lists_true(drive: Path) -> dict[str, set[str]]:
-    """Invariant 2: what any manifest lists is there and matches. Give the digests listed under each path."""
+    """Invariant 2: what any manifest lists is there and matches. Return the digests listed by path."""
     true: dict[str, set[str]] = {}
     for bag in bags_on(drive):
         require_listed_there(bag)
@@ -134,7 +134,7 @@ def require_lists_true(drive: Path) -> dict[str, set[str]]:
 
 
 def require_listed_there(bag: Path) -> None:
-    """Have coreutils prove what a bag's manifests list."""
+    """Prove with coreutils what a bag's manifests list."""
     for name in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
         _require_tool(bag, "sha256sum", name)
 
@@ -164,7 +164,7 @@ def _payload(bag: Path) -> Iterator[Path]:
 
 
 def _marked_as_changing(bag: Path) -> set[str]:
-    """Give the files that the bag itself calls still growing, in its entries or in its journal."""
+    """Return the files that the bag itself calls still growing, in its entries or in its journal."""
     found = set()
     for name in ("nightferry/entries.jsonl", "nightferry/journal.jsonl"):
         if (bag / name).exists():
@@ -185,13 +185,13 @@ def require_complete(drive: Path, wanted: dict[str, str]) -> None:
 
 
 def _is_listed(true: dict[str, set[str]], path: str, sha256: str) -> bool:
-    """Tell whether a content is listed under its name, or beside it under one made from that."""
+    """Return whether a content is listed under its name, or beside it under one made from that."""
     stem = path.rpartition(".")[0]
     return any(sha256 in digests for name, digests in true.items() if name == path or name.startswith(stem))
 
 
 def require_valid(bag: Path) -> None:
-    """Have the reference library and xxhsum prove a finished bag."""
+    """Prove a finished bag with the reference library and xxhsum."""
     own = {path.name for path in (bag / "nightferry").rglob("*") if path.is_file()}
     require("journal.jsonl" not in own, f"{bag.name} is unfinished")
     require(not [name for name in own if name.endswith(".part")], f"{bag.name} has parts left: {own}")
@@ -206,13 +206,13 @@ def require_valid(bag: Path) -> None:
 
 
 def require_ended(ran: Ran, what: str = "it", *codes: int) -> None:
-    """Hold that a run ended by itself and without a traceback, with one of these exit codes or of all."""
+    """Check that a run ended by itself and without a traceback, with one of these exit codes or of all."""
     require(ran.exit in (codes or _CODES), f"{what} ended with {ran.exit}: {ran.out[-600:]}{ran.err[-300:]}")
     require("Traceback" not in ran.err, f"{what}: a traceback: {ran.err[-500:]}")
 
 
 def require_told(ran: Ran) -> dict[str, Any]:
-    """Hold that a run ended and said so, with the exit code that it ended with. Give what it said."""
+    """Check that a run ended and said so, with the exit code that it ended with. Return what it said."""
     require_ended(ran)
     told = ran.document
     require(told or ran.excused, f"it printed nothing, and ended with {ran.exit}: {ran.err[-300:]}")
@@ -248,7 +248,7 @@ def _require_document_true(told: dict[str, Any], listed_count: int) -> None:
 
 
 def receipt_on(drive: Path) -> bytes | None:
-    """Give the receipt as it lies there."""
+    """Return the receipt as it lies there."""
     path = drive / RECEIPT
     return path.read_bytes() if path.exists() else None
 

@@ -10,7 +10,7 @@ from tests.faults.judge import Broken
 
 
 def look(medium: Path, claims: Claims, *, final: bool) -> Found:
-    """Hold the medium against what was claimed; `final` where the run had made its own claim."""
+    """Compare the medium with what was claimed; `final` where the run had made its own claim."""
     files = files_on(medium)
     wrong = [
         *_claimed_before(files, claims),

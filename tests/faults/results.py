@@ -29,7 +29,7 @@ class Result:
 
 
 def commit() -> str:
-    """Give the state of the project, as git names it."""
+    """Return the state of the project, as git names it."""
     asked = ["git", "-C", str(Path(__file__).parent), "describe", "--always", "--dirty"]
     return subprocess.run(asked, capture_output=True, text=True, check=False).stdout.strip()
 
@@ -41,7 +41,7 @@ def add(file: Path, result: Result) -> None:
 
 
 def read(file: Path) -> list[Result]:
-    """Give the kept rows in the order of the file; of the same trials, made again, the last.
+    """Return the kept rows in the order of the file; of the same trials, made again, the last.
 
     Trials of another seed are other trials.
     """
@@ -54,7 +54,7 @@ def read(file: Path) -> list[Result]:
 
 
 def table(kept: Iterable[Result]) -> str:
-    """Give a Markdown table: a fault a line, its kinds of drive together."""
+    """Return a Markdown table: a fault a line, its kinds of drive together."""
     lines = ["| what went wrong | on | tried | held |", "| --- | --- | ---: | ---: |"]
     together: dict[str, list[Result]] = {}
     for result in kept:

@@ -1,4 +1,4 @@
-"""Make faults on purpose and hold the invariants after each: `python -m tests.faults.run --scale 0.05`."""
+"""Make faults on purpose and check the invariants after each: `python -m tests.faults.run --scale 0.05`."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class Row:
         self.failures += other.failures
 
     def as_result(self, seed: int) -> results.Result:
-        """Give what is kept of it."""
+        """Return what is kept of it."""
         commands = tuple(trial.command for trial, _ in self.failures)
         what, counts = (self.fault.name, self.fault.row, self.on, seed), (self.tried, self.held)
         return results.Result(*what, *counts, commands, results.commit(), self.torn)
@@ -101,14 +101,14 @@ def _told(error: Exception) -> str:
 
 
 def rows(only: list[str], on: str) -> Iterator[Row]:
-    """Give the rows that were asked for."""
+    """Return the rows that were asked for."""
     for fault in FAULTS:
         if not only or fault.name in only:
             yield from (Row(fault, place) for place in fault.on if on in ("", place))
 
 
 def share(fault: Fault, scale: float) -> int:
-    """Give how many trials one of the fault's places gets."""
+    """Return how many trials one of the fault's places gets."""
     return max(1, math.ceil(fault.full_count * scale / len(fault.on) / fault.batch))
 
 
@@ -136,7 +136,7 @@ def try_teeth(seed: int, at_most: int) -> int:
 
 
 def _bites(protection: str, places: list[tuple[Fault, str, str]], seed: int, at_most: int) -> Iterator[str]:
-    """Give, for each trial that fails, its fault, its place and which of the trials it was."""
+    """Return a line for each trial that fails: its fault, its drive and its number."""
     for number in range(at_most):
         for fault, on, job in places:
             row = Row(fault, on)

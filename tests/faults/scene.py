@@ -30,7 +30,7 @@ prepared = 2026-03-01T12:00:00Z
 
 
 def environment() -> dict[str, str]:
-    """Give a run's environment: nothing of the person's own configuration reaches it."""
+    """Return a run's environment: nothing of the person's own configuration reaches it."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTFERRY")}
     return kept | {"PYTHONDONTWRITEBYTECODE": "1", "LC_ALL": "C.UTF-8", "PYTHONPATH": str(PROJECT)}
 
@@ -84,7 +84,7 @@ class Scene:
         return 150_000 + self.dice.randrange(0, 200_000)
 
     def look(self) -> None:
-        """Know of the sources as they are now, and that nothing but the session may change them."""
+        """Record the sources as they are now; only the session may change them."""
         computer = self.computer
         self.known.now = {
             f"data/{name}/{path.relative_to(folder).as_posix()}": sha256_of(path)
@@ -106,14 +106,14 @@ class Scene:
     # Runs
 
     def command(self, *words: str | Path) -> list[str]:
-        """Give a command of the product as the system starts it."""
+        """Return a command of the product as the system starts it."""
         start = [sys.executable, "-m", "transfer"]
         if self.without:
             start = [sys.executable, "-m", "tests.faults.without", self.without, "--"]
         return [*self.start, *start, *map(os.fspath, words)]
 
     def send_words(self, *more: str) -> list[str]:
-        """Give the words of `send` to this scene's drive."""
+        """Return the words of `send` to this scene's drive."""
         config = ["--config", str(self.computer.file)]
         return ["send", "--drive", str(self.drive), "--json", *config, *more]
 
@@ -129,7 +129,7 @@ class Scene:
 
 
 def warm() -> Warm:
-    """Give the process that has the product loaded; one that a run hung in is replaced."""
+    """Return the process that has the product loaded; one that a run hung in is replaced."""
     if _warm.cache_info().currsize and _warm().ended:
         _warm.cache_clear()
     return _warm()
@@ -158,7 +158,7 @@ def run_plainly(command: list[str]) -> Ran:
 
 @contextmanager
 def room() -> Iterator[Path]:
-    """Give a folder of a trial's own; it goes at the end."""
+    """Return a folder of a trial's own; it goes at the end."""
     folder = Path(tempfile.mkdtemp(prefix="nightferry-faults-")).resolve()
     try:
         yield folder

@@ -53,7 +53,7 @@ _seen: dict[tuple[str, str], list[Call]] = {}
 
 
 def calls_in(trial: Trial, kind: type[Job]) -> list[Call]:
-    """Give the calls that a job makes on its drive, its sources and its records, in a run without a fault."""
+    """Return the calls that a job makes on its drive, its sources and its records when nothing goes wrong."""
     key = (trial.on, kind.name)
     if key not in _seen:
         with drive_scene(trial) as (scene, drive):

@@ -66,7 +66,7 @@ class Taken:
         return moment, self.recording.image(moment)
 
     def at(self, moment: int) -> bytearray:
-        """Give the device as it is with everything up to a moment on it."""
+        """Return the device as it is with everything up to a moment on it."""
         start, image = self._first
         return self.recording.later(image, start, moment)
 
@@ -96,7 +96,7 @@ class Taken:
 
 
 def taken(trial: Trial) -> Taken:
-    """Give the recording that a trial's cut is made in."""
+    """Return the recording that a trial's cut is made in."""
     jobs = [job for job in _JOBS if trial.job in ("", job.name)]
     if not jobs:
         raise NotMade
@@ -155,14 +155,14 @@ def _record(root: Path, recorded: Recorder, job: Job) -> Taken:
 
 
 def _let_days_pass(drive: Path) -> None:
-    """Have every file read days ago: what is read for the first time in a day has its access time changed."""
+    """Set every access time days back: the first read in a day changes the access time."""
     for path in drive.rglob("*"):
         facts = path.stat()
         os.utime(path, ns=(facts.st_atime_ns - _DAYS_NS, facts.st_mtime_ns))
 
 
 def _lies_on(run: Taken, moment: int) -> tuple[Files, bytes | None]:
-    """Give the files and the receipt as they lie there at a moment at which all is on the medium."""
+    """Return the files and the receipt as they lie there at a moment at which all is on the medium."""
     with run.mounted(run.recording.image(moment)) as drive:
         found = files_on(drive.path), receipt_on(drive.path)
         unmount(drive)
@@ -197,7 +197,7 @@ def put_back_state(job: Job, kept: Path) -> None:
 
 
 def _have_the_system_write(drive: Volume) -> None:
-    """Have what a driver has left in the device's cache written, as the system does by and by; no flush."""
+    """Write what a driver left in the device's cache, as the system does after a while; no flush."""
     assert drive.device is not None
     descriptor = os.open(drive.device, os.O_RDONLY)
     try:

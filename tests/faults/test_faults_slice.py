@@ -15,7 +15,7 @@ SEED = 20260314
 
 
 def _share() -> list[tuple[Fault, str, int]]:
-    """Give the slice's trials, spread over all that a fault is tried on."""
+    """Return the slice's trials, spread over all that a fault is tried on."""
     return [
         (fault, fault.on[number % len(fault.on)], number)
         for fault in FAULTS

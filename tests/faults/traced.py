@@ -47,14 +47,14 @@ class Places:
     room: Path
 
     def named(self, path: str) -> str:
-        """Give a path in words that hold for every trial; empty where it is in neither place."""
+        """Return a path in words that hold for every trial; empty where it is in neither place."""
         for name, place in (("{drive}", str(self.drive)), ("{room}", str(self.room))):
             if path == place or path.startswith(f"{place}/"):
                 return name + path[len(place) :]
         return ""
 
     def real(self, named: str) -> str:
-        """Give such a path as it is in this trial."""
+        """Return such a path as it is in this trial."""
         return named.replace("{drive}", str(self.drive)).replace("{room}", str(self.room))
 
 
@@ -67,7 +67,7 @@ class Traced:
 
 
 def calls_of(trace: Path, places: Places) -> list[Call]:
-    """Give the calls of a trace that concern these places, numbered within each thread for each path."""
+    """Return the calls of a trace that concern these places, numbered within each thread for each path."""
     seen: Counter[tuple[str, str, str]] = Counter()
     found = []
     for line in trace.read_text(errors="replace").splitlines():
@@ -81,7 +81,7 @@ def calls_of(trace: Path, places: Places) -> list[Call]:
 
 
 def _path_of(line: str) -> str:
-    """Give the path by which strace can be told of this call: its descriptor's, or the first it names."""
+    """Return the path by which strace can be told of this call: its descriptor's, or the first it names."""
     descriptor = re.match(r"\d+ +\w+\(\d+<([^>]+)>", line)
     if descriptor is not None:
         return descriptor[1]
@@ -90,7 +90,7 @@ def _path_of(line: str) -> str:
 
 
 def trace_all(command: list[str], to: Path) -> list[str]:
-    """Give the command that runs another one and writes down its calls."""
+    """Return the command that runs another one and writes down its calls."""
     return ["strace", "-f", "-qq", "-y", "-o", str(to), "-e", f"trace={CALLS}", *command]
 
 
@@ -189,7 +189,7 @@ def _ended(process: subprocess.Popen[bytes], to: Path) -> Traced:
 
 
 def _struck_lines(text: str) -> list[str]:
-    """Give the calls that were made to fail; where one was broken off in the trace, with its beginning."""
+    """Return the calls that were made to fail; where one was broken off in the trace, with its beginning."""
     begun: dict[str, str] = {}
     found = []
     for line in text.splitlines():

@@ -38,16 +38,16 @@ class Trial:
 
     @property
     def dice(self) -> random.Random:
-        """Give dice that fall as they did the last time."""
+        """Return dice that fall as they did the last time."""
         return self.dice_for("")
 
     def dice_for(self, purpose: str) -> random.Random:
-        """Give dice of a purpose's own, so that no choice of one trial hangs on another of it."""
+        """Return dice of a purpose's own, so that no choice of one trial hangs on another of it."""
         return random.Random(f"{self.fault}|{self.on}|{self.seed}|{self.number}|{purpose}")
 
     @property
     def command(self) -> str:
-        """Give the command that repeats it."""
+        """Return the command that repeats it."""
         what = f"--only {self.fault} --on {self.on} --seed {self.seed} --number {self.number}"
         more = {"--without": self.without, "--job": self.job}
         told = [f"{option} {name}" for option, name in more.items() if name]
@@ -92,7 +92,7 @@ def telling(what: str) -> Iterator[None]:
 
 @contextmanager
 def drive_scene(trial: Trial, size_mb: int = SIZE_MB) -> Iterator[tuple[Scene, Volume]]:
-    """Give a scene whose drive is a real volume, its mark safe on the medium."""
+    """Return a scene whose drive is a real volume, its mark safe on the medium."""
     with room() as root, volume(trial.on, size_mb=size_mb) as drive:
         prepare(drive.path)
         unmount(drive)

@@ -42,7 +42,7 @@ def serve() -> None:
 
 
 def become(out: str, err: str, words: list[str]) -> None:
-    """Have this process look like one that was started with these words."""
+    """Make this process look like one that was started with these arguments."""
     for number, path in enumerate((os.devnull, out, err)):
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
         os.dup2(descriptor, number)

@@ -162,7 +162,7 @@ def _held_against_bag() -> None:
 
 
 def _whole_nights() -> None:
-    """Give the archive's word for nights of which files were refused, and hold it against no manifest."""
+    """Acknowledge nights of which files were refused, and compare it with no manifest."""
     from transfer.jobs.file import acknowledging
     from transfer.jobs.file.account import Account
 

@@ -111,7 +111,7 @@ class Wrong:
 
 
 def whole() -> str:
-    """Give the README's configuration, its folders those of the scene."""
+    """Return the README's configuration, its folders those of the scene."""
     readme = (PROJECT / "README.md").read_text(encoding="utf-8")
     found = re.search(r"```toml\n(.*?)```", readme, re.DOTALL)
     assert found is not None
@@ -125,7 +125,7 @@ def whole() -> str:
 
 
 def _lines_of(text: str, section: str) -> tuple[int, int]:
-    """Give where a section's lines begin, behind its header, and end."""
+    """Return where a section's lines begin, behind its header, and end."""
     lines = text.split("\n")
     header = f"[[{section}]]" if section in _MANY else f"[{section}]"
     start = next(at for at, line in enumerate(lines) if line.startswith(header)) + 1
@@ -134,7 +134,7 @@ def _lines_of(text: str, section: str) -> tuple[int, int]:
 
 
 def _with_line(text: str, key: str, line: str | None) -> str:
-    """Give the configuration with another line for a key, or without it."""
+    """Return the configuration with another line for a key, or without it."""
     section, _, name = key.partition(".")
     lines, (start, end) = text.split("\n"), _lines_of(text, section)
     at = next(at for at in range(start, end) if lines[at].startswith(f"{name} = "))
@@ -142,7 +142,7 @@ def _with_line(text: str, key: str, line: str | None) -> str:
 
 
 def _shown(key: str) -> str:
-    """Give a key as a message names it."""
+    """Return a key as a message names it."""
     section, _, name = key.partition(".")
     return f"{section}[1].{name}" if section in _MANY else key
 

@@ -54,7 +54,7 @@ class Mutant:
 
 
 def mutants_of(source: str) -> Iterator[Mutant]:
-    """Give each mutant of a module's source, in the order of its lines."""
+    """Return each mutant of a module's source, in the order of its lines."""
     raw, tree = source.encode(), ast.parse(source)
     starts = [0]
     for line in raw.splitlines(keepends=True):
@@ -77,7 +77,7 @@ def _lines_of(node: ast.AST) -> tuple[int, int]:
 
 
 def _function_at(tree: ast.Module, line: int) -> str:
-    """Give the name of the innermost function or class that a line is in."""
+    """Return the name of the innermost function or class that a line is in."""
     name = "the module"
     for node in ast.walk(tree):  # outer ones come first
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
@@ -94,7 +94,7 @@ def _replacements(tree: ast.Module) -> Iterator[Replacement]:
 
 
 def _walk(node: ast.AST) -> Iterator[ast.AST]:
-    """Give every node that runs and has a place of its own: nothing of annotations, decorators, f-strings."""
+    """Return every node that runs and has its own position: not those of annotations, decorators, f-strings."""
     yield node
     for name, value in ast.iter_fields(node):
         if name in _NOT_RUN or isinstance(node, ast.JoinedStr | ast.ImportFrom | ast.Import):

@@ -11,7 +11,7 @@ _PARTS = ("fget", "fset", "__func__", "__wrapped__")
 
 
 def plant(module: ModuleType, source: str) -> None:
-    """Give the functions of a module, and its values, what a mutated source has in their places.
+    """Return the functions of a module, and its values, what a mutated source has in their places.
 
     Functions keep their identity and get other code: it is they that other modules hold. Raises what the
     source raises when it is run.
@@ -29,7 +29,7 @@ def plant(module: ModuleType, source: str) -> None:
 
 
 def _holders(module: ModuleType, name: str, value: Any) -> list[ModuleType]:
-    """Give the modules that have a value under its name: its own, and those that imported it."""
+    """Return the modules that have a value under its name: its own, and those that imported it."""
     public = () if name.startswith("_") else tuple(sys.modules.values())
     return [module, *(each for each in public if vars(each).get(name) is value)]
 

@@ -51,7 +51,7 @@ _HYPOTHESIS_IS_LOADED = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
 
 
 def main() -> int:
-    """Run it; give the exit code: 0 where every mutant is noticed or explained."""
+    """Run it; return the exit code: 0 where every mutant is noticed or explained."""
     parser = argparse.ArgumentParser(description="Says which mutants the tests don't notice.")
     parser.add_argument("modules", nargs="*", default=list(OWN_TESTS), help="paths as OWN_TESTS has them")
     os.chdir(ROOT)

@@ -77,7 +77,7 @@ def ours_says(folder: Path) -> Verification:
 
 
 def library_says(folder: Path) -> bool:
-    """Tell whether the reference library finds the bag valid."""
+    """Return whether the reference library finds the bag valid."""
     try:
         bag: Any = bagit.Bag(str(folder))
         bag.validate()

@@ -271,7 +271,7 @@ def test_the_image_has_the_size_that_astropy_gives_it(witness):
 
 
 def _iso(written: str) -> str:
-    """Give DD/MM/YY as ISO 8601; the FITS Standard, 4.4.2.1: of the twentieth century."""
+    """Return DD/MM/YY as ISO 8601; the FITS Standard, 4.4.2.1: of the twentieth century."""
     parts = written.split("/")
     return f"19{parts[2]}-{parts[1]}-{parts[0]}" if len(parts) == 3 else written
 

@@ -40,7 +40,7 @@ ASKED_FOR = {
 
 
 def _holds(test: ast.expr, platform: str) -> bool:
-    """Tell whether a condition of a stub holds on a platform; of a version, that it does."""
+    """Return whether a condition of a stub holds on a platform; of a version, that it does."""
     if isinstance(test, ast.BoolOp):
         each = [_holds(value, platform) for value in test.values]
         return all(each) if isinstance(test.op, ast.And) else any(each)
@@ -84,7 +84,7 @@ def _used(tree: ast.AST) -> Iterator[tuple[str, str]]:
 
 @cache
 def _trees() -> dict[str, ast.Module]:
-    """Give every module of the program, by its path."""
+    """Return every module of the program, by its path."""
     paths = [
         path for package in ("transfer", "manifests") for path in sorted((PROJECT / package).rglob("*.py"))
     ]

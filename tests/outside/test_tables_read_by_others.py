@@ -111,7 +111,7 @@ GAVO_PUBLISHER_DID = ("meta.ref.uri;meta.curation", "curation.publisherdid")
 
 @pytest.fixture(scope="module")
 def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give an archive with frames that know everything, and some that know next to nothing."""
+    """Return an archive with frames that know everything, and some that know next to nothing."""
     root = small_archive(tmp_path_factory.mktemp("outside") / "archive")
     odd = [
         light(20, "Hα, <the> “long” & way", "馬", stem="odd", frame={"camera": 'Lantern "26C", rear\tside'}),
@@ -134,7 +134,7 @@ def listed(root: Path, form: str, *words: str) -> bytes:
 
 @pytest.fixture(scope="module")
 def frames(root: Path) -> list[dict[str, Any]]:
-    """Give the same list as JSON, which the other forms must agree with."""
+    """Return the same list as JSON, which the other forms must agree with."""
     found: list[dict[str, Any]] = json.loads(listed(root, "json"))["frames"]
     return found
 
@@ -152,7 +152,7 @@ def table(document: VOTableFile) -> TableElement:
 
 
 def told(value: object) -> object:
-    """Give a value of a table as JSON has it: None where it is masked or empty."""
+    """Return a value of a table as JSON has it: None where it is masked or empty."""
     if value is np.ma.masked or value == "":
         return None
     return value.item() if isinstance(value, np.generic) else value

@@ -21,7 +21,7 @@ MARCH_15 = date(2026, 3, 15)
 
 
 def entry(path: str, night: date = MARCH_14, frame: Frame | None = None, **facts: Any) -> Entry:
-    """Give the entry of a file."""
+    """Return the entry of a file."""
     digest = hashlib.sha256(path.encode())
     plain = Entry(
         path=path,
@@ -45,7 +45,7 @@ def light(
     stem: str = "",
     **facts: Any,
 ) -> Entry:
-    """Give the entry of a filed light of 600 s; `frame` and `facts` say what is different about it."""
+    """Return the entry of a filed light of 600 s; `frame` and `facts` say what is different about it."""
     begun = datetime(night.year, night.month, night.day, 21, tzinfo=UTC) + timedelta(minutes=11 * number)
     taken = Frame(
         frame_type=FrameType.LIGHT,
@@ -75,24 +75,24 @@ def light(
 
 
 def sky(of: Entry, **facts: Any) -> Entry:
-    """Give an entry with another sky."""
+    """Return an entry with another sky."""
     assert of.sky is not None
     return replace(of, sky=replace(of.sky, **facts))
 
 
 def calibration(kind: FrameType, number: int, exposure_s: float, night: date = MARCH_14) -> Entry:
-    """Give the entry of a filed calibration frame."""
+    """Return the entry of a filed calibration frame."""
     frame = Frame(frame_type=kind, image_type=kind.title(), exposure_s=exposure_s, camera="Lantern 26M")
     return entry(f"data/Lantern 26M/{kind}/{night}/{kind} {number:03}.fits", night, frame)
 
 
 def log(name: str, night: date = MARCH_14) -> Entry:
-    """Give the entry of a filed log."""
+    """Return the entry of a filed log."""
     return entry(f"data/{name}", night)
 
 
 def finding(kind: FindingKind = FindingKind.NO_DATE) -> tuple[Finding, ...]:
-    """Give the findings of an entry with one."""
+    """Return the findings of an entry with one."""
     return (Finding(kind, "as a test has it"),)
 
 

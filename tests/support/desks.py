@@ -80,11 +80,11 @@ class Desk:
     # What the archive has
 
     def bags(self) -> list[Path]:
-        """Give the archive's bags."""
+        """Return the archive's bags."""
         return sorted(path.parent for path in self.archive.rglob("bagit.txt") if "data" not in path.parts)
 
     def files(self) -> dict[str, bytes]:
-        """Give every file in the payload of any bag, by its path below the archive."""
+        """Return every file in the payload of any bag, by its path below the archive."""
         return dict(self._files())
 
     def _files(self) -> Iterator[tuple[str, bytes]]:
@@ -94,23 +94,23 @@ class Desk:
                     yield path.relative_to(self.archive).as_posix(), path.read_bytes()
 
     def entry(self, path: str) -> Entry:
-        """Give the entry of a file by its path below the archive."""
+        """Return the entry of a file by its path below the archive."""
         bag, _, rest = path.partition("/data/")
         return entries(self.archive / bag)[f"data/{rest}"]
 
     def assert_all_valid(self) -> None:
-        """Hold every bag against other people's tools, and leave nothing half written behind."""
+        """Check every bag with other people's tools, and that nothing half written is left."""
         for bag in self.bags():
             assert_valid(bag)
         assert not list(self.archive.rglob("*.part"))
 
     def fingerprint(self) -> dict[str, tuple[int, int, int]]:
-        """Give size, time and number of every file, the index's left out: what was written to shows here."""
+        """Return size, time and number of every file except the index: any write to one changes them."""
         return fingerprint(self.archive)
 
 
 def fingerprint(folder: Path) -> dict[str, tuple[int, int, int]]:
-    """Give size, time and number of every file at or below a folder."""
+    """Return size, time and number of every file at or below a folder."""
     files = (path for path in sorted(folder.rglob("*")) if path.is_file())
     return {
         path.relative_to(folder).as_posix(): (facts.st_size, facts.st_mtime_ns, facts.st_ino)

@@ -70,7 +70,7 @@ class DyingMedium(LinuxMedium):
 
 
 def died(run: Callable[[DyingMedium], object], last: int) -> bool:
-    """Run something in a child that is killed before its nth act; tell whether it came so far."""
+    """Run something in a child that is killed before its nth act; return whether it came so far."""
     child = os.fork()
     if child == 0:
         try:

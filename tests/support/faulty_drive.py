@@ -45,7 +45,7 @@ class Faulty:
     _log: Path
 
     def log(self) -> list[list[str]]:
-        """Give what happened: each fault that was made, and each read with its path and size."""
+        """Return what happened: each fault that was made, and each read with its path and size."""
         return [line.split("\t") for line in self._log.read_text(errors="surrogateescape").splitlines()]
 
     @property
@@ -88,7 +88,7 @@ def wait_until_mounted(program: subprocess.Popen[bytes], path: Path) -> None:
 
 
 def end_server(program: subprocess.Popen[bytes], path: Path) -> None:
-    """End a server, whatever it is at, and take its mount away."""
+    """End a server, whatever it is doing, and unmount it."""
     program.send_signal(signal.SIGKILL)  # one that was told to hang would not end by itself
     program.communicate()
     subprocess.run(["umount", "-l", path], check=False, capture_output=True)

@@ -22,7 +22,7 @@ class Fault:
         self._seen = 0
 
     def strikes(self, call: str, path: str) -> bool:
-        """Count a call; tell whether it is one that goes wrong."""
+        """Count a call; return whether it is one that goes wrong."""
         if call != self.call or not self._where.search(path):
             return False
         self._seen += 1

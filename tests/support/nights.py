@@ -41,7 +41,7 @@ def fits(
     filter_name: str = "Ha",
     data: bytes = bytes(64),
 ) -> bytes:
-    """Give a frame: a header with the facts that matter here, and one row of `data`."""
+    """Return a frame: a header with the facts that matter here, and one row of `data`."""
     cards = [
         ("SIMPLE", "T"),
         ("BITPIX", "8"),
@@ -64,7 +64,7 @@ def _filled(part: bytes, filling: bytes) -> bytes:
 
 
 def noise(size_bytes: int, seed: int = 1) -> bytes:
-    """Give bytes that stand nowhere else: a file system cannot share or skip them."""
+    """Return bytes that stand nowhere else: a file system cannot share or skip them."""
     return hashlib.shake_128(f"noise {seed}".encode()).digest(size_bytes)
 
 
@@ -148,7 +148,7 @@ class Computer:
             self.frame(f"light_{number:03}.fits", data=noise(size_bytes - 2 * _BLOCK, number))
 
     def fingerprint(self) -> dict[str, tuple[str, int]]:
-        """Give the digest and the time of every file of the sources: no run may change one."""
+        """Return the digest and the time of every file of the sources: no run may change one."""
         files = sorted(path for path in (self.root / "computer").rglob("*") if path.is_file())
         return {
             os.fspath(path): (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns)
@@ -195,7 +195,7 @@ class Ran:
 
 
 def command_line(*words: str | Path) -> list[str]:
-    """Give the command as the system starts it."""
+    """Return the command as the system starts it."""
     return [sys.executable, "-m", "transfer", *map(os.fspath, words)]
 
 
@@ -215,7 +215,7 @@ def run(*words: str | Path, environ: dict[str, str] | None = None, **more: Any) 
 
 
 def prepared(folder: Path, name: str = "Field stick") -> Path:
-    """Make a folder a drive to send to."""
+    """Mark a folder as a drive to send to."""
     folder.mkdir(parents=True, exist_ok=True)
     mark = new_mark(name, datetime(2026, 3, 1, tzinfo=UTC), None, None)
     (folder / MARK_NAME).write_text(mark_text(mark), encoding="utf-8")
@@ -223,7 +223,7 @@ def prepared(folder: Path, name: str = "Field stick") -> Path:
 
 
 def prepared_by_us(folder: Path, name: str = "Field stick") -> Path:
-    """Have `prepare` make a folder a drive, measured."""
+    """Run `prepare` on a folder, measured."""
     prepare(folder, name, this_computer(), datetime.now(UTC))
     return folder
 
@@ -232,13 +232,13 @@ def prepared_by_us(folder: Path, name: str = "Field stick") -> Path:
 
 
 def entries(bag: Path) -> dict[str, Entry]:
-    """Give a bag's entries by their paths."""
+    """Return a bag's entries by their paths."""
     with (bag / "nightferry/entries.jsonl").open("rb") as lines:
         return {entry.path: entry for entry in read_entries(lines)}
 
 
 def payload(bag: Path) -> dict[str, bytes]:
-    """Give the content of every file in a bag's payload."""
+    """Return the content of every file in a bag's payload."""
     return {
         path.relative_to(bag).as_posix(): path.read_bytes()
         for path in sorted((bag / "data").rglob("*"))
@@ -247,7 +247,7 @@ def payload(bag: Path) -> dict[str, bytes]:
 
 
 def assert_valid(bag: Path) -> None:
-    """Hold a bag against the reference library, coreutils, xxhsum, and what the entries say."""
+    """Compare a bag with the reference library, coreutils, xxhsum, and what the entries say."""
     assert not (bag / "nightferry/journal.jsonl").exists(), "the bag is unfinished"
     bagit.Bag(os.fspath(bag)).validate()
     if payload(bag):
@@ -268,7 +268,7 @@ def _tool(*words: str, cwd: Path) -> None:
 
 
 def listed_truly(bag: Path) -> set[str]:
-    """Give the paths a bag's manifest lists, each held against its file; a bag may be unfinished."""
+    """Return the paths a bag's manifest lists, each compared with its file; a bag may be unfinished."""
     manifest = bag / "manifest-sha256.txt"
     found = set()
     for line in manifest.read_text(encoding="utf-8").splitlines() if manifest.exists() else ():
@@ -279,7 +279,7 @@ def listed_truly(bag: Path) -> set[str]:
 
 
 def assert_whole_under_final_names(bag: Path, sources: dict[str, Path]) -> None:
-    """Make sure that no file under a final name is another than its source, whole."""
+    """Check that no file under a final name is another than its source, whole."""
     for path, content in payload(bag).items():
         _, source, original = path.split("/", 2)
         assert content == (sources[source] / original).read_bytes(), path

@@ -33,7 +33,7 @@ class Act:
     is_flush: bool
 
     def sectors(self) -> Iterator[tuple[int, bytes]]:
-        """Give what was written, a sector at a time, each with its place."""
+        """Return what was written, a sector at a time, each with its place."""
         for start in range(0, len(self.content), SECTOR_BYTES):
             yield self.offset + start, self.content[start : start + SECTOR_BYTES]
 
@@ -51,20 +51,20 @@ class Recording:
         return tuple(number + 1 for number, act in enumerate(self.acts) if act.is_flush)
 
     def flushed_before(self, moment: int) -> int:
-        """Give the moment up to which everything is on the medium for certain."""
+        """Return the moment up to which everything is on the medium for certain."""
         return max((each for each in self.flushes if each <= moment), default=0)
 
     def moment_at(self, at_ns: float) -> int:
-        """Give the moment of a time of the system's clock, in nanoseconds since 1970."""
+        """Return the moment of a time of the system's clock, in nanoseconds since 1970."""
         return next((number for number, act in enumerate(self.acts) if act.at_ns > at_ns), len(self.acts))
 
     def flushes_around(self, moment: int) -> tuple[int, int]:
-        """Give the moments of the last flush before a moment, and of the next one after it."""
+        """Return the moments of the last flush before a moment, and of the next one after it."""
         after = min((each for each in self.flushes if each >= moment), default=len(self.acts))
         return self.flushed_before(moment), after
 
     def image(self, moment: int) -> bytearray:
-        """Give the device with everything up to a moment on it."""
+        """Return the device with everything up to a moment on it."""
         image = bytearray(self.size_bytes)
         self._apply(image, 0, moment)
         return image
@@ -74,13 +74,13 @@ class Recording:
             image[act.offset : act.offset + len(act.content)] = act.content
 
     def later(self, image: bytearray, start: int, end: int) -> bytearray:
-        """Give an image of one moment as it is at a later one."""
+        """Return an image of one moment as it is at a later one."""
         grown = bytearray(image)
         self._apply(grown, start, end)
         return grown
 
     def cut(self, image: bytearray, moment: int, keep: float, dice: random.Random) -> bytearray:
-        """Give what a power cut leaves: `image`, with all that was flushed, and some sectors more."""
+        """Return what a power cut leaves: `image`, with all that was flushed, and some sectors more."""
         left = bytearray(image)
         for act in self.acts[self.flushed_before(moment) : moment]:
             for place, sector in act.sectors():
@@ -97,11 +97,11 @@ class Recorder:
     log: Path
 
     def position(self) -> int:
-        """Give how much has been recorded so far, for `read`."""
+        """Return how much has been recorded so far, for `read`."""
         return self.log.stat().st_size
 
     def read(self, *positions: int) -> tuple[Recording, tuple[int, ...]]:
-        """Give the recording, and the moments that were at these positions."""
+        """Return the recording, and the moments that were at these positions."""
         recorded = self.log.read_bytes()
         acts, ends, place = [], {0: 0}, 0
         while place < len(recorded):

@@ -23,7 +23,7 @@ _FOLDERS = {"Dark": "dark", "Flat": "flat", "Bias": "bias", "Dark Flat": "dark f
 
 
 def frame_bytes(seed: str, **cards: Any) -> bytes:
-    """Give a frame of eight by eight pixels: its header with these cards, None for one that it has not."""
+    """Return a frame of eight by eight pixels: its header with these cards, None for one that it has not."""
     facts: dict[str, Any] = {
         "SIMPLE": True,
         "BITPIX": 8,
@@ -49,7 +49,7 @@ def frame_bytes(seed: str, **cards: Any) -> bytes:
 
 
 def frames_in(folder: Path) -> list[str]:
-    """Give the paths of all frames in a folder."""
+    """Return the paths of all frames in a folder."""
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.fits"))
 
 
@@ -140,7 +140,7 @@ class SmallArchive:
         return path
 
     def relist(self, path: Path, **facts: Any) -> None:
-        """Have a frame's bag say something else of it."""
+        """Change what a frame's bag lists of it."""
         bag = next(bag for bag in self.entries if path.is_relative_to(bag))
         below = path.relative_to(bag).as_posix()
         listed = self.entries[bag]
@@ -162,7 +162,7 @@ class SmallArchive:
         writer.close()
 
     def fingerprint(self) -> dict[str, tuple[str, int, int]]:
-        """Give the digest, time and mode of every file but the index: nothing may change one."""
+        """Return the digest, time and mode of every file but the index: nothing may change one."""
         files = (path for path in sorted(self.root.rglob("*")) if path.is_file())
         return {
             os.fspath(path): (

@@ -1,4 +1,4 @@
-"""The recorder is an instrument: here it is held against a drive that was written to by hand."""
+"""The recorder is an instrument: here it is compared with a drive that was written to by hand."""
 
 from __future__ import annotations
 

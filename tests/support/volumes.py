@@ -123,7 +123,7 @@ class Volume:
         self.mounted = False
 
     def server(self) -> int | None:
-        """Give the process id of the driver in user space; None for ext4, which the kernel serves."""
+        """Return the process id of the driver in user space; None for ext4, which the kernel serves."""
         served = os.fsencode(self.device or str(self.image))
         for folder in Path("/proc").glob("[0-9]*"):
             with contextlib.suppress(OSError):

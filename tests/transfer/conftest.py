@@ -16,19 +16,19 @@ from transfer.archive.notes import Note
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
-    """Give an archive without an index."""
+    """Return an archive without an index."""
     return small_archive(tmp_path / "archive")
 
 
 @pytest.fixture
 def told() -> list[Note]:
-    """Give a list for what is told."""
+    """Return a list for what is told."""
     return []
 
 
 @pytest.fixture
 def read_only(root: Path) -> Iterator[Path]:
-    """Give an archive in a folder that this user may not write to."""
+    """Return an archive in a folder that this user may not write to."""
     if os.name == "nt":
         pytest.skip("permissions of folders bind nobody there")
     for folder in (root, *root.parents):

@@ -14,7 +14,7 @@ from manifests.frames.keywords import KEYWORDS
 
 @pytest.fixture(scope="session")
 def frame_of(primary):
-    """Give the frame of a primary header with the given cards."""
+    """Return the frame of a primary header with the given cards."""
     return lambda *cards, axes=(8, 6): frame_from_headers([primary(*cards, axes=axes)])
 
 

@@ -12,7 +12,7 @@ from manifests.frames.moments import beginning_of, written_utc_of
 
 
 def _begun(cards, scale="UTC", exposure_s=None):
-    """Give the beginning as ISO text, marked where it is a date alone."""
+    """Return the beginning as ISO text, marked where it is a date alone."""
     found = {keyword: CardValue(value) for keyword, value in cards.items()}
     beginning = beginning_of(found, KEYWORDS, scale, exposure_s)
     if beginning is None:

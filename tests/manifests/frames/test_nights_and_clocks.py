@@ -67,7 +67,7 @@ def _every_way(primary, moment: datetime, longitude: float) -> set[date]:
 
 @pytest.fixture
 def zone(monkeypatch):
-    """Give what puts the computer into a time zone."""
+    """Return what puts the computer into a time zone."""
     if not hasattr(time, "tzset"):
         pytest.skip("this system's zone is not a process's own")
 

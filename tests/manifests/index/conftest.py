@@ -35,7 +35,7 @@ class Make:
 
     @staticmethod
     def entry(path: str, frame: Frame | None = None, **facts: Any) -> Entry:
-        """Give the entry of a file whose content is told by its path alone."""
+        """Return the entry of a file whose content is told by its path alone."""
         sha256 = hashlib.sha256(path.encode("utf-8", "surrogatepass")).hexdigest()
         return replace(
             Entry(
@@ -53,7 +53,7 @@ class Make:
 
     @staticmethod
     def light(number: int = 1, target: str = "NGC 7331", name: str = "Ha", **facts: Any) -> Entry:
-        """Give the entry of a filed light of 300 s; `name` is the filter's."""
+        """Return the entry of a filed light of 300 s; `name` is the filter's."""
         night = facts.get("night", MARCH_14)
         frame = Frame(
             frame_type=FrameType.LIGHT,
@@ -84,20 +84,20 @@ class Make:
 
     @staticmethod
     def calibration(number: int, kind: FrameType, exposure_s: float, **facts: Any) -> Entry:
-        """Give the entry of a filed dark, flat or bias."""
+        """Return the entry of a filed dark, flat or bias."""
         frame = Frame(frame_type=kind, exposure_s=exposure_s, camera="Lantern 26M")
         night = facts.get("night", MARCH_14)
         return Make.entry(f"data/Lantern 26M/{kind}/{night}/{kind} {number:04}.fits", frame, **facts)
 
     @staticmethod
     def framed(of: Entry, **facts: Any) -> Entry:
-        """Give an entry with other facts in its frame."""
+        """Return an entry with other facts in its frame."""
         assert of.frame is not None
         return replace(of, frame=replace(of.frame, **facts))
 
     @staticmethod
     def under(of: Entry, **facts: Any) -> Entry:
-        """Give an entry with other facts in its sky."""
+        """Return an entry with other facts in its sky."""
         assert of.sky is not None
         return replace(of, sky=replace(of.sky, **facts))
 
@@ -144,13 +144,13 @@ class Archive:
             return list(frames(index, query or FrameQuery()))
 
     def dump(self) -> dict[str, list[tuple[Any, ...]]]:
-        """Give all that the index says, without the numbers that its rows happen to have."""
+        """Return all that the index says, without the numbers that its rows happen to have."""
         with self.open() as index:
             return {name: sorted(map(repr, rows)) for name, rows in _tables(index).items()}
 
 
 def _tables(index: Index) -> dict[str, list[tuple[Any, ...]]]:
-    """Give every table with ids replaced by what they stand for."""
+    """Return every table with ids replaced by what they stand for."""
     bags = {row["id"]: row["path"] for row in index.rows("SELECT id, path FROM bags")}
     series = {row["id"]: row for row in index.rows("SELECT * FROM series")}
     plain = {number: (bags[row["bag_id"]], *row[2:]) for number, row in series.items()}

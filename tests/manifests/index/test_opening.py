@@ -100,7 +100,7 @@ def test_an_index_of_a_newer_version_is_refused_and_not_touched(filed: Any, writ
 
 @pytest.fixture
 def next_version(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Give the program one more step than the index has taken."""
+    """Return the program one more step than the index has taken."""
     step = Migration("one more", ("ALTER TABLE files ADD COLUMN stars INTEGER",))
     monkeypatch.setattr(opening, "MIGRATIONS", (*MIGRATIONS, step))
 

@@ -267,7 +267,7 @@ def test_a_list_with_a_million_bad_lines_becomes_some_findings_and_no_more(filed
 
 @pytest.fixture
 def unreadable() -> Callable[[Path], Any]:
-    """Give what makes a path unreadable for as long as a block lasts, for root, too."""
+    """Return what makes a path unreadable for as long as a block lasts, for root, too."""
     if os.name == "nt":
         pytest.skip("permissions of files bind nobody there")
 

@@ -13,7 +13,7 @@ from transfer.engine.medium import PinnedFolder, this_computer
 
 @pytest.fixture
 def left(tmp_path: Path):
-    """Give an archive's folder, pinned, that has left: another of its name stands in its place."""
+    """Return an archive's folder, pinned, that has left: another of its name stands in its place."""
     root = tmp_path / "archive"
     root.mkdir()
     folder = this_computer().pin(root)

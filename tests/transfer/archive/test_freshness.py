@@ -19,7 +19,7 @@ from transfer.archive.freshness import is_as_it_was
 
 @pytest.fixture
 def index(root: Path) -> Iterator[Index]:
-    """Give the index of an archive whose bags are old enough to be known again."""
+    """Return the index of an archive whose bags are old enough to be known again."""
     for manifest in root.rglob(TAG_MANIFEST):
         os.utime(manifest, (1e9, 1e9))
     (root / "my notes" / "2026").mkdir(parents=True)

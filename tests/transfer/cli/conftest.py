@@ -11,7 +11,7 @@ from tests.support.nights import Computer, prepared
 
 @pytest.fixture
 def computer(tmp_path: Path) -> Computer:
-    """Give an imaging computer with a small night."""
+    """Return an imaging computer with a small night."""
     made = Computer(tmp_path / "night")
     made.small_night()
     return made
@@ -19,5 +19,5 @@ def computer(tmp_path: Path) -> Computer:
 
 @pytest.fixture
 def stick(tmp_path: Path) -> Path:
-    """Give a prepared folder."""
+    """Return a prepared folder."""
     return prepared(tmp_path / "stick")

@@ -6,7 +6,7 @@ from tests.support.nights import NIGHT, run
 
 
 def configured(computer, stick, more=""):
-    """Have the computer's configuration name the stick."""
+    """Name the stick in the computer's configuration."""
     text = computer.file.read_text()
     drive = f"[[drive]]\nname = 'Field stick'\nfolder = '{stick}'\n"
     computer.file.write_text(text + drive + more)

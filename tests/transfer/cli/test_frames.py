@@ -31,7 +31,7 @@ M_51 = [f"M 51 Ha {number:03}.fits" for number in (0, 1, 2, 3)]
 
 @pytest.fixture(scope="module")
 def listed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give an archive that the tests only ask, in bags old enough to be known again."""
+    """Return an archive that the tests only ask, in bags old enough to be known again."""
     root = small_archive(tmp_path_factory.mktemp("listed") / "archive")
     for manifest in root.rglob(TAG_MANIFEST):
         os.utime(manifest, (1e9, 1e9))
@@ -41,7 +41,7 @@ def listed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def root(listed: Path, tmp_path: Path) -> Path:
-    """Give an archive of the test's own."""
+    """Return an archive of the test's own."""
     return Path(shutil.copytree(listed, tmp_path / "archive"))
 
 
@@ -57,7 +57,7 @@ def ask(listed: Path, monkeypatch: pytest.MonkeyPatch) -> Ask:
 
 @pytest.fixture(scope="module")
 def long(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give an archive whose list fills any pipe."""
+    """Return an archive whose list fills any pipe."""
     root = tmp_path_factory.mktemp("long")
     write_bag(root / "M 51", [light(number) for number in range(2000)])
     build_index(root)
@@ -65,7 +65,7 @@ def long(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def names(result: Result) -> list[str]:
-    """Give the names of the files in a list of paths."""
+    """Return the names of the files in a list of paths."""
     assert result.exit_code == 0, result.output
     return [Path(line).name for line in result.stdout.splitlines()]
 

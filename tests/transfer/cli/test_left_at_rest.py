@@ -18,7 +18,7 @@ def _read_at(drive: Path) -> dict[str, int]:
 
 
 def _let_days_pass(drive: Path) -> None:
-    """Have everything be read days ago, and no more in the cache."""
+    """Set every access time days back, and empty the cache."""
     for path in drive.rglob("*"):
         facts = path.stat()
         os.utime(path, ns=(facts.st_atime_ns - DAYS_NS, facts.st_mtime_ns))

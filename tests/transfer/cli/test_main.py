@@ -16,7 +16,7 @@ HEAVY = {"astropy", "numpy", "erfa"}
 
 
 def loaded_by(*words):
-    """Run a command in a fresh interpreter; give the top-level modules that it loaded, and its exit code."""
+    """Run a command in a fresh interpreter; return the top-level modules it loaded, and its exit code."""
     program = (
         "import sys\nfrom transfer.cli.main import main\n"
         "try:\n    main(sys.argv[1:])\n"

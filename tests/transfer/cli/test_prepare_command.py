@@ -10,7 +10,7 @@ from transfer.engine.drive import read_mark
 
 @pytest.fixture
 def stick(tmp_path):
-    """Give a folder that was never prepared."""
+    """Return a folder that was never prepared."""
     folder = tmp_path / "stick"
     folder.mkdir()
     return folder

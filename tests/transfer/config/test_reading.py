@@ -146,7 +146,7 @@ def test_whatever_a_file_holds_it_is_read_or_refused(tmp_path_factory, content):
 
 @pytest.fixture
 def places(tmp_path):
-    """Give a folder to be in, and the user's configuration folder."""
+    """Return a folder to be in, and the user's configuration folder."""
     here, user = tmp_path / "here", tmp_path / "user"
     here.mkdir()
     user.mkdir()

@@ -68,7 +68,7 @@ def only_problem(tables):
 
 
 def changed(section, **keys):
-    """Give the whole configuration with some keys of one section (its first table) changed."""
+    """Return the whole configuration with some keys of one section (its first table) changed."""
     written = WHOLE[section]
     first = written[0] if isinstance(written, list) else written
     table = {name: value for name, value in (first | keys).items() if value is not None}

@@ -25,7 +25,7 @@ def tree(root, *paths):
 
 
 def seen(folder, keep_out=(), **choice):
-    """Give the paths of the files of a walk, and its findings by path."""
+    """Return the paths of the files of a walk, and its findings by path."""
     things = list(walk(Source("frames", folder, **choice), keep_out))
     files = [thing.path for thing in things if isinstance(thing, SourceFile)]
     findings = {thing.path: thing.kind for thing in things if isinstance(thing, Finding)}
@@ -151,7 +151,7 @@ def test_a_file_that_vanishes_meanwhile_is_no_finding_and_a_folder_is(tmp_path):
 
 @contextmanager
 def an_ordinary_user():
-    """Give a folder that an ordinary user can read, and be one: root may read everything."""
+    """Return a folder that an ordinary user can read, and be one: root may read everything."""
     with tempfile.TemporaryDirectory() as folder:
         root, user = Path(folder), os.geteuid()
         root.chmod(0o755)

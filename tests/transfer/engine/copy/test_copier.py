@@ -233,7 +233,7 @@ def test_every_source_is_let_go_of_whatever_came_of_it(desk):
 
 
 def leads_to(descriptor, inode):
-    """Tell whether a descriptor is still open on that file: its number may be another's by now."""
+    """Return whether a descriptor is still open on that file: its number may be another's by now."""
     try:
         return os.fstat(descriptor).st_ino == inode
     except OSError:

@@ -15,7 +15,7 @@ from tests.support.nights import prepared
 
 @pytest.fixture
 def tmp_path() -> Iterator[Path]:
-    """Give a folder in memory where there is one: a run flushes dozens of times, as it must on a disk."""
+    """Return a folder in memory where there is one: a run flushes dozens of times, as it must on a disk."""
     memory = Path("/dev/shm")
     parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
     folder = Path(tempfile.mkdtemp(prefix="nightferry-filing-", dir=parent))
@@ -25,5 +25,5 @@ def tmp_path() -> Iterator[Path]:
 
 @pytest.fixture
 def stick(tmp_path: Path) -> Path:
-    """Give a prepared folder."""
+    """Return a prepared folder."""
     return prepared(tmp_path / "stick", "Larch stick")

@@ -19,7 +19,7 @@ DEEP = ("a folder of the night",) * 20
 
 @pytest.fixture
 def light(tmp_path: Path) -> Path:
-    """Give a light that lies deeper than a plain path of Windows reaches."""
+    """Return a light that lies deeper than a plain path of Windows reaches."""
     path = tmp_path.joinpath(*DEEP, "light.fits")
     path.parent.mkdir(parents=True)
     path.write_bytes(fits(begun="2026-03-01T23:00:00"))

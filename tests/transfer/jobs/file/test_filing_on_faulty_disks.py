@@ -22,7 +22,7 @@ def fuse() -> None:
 
 @pytest.fixture
 def night(computer: Computer, stick: Path) -> Path:
-    """Give a drive with three lights and a log."""
+    """Return a drive with three lights and a log."""
     for number in (1, 2, 3):
         computer.frame(f"light_{number}.fits", data=noise(9000, number))
     computer.log("mount.log")

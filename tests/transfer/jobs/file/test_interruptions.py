@@ -25,7 +25,7 @@ pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="fo
 
 @pytest.fixture
 def two_nights(computer: Computer, stick: Path) -> Path:
-    """Give a drive with two nights, and a log that the archive will have the older part of."""
+    """Return a drive with two nights, and a log that the archive will have the older part of."""
     computer.small_night()
     computer.frame("next.fits", begun="2026-03-15T22:00:00", data=noise(4000, 8))
     computer.send(stick, scope=Scope(everything=True))

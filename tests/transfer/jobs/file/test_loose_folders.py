@@ -22,7 +22,7 @@ from transfer.stop import Stop
 
 @pytest.fixture
 def years(tmp_path: Path) -> Path:
-    """Give a folder with a tree of frames and other files of one evening."""
+    """Return a folder with a tree of frames and other files of one evening."""
     folder = tmp_path / "From years before"
     for number, name in enumerate(("a/b/c/light.fits", "light.FIT", "notes.txt", "x/dark.fits")):
         path = folder / name

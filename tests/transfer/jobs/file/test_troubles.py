@@ -94,7 +94,7 @@ if sys.platform.startswith("linux"):
 
 
 def failing(act: str, place: str, number: int, times: int = 9999) -> Meddle:
-    """Give what fails an act at the places whose path has `place` in it, so many times."""
+    """Return what fails an act at the places whose path has `place` in it, so many times."""
     left = iter(range(times))
 
     def meddle(done: str, where: str) -> None:
@@ -106,7 +106,7 @@ def failing(act: str, place: str, number: int, times: int = 9999) -> Meddle:
 
 @pytest.fixture
 def night(computer: Computer, stick: Path) -> Path:
-    """Give a drive with a small night."""
+    """Return a drive with a small night."""
     computer.small_night()
     computer.send(stick)
     return stick

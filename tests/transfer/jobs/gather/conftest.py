@@ -28,19 +28,19 @@ Gather = Callable[..., GatherOutcome]
 
 @pytest.fixture
 def archive(tmp_path: Path) -> SmallArchive:
-    """Give an archive with nothing in it."""
+    """Return an archive with nothing in it."""
     return SmallArchive(tmp_path / "archive")
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Give a folder to lay out in, which is not there yet."""
+    """Return a folder to lay out in, which is not there yet."""
     return tmp_path / "run"
 
 
 @pytest.fixture
 def gather(archive: SmallArchive, folder: Path) -> Gather:
-    """Give what gathers a target from the archive into the folder."""
+    """Return a function that gathers a target from the archive into the folder."""
 
     def run(
         target: str = "M 33",
@@ -62,7 +62,7 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
 
 @pytest.fixture
 def gather_on() -> Gather:
-    """Give what gathers M 33 from any archive into a folder."""
+    """Return a function that gathers M 33 from any archive into a folder."""
 
     def run(archive: SmallArchive, into: Path) -> GatherOutcome:
         request = GatherRequest("M 33", into)
@@ -73,7 +73,7 @@ def gather_on() -> Gather:
 
 @pytest.fixture
 def placed(archive: SmallArchive) -> Callable[[], list[Placed]]:
-    """Give what finds the place of each light of the archive in an empty folder."""
+    """Return a function that finds the place of each light of the archive in an empty folder."""
 
     def find() -> list[Placed]:
         rebuild(archive.root)

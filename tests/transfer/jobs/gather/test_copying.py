@@ -30,7 +30,7 @@ Gather = Callable[..., GatherOutcome]
 
 @pytest.fixture
 def lights(archive: SmallArchive) -> list[Path]:
-    """Give three lights of the archive."""
+    """Return three lights of the archive."""
     return [archive.light(f"light_{number}.fits") for number in range(3)]
 
 
@@ -39,7 +39,7 @@ def named(folder: Path) -> set[str]:
 
 
 def assert_whole(folder: Path, lights: list[Path]) -> None:
-    """Make sure that no file stands under a frame's name that is not that frame, whole."""
+    """Check that no file stands under a frame's name that is not that frame, whole."""
     content = {light.name: light.read_bytes() for light in lights}
     for path in frames_in(folder):
         assert (folder / path).read_bytes() == content[path.rpartition("/")[2]], path

@@ -27,7 +27,7 @@ LATER = NIGHT + timedelta(days=6)
 
 @pytest.fixture
 def filed(archive: SmallArchive) -> SmallArchive:
-    """Give an archive with two lights and all that fits them."""
+    """Return an archive with two lights and all that fits them."""
     archive.whole_set()
     for number in range(2):
         archive.light(f"light_{number}.fits")

@@ -25,13 +25,13 @@ BELOW = OWN_NAME + "\\" + LIGHT.replace("/", "\\")
 
 @pytest.fixture
 def source(archive: SmallArchive) -> Path:
-    """Give the archive's one light."""
+    """Return the archive's one light."""
     return archive.light("light.fits")
 
 
 @pytest.fixture
 def system(folder: Path, tmp_path: Path) -> System:
-    """Give a Windows on which the folder to lay out in is a volume's, and the archive where it is."""
+    """Return a Windows on which the folder to lay out in is a volume's, and the archive where it is."""
     made = System(folder)
     made.roots[str(tmp_path)] = tmp_path
     return made
@@ -39,7 +39,7 @@ def system(folder: Path, tmp_path: Path) -> System:
 
 @pytest.fixture
 def laid_out(gather: Callable[..., GatherOutcome], system: System) -> Callable[..., GatherOutcome]:
-    """Give what gathers through that Windows."""
+    """Return a function that gathers through that Windows."""
 
     def run(*rules: Rule, means: Means = Means.HARD_LINK) -> GatherOutcome:
         system.rules = list(rules)

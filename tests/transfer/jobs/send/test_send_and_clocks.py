@@ -43,7 +43,7 @@ def shift(folder: Path, ns: int, step_ns: int = 1) -> None:
 
 
 def copies(stick):
-    """Give every file of every night: where it lies, and which file that is."""
+    """Return every file of every night: where it lies, and which file that is."""
     return {path: path.stat().st_ino for path in stick.glob("*/data/**/*") if path.is_file()}
 
 

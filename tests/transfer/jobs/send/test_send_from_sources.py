@@ -136,7 +136,7 @@ class Impatient(Stop):
 
 @pytest.fixture
 def through(computer, tmp_path):
-    """Have the sources read through a file system with faults."""
+    """Serve the sources through a file system with faults."""
     need_fuse()
     computer.small_night()
 

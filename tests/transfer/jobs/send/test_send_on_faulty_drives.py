@@ -48,7 +48,7 @@ def kinds(outcome):
 
 
 def send_to(computer, folder, *rules, **more):
-    """Send to a prepared drive with these faults; give the outcome, how many were made, and the drive."""
+    """Send to a prepared drive with these faults; return the outcome, how many were made, and the drive."""
     behind = prepared(folder / "behind")
     with faulty(folder, *rules) as drive:
         outcome = computer.send(drive.path, **more)
@@ -59,7 +59,7 @@ def send_to(computer, folder, *rules, **more):
 
 
 def every_fault():
-    """Give one fault of each kind at each of the calls that a small night takes, and what follows it."""
+    """Return one fault of each kind at each of the calls that a small night takes, and what follows it."""
     once = [("write", what) for what in ("flip", "drop", "short", "EIO", "ENOSPC")]
     once += [(call, "EIO") for call in ("fsync", "fsyncdir", "create", "rename", "read", "mkdir", "flush")]
     for_good = [("write", "EIO"), ("write", "ENOSPC"), ("write", "ENODEV"), ("fsync", "ENOTCONN")]

@@ -98,7 +98,7 @@ def test_a_driver_that_hides_its_device_is_not_said_to_have_given_the_medium(vol
 
 @pytest.fixture
 def in_memory(tmp_path):
-    """Give a file system that has no medium at all."""
+    """Return a file system that has no medium at all."""
     folder = tmp_path / "in memory"
     folder.mkdir()
     mount = ["mount", "-t", "tmpfs", "-o", "size=64m", "tmpfs", folder]

@@ -239,7 +239,7 @@ def test_a_group_lets_go_of_its_files(tmp_path):
 
 
 def _watched(tmp_path, monkeypatch, left):
-    """Give a watch on a file system in user space, whose device has so many pages left in its cache."""
+    """Return a watch on a file system in user space, whose device has so many pages left in its cache."""
     monkeypatch.setattr(linux_cold, "_evict", lambda *_: left)
     device = os.open(tmp_path, os.O_RDONLY)
     watch = ColdWatch(_mount("fuseblk"), _stat_file(tmp_path, 1000), device)

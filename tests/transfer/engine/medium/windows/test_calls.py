@@ -45,7 +45,7 @@ class Kernel:
         return stand_in
 
     def fail(self, code, result=0):
-        """Give an answer that fails with a code."""
+        """Return an answer that fails with a code."""
 
         def answer(*_):
             self.code = code

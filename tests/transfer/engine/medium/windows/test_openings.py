@@ -12,12 +12,12 @@ ALL = {name: value for name, value in vars(openings).items() if isinstance(value
 
 
 def _rights(how):
-    """Give what an opening does, in terms of what another must share."""
+    """Return what an opening does, in terms of what another must share."""
     return (READ if how.access & _READS else 0) | (WRITE if how.access & openings.GENERIC_WRITE else 0)
 
 
 def _go_together(one, other):
-    """Tell whether Windows lets both be open at once: each shares what the other does."""
+    """Return whether Windows lets both be open at once: each shares what the other does."""
     return not (_rights(one) & ~other.share or _rights(other) & ~one.share)
 
 
