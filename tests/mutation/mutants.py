@@ -94,7 +94,7 @@ def _replacements(tree: ast.Module) -> Iterator[Replacement]:
 
 
 def _walk(node: ast.AST) -> Iterator[ast.AST]:
-    """Return every node that runs and has its own position: not those of annotations, decorators, f-strings."""
+    """Return every node that runs and has its own place: none of annotations, decorators, f-strings."""
     yield node
     for name, value in ast.iter_fields(node):
         if name in _NOT_RUN or isinstance(node, ast.JoinedStr | ast.ImportFrom | ast.Import):
