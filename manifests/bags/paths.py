@@ -24,6 +24,8 @@ INCOMING = f"{OWN}/incoming"
 SET_ASIDE = f"{OWN}/set-aside"
 # The word of an archive, named by its id (a UUID), that it has what the bag has.
 _ACKNOWLEDGEMENT = re.compile(rf"{OWN}/acknowledgement-[0-9a-f-]{{36}}\.json")
+# What a person has said, one kind a file: see `statements`.
+_SAID = re.compile(rf"{OWN}/said-[a-z]{{1,40}}\.jsonl")
 
 Version = tuple[int, int]
 
@@ -39,6 +41,19 @@ def acknowledgement_of(archive_id: str) -> str:
 def is_acknowledgement(path: str) -> bool:
     """Return whether a tag file is what an archive says of its bag."""
     return _ACKNOWLEDGEMENT.fullmatch(path) is not None
+
+
+def said_in(kind: str) -> str:
+    """Return the path in a bag of what a person has said of one kind ("verdict")."""
+    return f"{OWN}/said-{kind}.jsonl"
+
+
+def outlives_lists(path: str) -> bool:
+    """Return whether a tag file stays in its bag when the bag's lists are written anew.
+
+    Acknowledgements and what a person has said: no list could bring them back.
+    """
+    return is_acknowledgement(path) or _SAID.fullmatch(path) is not None
 
 
 def encode_path(path: str) -> str:

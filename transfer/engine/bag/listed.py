@@ -18,7 +18,7 @@ from manifests.bags.paths import (
     OWN,
     PAYLOAD,
     TAG_MANIFEST,
-    is_acknowledgement,
+    outlives_lists,
 )
 from transfer.engine.bag.lines import parent, read_lines
 
@@ -113,13 +113,13 @@ class ListedBag:
             (line.removesuffix(name).decode("latin-1") for line in lines if line.endswith(name)), None
         )
 
-    def acknowledgements(self) -> dict[str, str]:
-        """Give the archives' acknowledgements that lie in the bag, path to SHA-256, as the bag pins them.
+    def tag_files_that_stay(self) -> dict[str, str]:
+        """Return acknowledgements and what a person has said, path to SHA-256, as the bag pins them.
 
         Where a run died before it pinned one, its content says.
         """
         paths = (f"{OWN}/{name}" for name, is_folder in self.folder.names(self.at(OWN)) if not is_folder)
-        return {path: self._sha256_of(path) for path in paths if is_acknowledgement(path)}
+        return {path: self._sha256_of(path) for path in paths if outlives_lists(path)}
 
     def _sha256_of(self, path: str) -> str:
         pinned = self._pinned_as(path)

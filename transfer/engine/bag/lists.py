@@ -134,7 +134,7 @@ class BagLists:
             for entry in entries:
                 writer.add(entry)
                 sink(entry)
-            files.put_in_place(writer.close(self._listed.acknowledgements()))
+            files.put_in_place(writer.close(self._listed.tag_files_that_stay()))
         finally:
             files.close()
 

@@ -1,0 +1,50 @@
+"""What a person says, added to a bag of the archive: durable, and listed with the bag's other tag files."""
+
+from __future__ import annotations
+
+from contextlib import closing
+
+from manifests.bags.paths import said_in
+from manifests.bags.statements import LONGEST_STATEMENT, MOST_STATEMENTS, Statement, with_statement
+from transfer.archive.bags import ArchiveBag
+from transfer.archive.folders import Folders, bag_info
+from transfer.archive.held import Archive, archive_failure
+from transfer.archive.layout import Owner
+from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.open import OpenBag
+from transfer.engine.bag.tag_files import put_tag_file
+from transfer.errors import NightferryError
+
+
+def add_statement(archive: Archive, owner: Owner, statement: Statement) -> str:
+    """Add a statement to an owner's bag, made where there is none yet; return the bag's path.
+
+    The archive is held by this run. What was said before stays as it is. Raises NightferryError where the
+    bag is unfinished or full of statements, or the archive fails.
+    """
+    try:
+        bag = Folders(archive.folder).of(owner)
+        listed = ArchiveBag(archive.folder, bag)
+        if listed.unfinished:
+            step = "File again (nightferry file), which finishes it, then say it again."
+            raise NightferryError("An earlier run did not finish this bag", archive.root / bag, step)
+        if archive.folder.stat(bag) is None or listed.is_torn:
+            _write_lists(listed, owner)
+        path = said_in(statement.kind)
+        content = b"".join(read_lines(archive.folder, listed.at(path)))
+        if content.count(b"\n") >= MOST_STATEMENTS:
+            happened = f"No more than {MOST_STATEMENTS:,} statements of one kind go into a bag"
+            raise NightferryError(happened, archive.root / bag / path)
+        put_tag_file(listed, path, with_statement(content, statement))
+    except OSError as error:
+        raise archive_failure(error, archive.root) from error
+    return bag
+
+
+def _write_lists(listed: ArchiveBag, owner: Owner) -> None:
+    """Write the lists of a bag that has none, or whose lists a power cut has left without a tag manifest."""
+    listed.load(lambda _: None)
+    bag = OpenBag(listed, bag_info(owner))
+    with closing(bag):
+        bag.begin(LONGEST_STATEMENT)
+        bag.publish(True, lambda: lambda _: None)

@@ -1,0 +1,64 @@
+"""One tag file more in a bag that stays as it is: written beside the others, and pinned with them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+
+from manifests.bags.paths import (
+    BAG_INFO,
+    BAGIT_TXT,
+    ENTRIES,
+    INCOMING,
+    MANIFEST,
+    PAYLOAD_XXH128,
+    TAG_MANIFEST,
+)
+from transfer.engine.bag.durable import TagFileSet, try_again
+from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.listed import ListedBag
+from transfer.engine.medium import PinnedFolder
+
+_OURS = (BAGIT_TXT, BAG_INFO, MANIFEST, PAYLOAD_XXH128, ENTRIES)
+
+
+def put_tag_file(listed: ListedBag, path: str, content: bytes) -> None:
+    """Put a tag file into a bag durably, and the tag manifest that lists it in the place of the one before.
+
+    Everything is read back. A power cut in between leaves a bag without a tag manifest, which RFC 8493
+    allows. Raises OSError and DriveFailed.
+    """
+    folder = listed.folder
+    # What is pinned stays so: a list that has changed since must go on contradicting its digest.
+    tags = {name: sha256_of_file(folder, listed.at(name)) for name in _OURS} | pinned_tag_files(listed)
+    tags |= listed.tag_files_that_stay() | {path: hashlib.sha256(content).hexdigest()}
+    lines = b"".join(f"{sha256}  {name}\n".encode() for name, sha256 in sorted(tags.items()))
+    try_again(lambda: _put(listed, {path: content, TAG_MANIFEST: lines}))
+
+
+def pinned_tag_files(listed: ListedBag) -> dict[str, str]:
+    """Return what the tag manifest lists, path to SHA-256. Raises OSError."""
+    lines = read_lines(listed.folder, listed.at(TAG_MANIFEST))
+    pairs = (line.decode("utf-8").rstrip("\n").partition("  ") for line in lines)
+    return {name: sha256 for sha256, _, name in pairs if name}
+
+
+def sha256_of_file(folder: PinnedFolder, path: str) -> str:
+    """Return the SHA-256 of a small file below a pinned folder; of nothing where it is not there."""
+    digest = hashlib.sha256()
+    for line in read_lines(folder, path):
+        digest.update(line)
+    return digest.hexdigest()
+
+
+def _put(listed: ListedBag, contents: Mapping[str, bytes]) -> None:
+    folder = listed.folder
+    folder.flush_folders(sorted(folder.make_folders(listed.at(INCOMING))))
+    files = TagFileSet(folder, listed.path, listed.at(INCOMING))
+    try:
+        for name, written in contents.items():
+            with files.create(name) as file:
+                file.write(written)
+        files.put_in_place({name: hashlib.sha256(written).hexdigest() for name, written in contents.items()})
+    finally:
+        files.close()
