@@ -14,6 +14,7 @@ _ROWS_OF_BAG = {
     "series": "SELECT * FROM series WHERE bag_id = ?",
     "files": "SELECT files.* FROM series JOIN files ON files.series_id = series.id WHERE bag_id = ?",
     "findings": "SELECT * FROM findings WHERE bag_id = ?",
+    "statements": "SELECT * FROM statements WHERE bag_id = ?",
 }
 # Whose ids a column of ids holds.
 _IDS = {
@@ -21,6 +22,7 @@ _IDS = {
     "series": {"id": "series", "bag_id": "bags"},
     "files": {"id": "files", "series_id": "series"},
     "findings": {"bag_id": "bags", "file_id": "files"},
+    "statements": {"bag_id": "bags"},
 }
 
 

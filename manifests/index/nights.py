@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
@@ -11,6 +11,8 @@ from manifests.frames.frame import FrameType
 from manifests.index.believing import TEXT, require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
 from manifests.index.opening import Index
+from manifests.index.statements import verdicts
+from manifests.readings.verdicts import NightVerdict
 
 # In the order of an index, which has all of this: nothing is sorted, no table is read.
 _PARTS = """
@@ -55,7 +57,7 @@ class NightRow:
 
     `logs` counts the files that are no frames, `findings` those of frames and logs. `moon_illumination`
     (0 to 1) is the mean over the frames for which it was computed. `absent_frames` are those of the frames
-    whose bag is not there now.
+    whose bag is not there now. `verdict` is the person's, the last one that was said.
     """
 
     night: date
@@ -66,6 +68,7 @@ class NightRow:
     findings: int
     moon_illumination: float | None
     absent_frames: int
+    verdict: NightVerdict | None = None
 
     @property
     def hours(self) -> float:
@@ -82,11 +85,12 @@ def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightR
         parts = _parts(index, ends)
         sums = {night: rest for night, *rest in index.rows(_SUMS, ends)}
         logs = {night: rest for night, *rest in index.rows(_LOGS, ends)}
+        said = verdicts(index)
         found = [
             _night_row(night, parts.get(night, []), sums.get(night, _NO_FRAMES), logs.get(night, _NO_LOGS))
             for night in sorted({*parts, *logs})
         ]
-    yield from found
+    yield from (replace(row, verdict=said.get(row.night)) for row in found)
 
 
 def _parts(index: Index, ends: dict[str, str]) -> dict[str, list[NightPart]]:

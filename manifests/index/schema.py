@@ -5,6 +5,9 @@
               have in common, and what they add up to
     files     one row an entry: what a frame has of its own, or where a log is
     findings  what deserves a look, about a file or (without one) about a bag
+    statements  what a person has said in a bag: verdicts and the like
+    logs      one row a log that was read by a person's description; its `readings` and `events`
+    quantities  what readings are of, by source and unit
 
 Archives grow by files, questions are about series: a million frames are some ten thousand series, so
 that lists of targets and nights are sums over a small table, and a narrow question finds its frames by

@@ -5,19 +5,21 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import xxhash
 
-from manifests.bags.declared import Faults
+from manifests.bags.declared import Faults, Malformed
 from manifests.bags.paths import ENTRIES, shown
 from manifests.findings import Finding
 from manifests.index.bag_lists import EntryLines, tag_manifest
 from manifests.index.found_bags import FoundBag, TagStamp
+from manifests.index.logs import drop_logs
 from manifests.index.rows import FileRow, NotAnEntry, RowMaker, Value
 from manifests.index.schema import FILE_COLUMNS, SERIES_COLUMNS, insertion, quoted
+from manifests.index.statements import store_statements
 from manifests.index.summaries import sum_up
 
 # A stamp this young may be that of two contents: FAT keeps modification times in steps of two seconds.
@@ -108,7 +110,8 @@ class _Storing:
         # A list that the disk would not give says nothing about what is gone.
         dropped = 0 if lines.unreadable else self._drop(self.gone.values())
         sum_up(self.connection, self.changed)
-        findings = self._bag_findings(lines)
+        malformed = store_statements(self.connection, self.bag_id, self.bag.folder)
+        findings = self._bag_findings(lines, malformed)
         # What is wrong today may be mended tomorrow, in a file that the tag manifest does not list.
         known_by = None if findings else fingerprint_of(content)
         know_by(self.connection, self.bag_id, known_by, self.bag.stamp if known_by else None)
@@ -181,12 +184,13 @@ class _Storing:
         ids = [(known.id,) for known in gone]
         self.changed.update(known.series_id for known in gone)
         self.connection.executemany("DELETE FROM findings WHERE file_id = ?", ids)
+        drop_logs(self.connection, [file_id for (file_id,) in ids])
         self.connection.executemany("DELETE FROM files WHERE id = ?", ids)
         return len(ids)
 
-    def _bag_findings(self, lines: EntryLines) -> tuple[Finding, ...]:
+    def _bag_findings(self, lines: EntryLines, malformed: Iterable[Malformed]) -> tuple[Finding, ...]:
         problem = lines.problem()
-        found = [malformed.as_finding() for malformed in self.faults.all()]
+        found = [one.as_finding() for one in (*self.faults.all(), *malformed)]
         findings = (*([problem] if problem else ()), *found)
         self.connection.executemany(
             _NEW_FINDING, ((self.bag_id, None, one.kind.value, one.detail, one.path) for one in findings)

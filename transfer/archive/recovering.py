@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 
 from manifests.bags.entries import Entry
-from manifests.bags.paths import JOURNAL
+from manifests.bags.paths import JOURNAL, PAYLOAD
 from manifests.findings import Finding, FindingKind
 from manifests.index.found_bags import bags_of
-from transfer.archive.bags import label_in
+from transfer.archive.bags import files_below, label_in
 from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import CALIBRATION_OWNER, NIGHTS, Owner, owner_of_night, owner_of_target
 from transfer.archive.shelf import Shelf
@@ -60,7 +61,18 @@ def _owner_of(folder: PinnedFolder, bag: str) -> Owner | None:
     if label is not None:
         return Owner(bag, label)
     first = next((entry for _, entry in journal_entries(folder, f"{bag}/{JOURNAL}")), None)
-    return None if first is None else Owner(bag, _label_of(first, bag))
+    return _owner_by_place(folder, bag) if first is None else Owner(bag, _label_of(first, bag))
+
+
+def _owner_by_place(folder: PinnedFolder, bag: str) -> Owner | None:
+    """Return the night that a bag without files lies under: one that was begun for a verdict alone."""
+    below, _, name = bag.rpartition("/")
+    if below != NIGHTS or any(files_below(folder, f"{bag}/{PAYLOAD}")):
+        return None
+    try:
+        return owner_of_night(date.fromisoformat(name))
+    except ValueError:
+        return None
 
 
 def _label_of(entry: Entry, bag: str) -> str:

@@ -6,9 +6,8 @@ from contextlib import closing
 
 from manifests.bags.paths import said_in
 from manifests.bags.statements import LONGEST_STATEMENT, MOST_STATEMENTS, Statement, with_statement
-from transfer.archive.bags import ArchiveBag
-from transfer.archive.folders import Folders, bag_info
-from transfer.archive.held import Archive, archive_failure
+from transfer.archive.bags import ArchiveBag, Folders, bag_info
+from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import Owner
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.open import OpenBag
@@ -16,7 +15,7 @@ from transfer.engine.bag.tag_files import put_tag_file
 from transfer.errors import NightferryError
 
 
-def add_statement(archive: Archive, owner: Owner, statement: Statement) -> str:
+def add_statement(archive: OpenArchive, owner: Owner, statement: Statement) -> str:
     """Add a statement to an owner's bag, made where there is none yet; return the bag's path.
 
     The archive is held by this run. What was said before stays as it is. Raises NightferryError where the
@@ -28,7 +27,7 @@ def add_statement(archive: Archive, owner: Owner, statement: Statement) -> str:
         if listed.unfinished:
             step = "File again (nightferry file), which finishes it, then say it again."
             raise NightferryError("An earlier run did not finish this bag", archive.root / bag, step)
-        if archive.folder.stat(bag) is None or listed.is_torn:
+        if listed.fingerprint() is None:
             _write_lists(listed, owner)
         path = said_in(statement.kind)
         content = b"".join(read_lines(archive.folder, listed.at(path)))
@@ -42,7 +41,7 @@ def add_statement(archive: Archive, owner: Owner, statement: Statement) -> str:
 
 
 def _write_lists(listed: ArchiveBag, owner: Owner) -> None:
-    """Write the lists of a bag that has none, or whose lists a power cut has left without a tag manifest."""
+    """Write the lists of a bag without a tag manifest: a new one, or one that a run left when it died."""
     listed.load(lambda _: None)
     bag = OpenBag(listed, bag_info(owner))
     with closing(bag):

@@ -25,8 +25,9 @@ _COMMANDS = {
     "check": "Prove every bag found at or below each PATH again.",
     "file": "Bring a drive's nights, or a folder of frames, into the archive.",
     "targets": "List the archive's targets: nights, hours by filter, where in the sky.",
-    "nights": "List the archive's nights: what each gave, findings, moon.",
+    "nights": "List the archive's nights: what each gave, findings, moon, verdict.",
     "frames": "Find frames in the archive, as a table, CSV, JSON, ECSV, VOTable or paths.",
+    "mark": "Keep your verdict on a night: good, poor or lost.",
     "index": "Build the archive's index again from its bags.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",
 }

@@ -31,6 +31,7 @@ _COLUMNS = (
     Column("moon", right=True, expendable=2),
     Column("findings", right=True, expendable=1),
     Column("absent", right=True, rare=True),
+    Column("verdict", rare=True),
     Column("target", narrow=Narrow.WRAPS, least=12),
     Column("frames by filter", narrow=Narrow.WRAPS, least=20),
 )
@@ -85,8 +86,7 @@ def _rows(row: NightRow) -> Iterator[tuple[Cell, ...]]:
     """Return a night's rows, one for each target; the facts of the whole night are in the first."""
     whole = _whole(row)
     for target, frames in _given(row):
-        night, hours, moon, findings, absent = whole
-        yield night, hours, moon, findings, absent, target, frames
+        yield *whole, target, frames
         whole = ("",) * len(whole)
 
 
@@ -97,6 +97,7 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
         None if row.moon_illumination is None else f"{row.moon_illumination:.0%}",
         f"{row.findings:,}" if row.findings else None,
         f"{row.absent_frames:,}" if row.absent_frames else None,
+        None if row.verdict is None else row.verdict.verdict.value,
     )
 
 
@@ -130,6 +131,8 @@ def _as_json(row: NightRow) -> dict[str, Any]:
         "finding_count": row.findings,
         "moon_illumination": row.moon_illumination,
         "absent_frames": row.absent_frames,
+        "verdict": None if row.verdict is None else row.verdict.verdict.value,
+        "because": "" if row.verdict is None else row.verdict.because,
     }
 
 

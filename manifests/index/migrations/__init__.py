@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from functools import cache
 
 from manifests.index.migrations.first import FIRST
-from manifests.index.migrations.later import READ_AGAIN, ROTATORS, STAGES
+from manifests.index.migrations.later import READ_AGAIN, ROTATORS, SAID_AND_LOGGED, STAGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("bags, series, files and findings", FIRST),
     Migration("the stage of a frame", (*STAGES, *READ_AGAIN)),
     Migration("the angle of a rotator, the serial number of a camera", (*ROTATORS, *READ_AGAIN)),
+    Migration("what a person says, and what logs say", SAID_AND_LOGGED),
 )
 NEWEST = len(MIGRATIONS)
 
