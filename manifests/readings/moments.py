@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import zoneinfo
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
@@ -31,6 +30,8 @@ def zone_named(name: str) -> tzinfo | None:
         return None
     if name.upper() in ("UTC", "Z", "GMT"):
         return UTC
+    import zoneinfo  # looks for the system's tables, which most descriptions do without
+
     try:
         return zoneinfo.ZoneInfo(name)
     except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError) as error:
