@@ -9,7 +9,7 @@ from typing import NamedTuple, TypeVar
 import click
 
 from transfer.archive.typed_names import NameTables
-from transfer.cli.options import config_option, json_option, the_config
+from transfer.cli.options import WRITTEN_PATH, config_option, json_option, the_config
 from transfer.errors import ConfigurationError
 
 Command = TypeVar("Command", bound=Callable[..., object])
@@ -18,7 +18,7 @@ _archive_option = click.option(
     "--archive",
     "archive_folder",
     metavar="FOLDER",
-    type=click.Path(path_type=Path),
+    type=WRITTEN_PATH,
     help="The archive. Default: the configuration's; with this, none is needed.",
 )
 

@@ -12,7 +12,14 @@ import humanize
 
 from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
-from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
+from transfer.cli.options import (
+    WRITTEN_PATH,
+    config_option,
+    ends_with_exit_code,
+    json_option,
+    print_json,
+    the_config,
+)
 from transfer.cli.progress import Progress
 from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Medium, ReadBack, this_computer
@@ -28,7 +35,7 @@ _WHOLE = 1 << 16  # a path is not cut short
 
 @click.command("check")
 @config_option
-@click.argument("paths", nargs=-1, metavar="[PATH]...", type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, metavar="[PATH]...", type=WRITTEN_PATH)
 @click.option("--quick", is_flag=True, help="Compare presence, size and time only; read no file.")
 @json_option
 @ends_with_exit_code("check")

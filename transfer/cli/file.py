@@ -6,7 +6,14 @@ from pathlib import Path
 
 import click
 
-from transfer.cli.options import config_option, ends_with_exit_code, json_option, print_json, the_config
+from transfer.cli.options import (
+    WRITTEN_PATH,
+    config_option,
+    ends_with_exit_code,
+    json_option,
+    print_json,
+    the_config,
+)
 from transfer.config import parse_duration_s
 from transfer.errors import ConfigurationError
 
@@ -14,7 +21,7 @@ _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveri
 
 
 @click.command("file")
-@click.argument("path", required=False, metavar="[DRIVE or FOLDER]", type=click.Path(path_type=Path))
+@click.argument("path", required=False, metavar="[DRIVE or FOLDER]", type=WRITTEN_PATH)
 @click.option("--dry-run", is_flag=True, help="Show where everything would go; write nothing.")
 @click.option(
     "--wait", "wait", metavar="TIME", help="How long to wait for a run that files now. Default: 10m."

@@ -13,7 +13,7 @@ import click
 from manifests.frames.calibration.tolerances import Tolerances
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.completion import complete_filters, complete_targets
-from transfer.cli.options import ends_with_exit_code, print_json, the_config
+from transfer.cli.options import WRITTEN_PATH, ends_with_exit_code, print_json, the_config
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import NoteWriter, until_the_reader_goes
@@ -25,7 +25,6 @@ from transfer.jobs.gather.run import Gathering
 from transfer.stop import Stop
 
 _NIGHT = click.DateTime(formats=["%Y-%m-%d"])
-_FOLDER = click.Path(path_type=Path)
 _NOTHING: dict[str, object] = {
     "target": None,
     "targets": [],
@@ -42,7 +41,9 @@ _PIPED_WIDTH = 100
 
 @click.command("gather")
 @click.argument("target", shell_complete=complete_targets)
-@click.option("--into", "folder", required=True, type=_FOLDER, metavar="FOLDER", help="Where to lay it out.")
+@click.option(
+    "--into", "folder", required=True, type=WRITTEN_PATH, metavar="FOLDER", help="Where to lay it out."
+)
 @click.option(
     "--filter",
     "filters",

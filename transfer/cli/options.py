@@ -34,14 +34,33 @@ json_option = click.option(
 )
 
 
-_PATH = click.Path(path_type=Path)
+class _WrittenPath(click.Path):
+    r"""A path as a person writes it: `D:` is the drive's root, and `D:name` is refused."""
+
+    def convert(
+        self, value: str | os.PathLike[str], param: click.Parameter | None, ctx: click.Context | None
+    ) -> Path:
+        path = Path(os.fspath(value))
+        if not path.drive or path.root:
+            return path
+        from transfer.config.folders import FolderError, with_whole_drive  # Windows alone has such paths
+
+        try:
+            return with_whole_drive(path)
+        except FolderError as error:
+            self.fail(f"expected {error}", param, ctx)
+
+
+WRITTEN_PATH = _WrittenPath()
 _NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 
 
 def scope_options(function: Command) -> Command:
     """Add the options that say where to send and which nights."""
     options = (
-        click.option("--drive", "drives", multiple=True, type=_PATH, help="Send to this prepared folder."),
+        click.option(
+            "--drive", "drives", multiple=True, type=WRITTEN_PATH, help="Send to this prepared folder."
+        ),
         click.option(
             "--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE."
         ),

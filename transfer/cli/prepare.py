@@ -9,14 +9,21 @@ from pathlib import Path
 import click
 import humanize
 
-from transfer.cli.options import any_config, config_option, ends_with_exit_code, json_option, print_json
+from transfer.cli.options import (
+    WRITTEN_PATH,
+    any_config,
+    config_option,
+    ends_with_exit_code,
+    json_option,
+    print_json,
+)
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
 
 
 @click.command("prepare")
-@click.argument("drive", type=click.Path(path_type=Path))
+@click.argument("drive", type=WRITTEN_PATH)
 @click.option("--name", help="What to call the drive. Default: the one name that the configuration has.")
 @config_option
 @json_option

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from pathlib import Path, PurePath, PurePosixPath
+from pathlib import Path, PurePath, PurePosixPath, PureWindowsPath
 from typing import TypeVar
 
 AnyPath = TypeVar("AnyPath", bound=PurePath)
@@ -37,7 +37,21 @@ def folder_as_written(written: str, base: AnyPath, environ: Mapping[str, str]) -
     expanded = _VARIABLE.sub(lambda found: _value(found, environ), written)
     if written == "~" or written.startswith(("~/", "~\\")):
         expanded = _user_folder(base, environ) + expanded[1:]
-    return base / expanded
+    return with_whole_drive(base / expanded)
+
+
+def with_whole_drive(path: AnyPath) -> AnyPath:
+    r"""Return a path that a person wrote, `D:` as the drive's root `D:\`; any other path as it is.
+
+    Windows takes `D:` and `D:name` from the folder that a program happens to be in on that drive, which
+    nobody means who writes one down. Raises FolderError for `D:name`.
+    """
+    if not isinstance(path, PureWindowsPath) or path.root or not path.drive:
+        return path
+    if len(path.parts) > 1:
+        within = str(path).removeprefix(path.drive)
+        raise FolderError(f"a folder with a slash behind its drive letter, such as {path.drive}/{within}")
+    return path / "/"
 
 
 def _value(found: re.Match[str], environ: Mapping[str, str]) -> str:

@@ -25,6 +25,7 @@ _SHOWN_AT_MOST = 100
 _TOO_DEEP = "Its tables lie too deep in one another"
 _ONE_DEEP = "No section lies in another: see the example in the README."
 _UTF_16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_STORE_AS_UTF_8 = "Store it as UTF-8: in the editor choose Save as, and UTF-8 as the encoding."
 
 
 def find_config(named: str | None, environ: Mapping[str, str], here: Path, user_folder: Path) -> Path:
@@ -34,8 +35,9 @@ def find_config(named: str | None, environ: Mapping[str, str], here: Path, user_
     """
     if named:
         return _asked_for(here / named, "Look at the path given with --config.")
-    if environ.get(CONFIG_VARIABLE):
-        return _asked_for(here / environ[CONFIG_VARIABLE], f"Look at the variable {CONFIG_VARIABLE}.")
+    # Windows' command line keeps quotes that are written around a variable's value.
+    if in_variable := environ.get(CONFIG_VARIABLE, "").strip('"'):
+        return _asked_for(here / in_variable, f"Look at the variable {CONFIG_VARIABLE}.")
     places = [here / CONFIG_NAME, user_folder / CONFIG_NAME]
     for file in places:
         if _is_there(file):
@@ -85,14 +87,20 @@ def _has_a_deep_key(line: str) -> bool:
 
 def _text(file: Path) -> str:
     content = _content(file)
-    if content.startswith(_UTF_16_MARKS):
-        raise ConfigurationError("It is stored as UTF-16", file, "Store it as UTF-8.")
+    if _is_utf_16(content):
+        raise ConfigurationError("It is stored as UTF-16", file, _STORE_AS_UTF_8)
     try:
         # Some editors begin a UTF-8 file with a mark that TOML does not know.
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise ConfigurationError(f"Line {line} is not UTF-8", file, "Store it as UTF-8.") from error
+        raise ConfigurationError(f"Line {line} is not UTF-8", file, _STORE_AS_UTF_8) from error
+
+
+def _is_utf_16(content: bytes) -> bool:
+    """Return whether it begins with UTF-16's mark, or about every second of its first bytes is zero."""
+    start = content[:64]
+    return content.startswith(_UTF_16_MARKS) or 0.3 < start.count(0) / max(len(start), 1) < 0.6
 
 
 def _content(file: Path) -> bytes:
@@ -128,10 +136,12 @@ def _what_was_meant(line: str) -> str:
         sides = "north positive, south" if key == "latitude" else "east positive, west"
         example = -1.9 if degrees is None else degrees
         return f"Write degrees as a number, {sides} negative: {key} = {example:g}"
-    if "\\" in value:
-        return "Write a path in single quotes, or with forward slashes: in double quotes \\ begins an escape."
     if re.search("[“”„‘’]", value):
         return "Use straight quotes."
+    if "\\" in value:
+        quoted = re.fullmatch(r"""["']?([^"']+)["']?""", value)
+        such_as = f": {key} = '{quoted[1]}'" if quoted else ""
+        return f"In double quotes \\ begins an escape. Write a path in single quotes{such_as}"
     if value and value[0].isalpha():
         return "Write text in quotes."
     return ""

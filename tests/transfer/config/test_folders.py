@@ -49,6 +49,8 @@ def test_a_folder_is_found_as_it_is_written(written, path):
         ("frames\\tonight", "C:/Users/ada/night/frames/tonight"),
         ("D:\\frames", "D:/frames"),
         ("D:/frames", "D:/frames"),
+        ("D:", "D:/"),
+        ("d:\\", "D:/"),
         ("\\\\box\\share\\frames", "//box/share/frames"),
         ("~\\frames", "C:/Users/ada/frames"),
         ("~/frames", "C:/Users/ada/frames"),
@@ -75,6 +77,13 @@ def test_what_a_variable_holds_is_not_read_again():
 def test_a_backslash_that_became_a_control_character_is_explained(written):
     with pytest.raises(FolderError, match="single quotes"):
         folder_as_written(written, POSIX, ENVIRON)
+
+
+@pytest.mark.parametrize("written", ["D:frames", "D:frames\\tonight", "D:.."])
+def test_a_drive_letter_without_a_slash_is_no_folder_of_whatever_is_the_current_one(written):
+    with pytest.raises(FolderError, match=r"slash behind its drive letter, such as D:/"):
+        folder_as_written(written, WINDOWS, ENVIRON)
+    assert folder_as_written(written, POSIX, ENVIRON).is_relative_to(POSIX)
 
 
 @pytest.mark.parametrize("written", ["", "  "])

@@ -61,6 +61,12 @@ def test_a_folder_without_quotes_is_explained(written):
     assert "quotes" in refusal(written("[archive]\nfolder = /data/archive\n"))
     assert "Write text in quotes" in refusal(written("[archive]\nfolder = archive\n"))
     assert "straight quotes" in refusal(written("[archive]\nfolder = “archive”\n"))
+    assert "straight quotes" in refusal(written("[archive]\nfolder = “C:\\archive”\n"))
+
+
+def test_a_backslash_in_double_quotes_is_told_what_to_write_instead(written):
+    message = refusal(written('[archive]\nfolder = "C:\\Users\\ada"\n'))
+    assert message.endswith("Write a path in single quotes: folder = 'C:\\Users\\ada'")
 
 
 @pytest.mark.parametrize(
@@ -80,7 +86,14 @@ def test_degrees_with_a_letter_are_told_the_number_to_write(written, line, advic
 
 def test_a_file_in_another_encoding_is_told_so(written):
     assert "stored as UTF-16" in refusal(written(SITE.encode("utf-16")))
+    assert "stored as UTF-16" in refusal(written(SITE.encode("utf-16-le")))
+    assert "stored as UTF-16" in refusal(written(SITE.encode("utf-16-be")))
     assert "Line 2 is not UTF-8" in refusal(written(b"[site]\nname = 'Obs\xe9'"))
+    assert "choose Save as, and UTF-8" in refusal(written(b"[site]\nname = 'Obs\xe9'"))
+
+
+def test_a_file_of_zeros_is_not_taken_for_utf_16(written):
+    assert "UTF-16" not in refusal(written(bytes(100)))
 
 
 def test_tables_that_lie_too_deep_are_refused(written):
@@ -162,6 +175,7 @@ def test_the_nearest_configuration_is_found(places):
     assert find_config("named.toml", environ, here, user) == files[0]
     assert find_config(str(files[0]), environ, here, user) == files[0]
     assert find_config(None, environ, here, user) == files[1]
+    assert find_config(None, {CONFIG_VARIABLE: f'"{files[1]}"'}, here, user) == files[1]
     assert find_config(None, {CONFIG_VARIABLE: ""}, here, user) == files[2]
     files[2].unlink()
     assert find_config(None, {}, here, user) == files[3]

@@ -44,7 +44,7 @@ def _heading(archive: str) -> str:
     table["findings"] = _column(Kind.TEXT)
     heading = io.StringIO()
     table.write(heading, format="ascii.ecsv", delimiter=",")
-    return heading.getvalue()
+    return "\n".join(heading.getvalue().splitlines()) + "\n"  # it ends lines as the system does
 
 
 def _column(kind: Kind, unit: str = "", meaning: str = "") -> Column:
