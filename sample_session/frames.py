@@ -47,12 +47,12 @@ TYPE_WORDS = {"flat": "FLAT", "dark": "DARK", "bias": "BIAS"}
 
 
 def stamp(moment: datetime) -> str:
-    """Give a moment as FITS writes it, to the millisecond."""
+    """Return a moment as FITS writes it, to the millisecond."""
     return moment.replace(tzinfo=None).isoformat(timespec="milliseconds")
 
 
 def sexagesimal(value: float, places: int, sign: str = "") -> str:
-    """Give hours or degrees as three numbers with spaces between."""
+    """Return hours or degrees as three numbers with spaces between."""
     units = round(abs(value) * 3600 * 10**places)
     minutes, seconds = divmod(units, 60 * 10**places)
     width = 3 + places if places else 2
@@ -60,9 +60,9 @@ def sexagesimal(value: float, places: int, sign: str = "") -> str:
 
 
 def exposure_cards(exposure: Exposure) -> Iterator[Card]:
-    """Give what the camera knows of any exposure."""
+    """Return what the camera knows of any exposure."""
     word = exposure.target.light_word if exposure.target else TYPE_WORDS[exposure.kind]
-    yield "IMAGETYP", word, "type of exposure"
+    yield "IMAGETYP", word, "what the frame is for"
     yield "DATE-OBS", stamp(exposure.begun), "start of the exposure"
     yield "DATE-AVG", stamp(exposure.middle), "middle of the exposure"
     yield "DATE-END", stamp(exposure.ended), "end of the exposure"
@@ -84,7 +84,7 @@ def exposure_cards(exposure: Exposure) -> Iterator[Card]:
 
 
 def rig_cards(exposure: Exposure) -> Iterator[Card]:
-    """Give the place, the telescope and the focuser."""
+    """Return the place, the telescope and the focuser."""
     yield "OBSERVER", OBSERVER, "invented, like all in this frame"
     yield "SITENAME", SITE, ""
     yield "SITELAT", LATITUDE_DEG, "[deg] north positive"
@@ -102,7 +102,7 @@ def rig_cards(exposure: Exposure) -> Iterator[Card]:
 
 
 def sky_cards(exposure: Exposure, target: Target) -> Iterator[Card]:
-    """Give where in the sky a light was taken."""
+    """Return where in the sky a light was taken."""
     ra_deg, dec_deg = pointing(target, exposure.offset_arcsec)
     altitude_deg, azimuth_deg = altitude_azimuth_deg(ra_deg, dec_deg, exposure.middle)
     yield "OBJECT", target.object_name, "target"
@@ -119,7 +119,7 @@ def sky_cards(exposure: Exposure, target: Target) -> Iterator[Card]:
 
 
 def header(exposure: Exposure) -> fits.Header:
-    """Give an exposure's header, without what describes the array."""
+    """Return an exposure's header, without what describes the array."""
     cards = [*exposure_cards(exposure), *rig_cards(exposure)]
     if exposure.target:
         cards += sky_cards(exposure, exposure.target)
@@ -132,7 +132,7 @@ def has_checksums(exposure: Exposure) -> bool:
 
 
 def plain(exposure: Exposure, index: int) -> bytes:
-    """Give the frame as an ordinary FITS file."""
+    """Return the frame as an ordinary FITS file."""
     hdu = fits.PrimaryHDU(pixels(exposure, index), header(exposure))
     if has_checksums(exposure):
         # A fixed time in the cards' comments: else each run would write another file.
@@ -141,32 +141,32 @@ def plain(exposure: Exposure, index: int) -> bytes:
 
 
 def tile_compressed(exposure: Exposure, index: int) -> bytes:
-    """Give the frame as a tile-compressed FITS file (Rice, lossless)."""
+    """Return the frame as a tile-compressed FITS file (Rice, lossless)."""
     hdu = fits.CompImageHDU(pixels(exposure, index), header(exposure), compression_type="RICE_1")
     return to_bytes(fits.HDUList([fits.PrimaryHDU(), hdu]))
 
 
 def to_bytes(hdus: fits.HDUList) -> bytes:
-    """Give the file's bytes."""
+    """Return the file's bytes."""
     file = io.BytesIO()
     hdus.writeto(file)
     return file.getvalue()
 
 
 def cut_short(frame: bytes) -> bytes:
-    """Give what reached the disk before the cable fault: the header and part of the data."""
+    """Return what reached the disk before the cable fault: the header and part of the data."""
     return frame[: len(frame) * 2 // 3 + 731]
 
 
 def with_broken_header(frame: bytes) -> bytes:
-    """Give the frame with rubbish over its header, from the second card on, its END included."""
+    """Return the frame with rubbish over its header, from the second card on, its END included."""
     end = frame.index(b"END".ljust(80)) + 80
     rubbish = seeded(7).integers(128, 256, end - 80, dtype=np.uint8).tobytes()
     return frame[:80] + rubbish + frame[end:]
 
 
 def frame_bytes(exposure: Exposure, index: int) -> bytes:
-    """Give the file's bytes, packed or damaged as the night left it."""
+    """Return the file's bytes, packed or damaged as the night left it."""
     if exposure.path == TILE_COMPRESSED:
         return tile_compressed(exposure, index)
     frame = plain(exposure, index)

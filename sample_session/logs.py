@@ -51,18 +51,18 @@ GUIDE_EVERY_S = 8
 
 
 def clock(moment: datetime) -> str:
-    """Give a moment's clock reading, HH:MM:SS."""
+    """Return a moment's clock reading, HH:MM:SS."""
     return f"{moment:%H:%M:%S}"
 
 
 def every(first: datetime, last: datetime, step_s: int) -> Iterator[datetime]:
-    """Give the moments from first to last, a step apart."""
+    """Return the moments from first to last, a step apart."""
     steps = int((last - first).total_seconds()) // step_s
     return (first + timedelta(seconds=step_s * step) for step in range(steps + 1))
 
 
 def altitude_deg(exposure: Exposure) -> float:
-    """Give a light's altitude at the middle of its exposure."""
+    """Return a light's altitude at the middle of its exposure."""
     assert exposure.target
     return altitude_azimuth_deg(*pointing(exposure.target, exposure.offset_arcsec), exposure.middle)[0]
 
@@ -71,7 +71,7 @@ def altitude_deg(exposure: Exposure) -> float:
 
 
 def guide_errors(light: Exposure, index: int) -> list[tuple[datetime, float, float]]:
-    """Give the guide star's error in arcseconds, east and north, every few seconds of a light."""
+    """Return the guide star's error in arcseconds, east and north, every few seconds of a light."""
     moments = list(every(light.begun, light.ended, GUIDE_EVERY_S))
     noise = seeded(200, index).standard_normal((len(moments), 2))
     drift = np.zeros(2)
@@ -84,19 +84,19 @@ def guide_errors(light: Exposure, index: int) -> list[tuple[datetime, float, flo
 
 
 def measured_rms_arcsec(light: Exposure, index: int) -> float:
-    """Give the root mean square of a light's guiding errors, both axes together."""
+    """Return the root mean square of a light's guiding errors, both axes together."""
     errors = guide_errors(light, index)
     return math.sqrt(sum(east**2 + north**2 for _, east, north in errors) / len(errors))
 
 
 def nudge(error_arcsec: float, words: str) -> str:
-    """Give the correction for an error: which way and for how many milliseconds."""
+    """Return the correction for an error: which way and for how many milliseconds."""
     length_ms = 0 if abs(error_arcsec) < 0.15 else round(abs(error_arcsec) * 64)
     return f"{words[error_arcsec < 0] if length_ms else '-'}{length_ms:<4d}"
 
 
 def guiding_of(light: Exposure, index: int) -> Iterator[str]:
-    """Give the guiding log's lines for one light."""
+    """Return the guiding log's lines for one light."""
     assert light.target
     yield f"follow star near {light.target.folder}, tube {pier_side(light.begun).lower()} of the pier"
     for moment, east, north in guide_errors(light, index):
@@ -108,7 +108,7 @@ def guiding_of(light: Exposure, index: int) -> Iterator[str]:
 
 
 def guiding_log() -> bytes:
-    """Give the guiding log: its program was writing when the cable failed, so it ends within a line."""
+    """Return the guiding log: its program was writing when the cable failed, so it ends within a line."""
     lines = [
         f"PIER GUIDE NOTES / {SITE} / evening of 2026-03-14 / clock UTC / errors in arcsec, nudges in ms"
     ]
@@ -121,7 +121,7 @@ def guiding_log() -> bytes:
 
 
 def focus_json(run: FocusRun) -> bytes:
-    """Give a focusing run: star sizes at nine positions, the best one and the tube's temperature."""
+    """Return a focusing run: star sizes at nine positions, the best one and the tube's temperature."""
     best, target = best_focus(run.begun, run.filter_name), NGC4565 if run.begun >= SLEW_TO_NGC4565 else M51
     sharp = star_size_px(run.begun, altitude_azimuth_deg(target.ra_deg, target.dec_deg, run.begun)[0])
     noise = seeded(300, run.number).standard_normal(9)
@@ -148,17 +148,17 @@ def focus_json(run: FocusRun) -> bytes:
 
 
 def camera_amp(moment: datetime) -> float:
-    """Give the camera's current: its cooler works less as the air cools."""
+    """Return the camera's current: its cooler works less as the air cools."""
     return 1.15 + 0.11 * (ambient_deg_c(moment) - 1) if moment < NIGHT_ENDS - timedelta(minutes=4) else 0.32
 
 
 def heater_amp(moment: datetime) -> float:
-    """Give the dew heater's current: low until it is turned up, too late, at 02:52."""
+    """Return the dew heater's current: low until it is turned up, too late, at 02:52."""
     return 1.62 if DEW_HEATER_UP <= moment < PARKED else 0.35
 
 
 def power_csv(first: datetime, last: datetime) -> bytes:
-    """Give the power box's readings, one every two minutes; a semicolon between fields."""
+    """Return the supply's readings, one every two minutes; a semicolon between fields."""
     rows = ["utc;supply_V;supply_A;camera_A;mount_A;heater_A"]
     for moment in every(first, last, 120):
         camera, heater = camera_amp(moment), heater_amp(moment)
@@ -171,7 +171,7 @@ def power_csv(first: datetime, last: datetime) -> bytes:
 
 
 def weather_csv(first: datetime, last: datetime) -> bytes:
-    """Give the weather mast's readings, one every five minutes."""
+    """Return the weather mast's readings, one every five minutes."""
     rows = ["time (UTC),air °C,humidity %,dew point °C,wind m/s,sky minus air °C"]
     for moment in every(first, last, 300):
         air, humid = round(ambient_deg_c(moment), 1), round(humidity_percent(moment), 1)
@@ -190,7 +190,7 @@ Line = tuple[datetime, str]
 
 
 def sequencer_exposures() -> Iterator[Line]:
-    """Give the sequencer's lines for each exposure: opened, then kept or lost."""
+    """Return the sequencer's lines for each exposure: opened, then kept or lost."""
     index = {light.path: number for number, light in enumerate(lights())}
     for exposure in exposures():
         through = f" through {exposure.filter_name}" if exposure.filter_name else ""
@@ -210,7 +210,7 @@ def sequencer_exposures() -> Iterator[Line]:
 
 
 def sequencer_events() -> Iterator[Line]:
-    """Give the sequencer's lines for what happens between exposures."""
+    """Return the sequencer's lines for what happens between exposures."""
     yield ROOF_OPENS, "~ roof open; camera asked for -10.0 C"
     yield CLOUD_PAUSE[0], "! guide star faint, sky camera sees cloud: waiting"
     yield CLOUD_PAUSE[1], "~ sky clear again: going on"
@@ -223,7 +223,7 @@ def sequencer_events() -> Iterator[Line]:
 
 
 def sequencer_log(focus: list[FocusRun]) -> bytes:
-    """Give the sequencer's log."""
+    """Return the sequencer's log."""
     lines = [*sequencer_exposures(), *sequencer_events()]
     for run in focus:
         best = best_focus(run.begun, run.filter_name)
@@ -235,12 +235,12 @@ def sequencer_log(focus: list[FocusRun]) -> bytes:
 
 
 def slew(moment: datetime, target: Target) -> Line:
-    """Give the mount's line for a slew."""
+    """Return the mount's line for a slew."""
     return moment, f"go to {target.ra_deg:.4f} {target.dec_deg:+.4f}, there after 38 s, off by 11 arcsec"
 
 
 def mount_positions() -> Iterator[Line]:
-    """Give the mount's lines on where it points, every quarter of an hour."""
+    """Return the mount's lines on where it points, every quarter of an hour."""
     for moment in every(at("20:00:00"), at("04:30:00"), 900):
         target = NGC4565 if moment >= SLEW_TO_NGC4565 else M51
         altitude, azimuth = altitude_azimuth_deg(target.ra_deg, target.dec_deg, moment)
@@ -251,7 +251,7 @@ def mount_positions() -> Iterator[Line]:
 
 
 def mount_log() -> bytes:
-    """Give the mount's log; its program ends lines as some computers do, with CR and LF."""
+    """Return the mount's log; its program ends lines as some computers do, with CR and LF."""
     lines = [
         (at("18:11:48"), "awake, at its park position"),
         slew(SLEW_TO_M51, M51),

@@ -3,7 +3,7 @@
     python sample_session/make_session.py                 make everything again
     python sample_session/make_session.py --times-only    only give the files the night's times
 
-The night of 2026-03-14 at Kestrel Down (51.2° north, 1.9° west), with a camera, telescope and
+The night of 2026-03-14 at Dunnock Rise (51.2° north, 1.9° west), with a camera, telescope and
 observer that do not exist. The moon, four days before new, rises after the last light. All times UTC.
 
     18:20   dusk flats through Ha, OIII, L
@@ -25,7 +25,7 @@ short, a header of rubbish. `stick/` is a prepared folder that stands for a remo
 
 Git keeps neither times nor empty folders. A log belongs to the night of its last modification, so
 after a clone `--times-only` sets every file's time as the night left it and makes the empty folder
-`Night frames/Snapshots`. It changes no content.
+`Night frames/Trial shots`. It changes no content.
 
 The pixels come from integers() and standard_normal() of a seeded PCG64, so the files are the same
 on every run. What a library words or packs for itself may change with that library's version: the
@@ -68,7 +68,7 @@ class SessionFile:
 
 
 def frame_files() -> Iterator[SessionFile]:
-    """Give the frames; a file's time is when the camera's program had written it."""
+    """Return the frames; a file's time is when the camera's program had written it."""
     for index, exposure in enumerate(exposures()):
         yield SessionFile(
             f"computer/{exposure.path}", exposure.written, partial(frame_bytes, exposure, index)
@@ -76,30 +76,30 @@ def frame_files() -> Iterator[SessionFile]:
 
 
 def focus_files() -> Iterator[SessionFile]:
-    """Give a JSON file for each focusing run."""
+    """Return a JSON file for each focusing run."""
     for run in focus_runs():
         path = f"computer/Focus runs/2026-03-14/run {run.number:02d} {run.filter_name}.json"
         yield SessionFile(path, run.begun + timedelta(seconds=215), partial(logs.focus_json, run))
 
 
 def reading_files() -> Iterator[SessionFile]:
-    """Give the readings of power and weather, a folder for each calendar day."""
+    """Return the readings of power and weather, a folder for each calendar day."""
     for first, last in ((at("18:00:00"), MIDNIGHT - timedelta(minutes=2)), (MIDNIGHT, NIGHT_ENDS)):
-        power = f"computer/Power box/{first:%Y-%m-%d}/readings.csv"
+        power = f"computer/Supply readings/{first:%Y-%m-%d}/readings.csv"
         yield SessionFile(power, last, partial(logs.power_csv, first, last))
         weather = f"computer/Weather mast/{first:%d %B %Y}/mast.csv"
         yield SessionFile(weather, last, partial(logs.weather_csv, first, last))
 
 
 def picture_files() -> Iterator[SessionFile]:
-    """Give the roof camera's pictures, which the power box keeps beside its readings."""
+    """Return the roof camera's pictures, which the supply keeps beside its readings."""
     for moment in pictures.MOMENTS:
-        path = f"computer/Power box/{moment:%Y-%m-%d}/sky {moment:%H%M}.png"
+        path = f"computer/Supply readings/{moment:%Y-%m-%d}/sky {moment:%H%M}.png"
         yield SessionFile(path, moment, partial(pictures.picture, moment))
 
 
 def plain_logs() -> Iterator[SessionFile]:
-    """Give the logs of guiding, of the sequencer and of the mount, and the stick's mark."""
+    """Return the logs of guiding, of the sequencer and of the mount, and the stick's mark."""
     yield SessionFile("computer/Guiding/notes 2026-03-14.txt", CABLE_FAULT, logs.guiding_log)
     sequencer = "computer/Tamsin's sequencer/night 2026-03-14.log"
     yield SessionFile(sequencer, NIGHT_ENDS, partial(logs.sequencer_log, focus_runs()))
@@ -108,7 +108,7 @@ def plain_logs() -> Iterator[SessionFile]:
 
 
 def session_files() -> list[SessionFile]:
-    """Give every file of the session; none is made yet."""
+    """Return every file of the session; none is made yet."""
     return [*frame_files(), *focus_files(), *reading_files(), *picture_files(), *plain_logs()]
 
 
@@ -120,7 +120,7 @@ def write(file: SessionFile, folder: Path) -> None:
 
 
 def set_time(file: SessionFile, folder: Path) -> None:
-    """Give one file the time the night left it with."""
+    """Set one file's time as the night left it."""
     seconds = int(file.modified.timestamp())
     modified_ns = seconds * 10**9 + file.modified.microsecond * 1000
     os.utime(folder / file.path, ns=(modified_ns, modified_ns))
@@ -136,7 +136,7 @@ def make(folder: Path) -> None:
 
 
 def restore_times(folder: Path) -> list[str]:
-    """Give the files that are there their times; return the paths of those that are not."""
+    """Set the times of the files that are there; return the paths of those that are not."""
     files = session_files()
     there = [file for file in files if (folder / file.path).is_file()]
     for file in there:

@@ -22,14 +22,14 @@ MOMENTS = tuple(at(f"{clock}:07") for clock in CLOCKS_OF_EVENING + CLOCKS_OF_MOR
 
 
 def twilight(moment: datetime) -> float:
-    """Give the sky's brightness, 0 to 1: it fades within two hours of sunset and returns before sunrise."""
+    """Return the sky's brightness, 0 to 1: it fades within two hours of sunset and returns before sunrise."""
     since_sunset = hours_between(at("18:05:00"), moment)
     to_sunrise = hours_between(moment, at("06:18:00"))
     return math.exp(-2.6 * max(0.0, since_sunset)) + math.exp(-2.6 * max(0.0, to_sunrise))
 
 
 def star_places(moment: datetime) -> tuple[Image, Image, Image]:
-    """Give where the stars above the horizon stand in the picture, and how bright they are."""
+    """Return where the stars above the horizon stand in the picture, and how bright they are."""
     rng = seeded(50)
     count = 420
     hour_angle = (
@@ -48,7 +48,7 @@ def star_places(moment: datetime) -> tuple[Image, Image, Image]:
 
 
 def blur(image: Image, times: int) -> Image:
-    """Give the image spread over its neighbours, as often as asked."""
+    """Return the image spread over its neighbours, as often as asked."""
     for _ in range(times):
         for axis in (0, 1):
             image = (np.roll(image, 1, axis) + 2 * image + np.roll(image, -1, axis)) / 4
@@ -56,14 +56,14 @@ def blur(image: Image, times: int) -> Image:
 
 
 def clouds(moment: datetime, x: Image, y: Image) -> Image:
-    """Give the cloud bank's brightness, lit from the ground, as it drifts across."""
+    """Return the cloud bank's brightness, lit from the ground, as it drifts across."""
     drift = 40 * hours_between(at("22:00:00"), moment)
     waves = np.sin((x + drift) / 9 + 1.7 * np.sin(y / 13)) + 0.8 * np.sin((y - drift) / 6 + np.sin(x / 7))
     return cloud(moment) * (52 + 26 * waves)
 
 
 def whole_sky(moment: datetime) -> Image:
-    """Give the picture's brightness, 0 to 255, before noise."""
+    """Return the picture's brightness, 0 to 255, before noise."""
     y, x = np.mgrid[0:SIZE_PX, 0:SIZE_PX] - (SIZE_PX - 1) / 2.0
     from_centre = np.hypot(x, y)
     image = np.zeros((SIZE_PX, SIZE_PX))
@@ -82,24 +82,24 @@ def whole_sky(moment: datetime) -> Image:
 
 
 def chunk(name: bytes, content: bytes) -> bytes:
-    """Give one chunk of a PNG file (PNG specification, 5.3)."""
+    """Return one chunk of a PNG file (PNG specification, 5.3)."""
     return struct.pack(">I", len(content)) + name + content + struct.pack(">I", zlib.crc32(name + content))
 
 
 def stored(content: bytes) -> bytes:
-    """Give a zlib stream of one stored block (RFC 1950, 1951): the same bytes from every zlib."""
+    """Return a zlib stream of one stored block (RFC 1950, 1951): the same bytes from every zlib."""
     block = struct.pack("<BHH", 1, len(content), len(content) ^ 0xFFFF) + content
     return b"\x78\x01" + block + struct.pack(">I", zlib.adler32(content))
 
 
 def png(image: NDArray[np.uint8]) -> bytes:
-    """Give a grey image as a PNG file; at most 65535 bytes of pixels, since they go in one block."""
+    """Return a grey image as a PNG file; at most 65535 bytes of pixels, since they go in one block."""
     rows = b"".join(b"\0" + row.tobytes() for row in image)
     size = struct.pack(">IIBBBBB", image.shape[1], image.shape[0], 8, 0, 0, 0, 0)
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", size) + chunk(b"IDAT", stored(rows)) + chunk(b"IEND", b"")
 
 
 def picture(moment: datetime) -> bytes:
-    """Give the roof camera's picture of a moment as a PNG file."""
+    """Return the roof camera's picture of a moment as a PNG file."""
     noise = 2.5 * seeded(51, moment.day, moment.hour, moment.minute).standard_normal((SIZE_PX, SIZE_PX))
     return png(np.clip(np.rint(whole_sky(moment) + noise), 0, 255).astype(np.uint8))

@@ -24,23 +24,23 @@ SKY_TILT = {"L": (0.07, 0.16), "Ha": (-0.05, 0.09), "OIII": (0.10, 0.06)}
 
 
 def seeded(*key: int) -> np.random.Generator:
-    """Give the random numbers that belong to a key: the same for the same key, for ever."""
+    """Return the random numbers that belong to a key: the same for the same key, for ever."""
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence((20260314, *key))))
 
 
 def between(rng: np.random.Generator, low: float, high: float, count: int) -> Image:
-    """Give evenly spread numbers, made from integers only so that every numpy gives the same."""
+    """Return evenly spread numbers, made from integers only so that every numpy gives the same."""
     return low + (high - low) * rng.integers(0, 2**32, count) / 2**32
 
 
 def grid() -> tuple[Image, Image]:
-    """Give each pixel's x and y."""
+    """Return each pixel's x and y."""
     y, x = np.mgrid[0:HEIGHT_PX, 0:WIDTH_PX]
     return x.astype(np.float64), y.astype(np.float64)
 
 
 def hot_pixels() -> Image:
-    """Give each pixel's dark current in electrons a second: low, but for some that are always hot."""
+    """Return each pixel's dark current in electrons a second: low, but for some that are always hot."""
     rng = seeded(1)
     rate = np.full((HEIGHT_PX, WIDTH_PX), 0.004)
     count = 95
@@ -50,14 +50,14 @@ def hot_pixels() -> Image:
 
 
 def bias_pattern() -> Image:
-    """Give the sensor's zero level in counts: faint columns and a glow along one edge."""
+    """Return the sensor's zero level in counts: faint columns and a glow along one edge."""
     columns = seeded(2).standard_normal(WIDTH_PX) * 1.6
     x, _ = grid()
     return BIAS_COUNTS + columns[np.newaxis, :] + 7 * np.exp(-(WIDTH_PX - x) / 9)
 
 
 def mote(x: Image, y: Image, radius_px: float, depth: float) -> Image:
-    """Give what a speck of dust leaves of the light: a soft ring around the given offsets."""
+    """Return what a speck of dust leaves of the light: a soft ring around the given offsets."""
     away = np.sqrt(x**2 + y**2)
     ring = np.exp(-(((away - 0.75 * radius_px) / (0.28 * radius_px)) ** 2))
     disc = 0.4 / (1 + np.exp((away - radius_px) * 1.5))
@@ -65,7 +65,7 @@ def mote(x: Image, y: Image, radius_px: float, depth: float) -> Image:
 
 
 def evenness(filter_name: str) -> Image:
-    """Give each pixel's share of the light: vignetting, the sensor's dust, and that of one filter."""
+    """Return each pixel's share of the light: vignetting, the sensor's dust, and that of one filter."""
     x, y = grid()
     from_centre = np.hypot(x - WIDTH_PX * 0.51, y - HEIGHT_PX * 0.47) / (WIDTH_PX / 2)
     share = 1 / (1 + 0.24 * from_centre**2) ** 2
@@ -83,7 +83,7 @@ def evenness(filter_name: str) -> Image:
 
 
 def pixel_to_sky(exposure: Exposure) -> tuple[Image, Image]:
-    """Give each pixel's offset from the target in arcseconds, east and north."""
+    """Return each pixel's offset from the target in arcseconds, east and north."""
     x, y = grid()
     right, up = (x - (WIDTH_PX - 1) / 2) * SCALE_ARCSEC, (y - (HEIGHT_PX - 1) / 2) * SCALE_ARCSEC
     turn = math.radians(CAMERA_ANGLE_DEG + (180 if exposure.flipped else 0))
@@ -93,7 +93,7 @@ def pixel_to_sky(exposure: Exposure) -> tuple[Image, Image]:
 
 
 def star_profile(away_squared_px: Image, width_px: float) -> Image:
-    """Give a Moffat profile (β = 3) of the given full width at half maximum, its sum 1."""
+    """Return a Moffat profile (β = 3) of the given full width at half maximum, its sum 1."""
     alpha_squared = width_px**2 / (4 * (2 ** (1 / 3) - 1))
     away = 1 + away_squared_px / alpha_squared
     # Multiplied out: a power of arrays is slow, and not rounded alike everywhere.
@@ -101,7 +101,7 @@ def star_profile(away_squared_px: Image, width_px: float) -> Image:
 
 
 def star_field(exposure: Exposure, target: Target, width_px: float) -> Image:
-    """Give the target's stars in electrons a second; dew spreads part of their light into haloes."""
+    """Return the target's stars in electrons a second; dew spreads part of their light into haloes."""
     rng = seeded(20, round(target.ra_deg))
     count = 130
     stars_east, stars_north = between(rng, -620, 620, count), between(rng, -620, 620, count)
@@ -118,7 +118,7 @@ def star_field(exposure: Exposure, target: Target, width_px: float) -> Image:
 
 
 def face_on_galaxy(east: Image, north: Image) -> Image:
-    """Give a spiral seen from above with its companion, in electrons a second."""
+    """Return a spiral seen from above with its companion, in electrons a second."""
     radius = np.hypot(east, north) + 1
     winding = np.arctan2(north, east) + np.log(radius / 40) / math.tan(math.radians(19))
     arms = (1 + 0.85 * np.cos(2 * winding)) * radius / (radius + 25)
@@ -129,7 +129,7 @@ def face_on_galaxy(east: Image, north: Image) -> Image:
 
 
 def edge_on_galaxy(east: Image, north: Image) -> Image:
-    """Give a disc seen from the side with its dust lane, in electrons a second; its long axis at 136°."""
+    """Return a disc seen from the side with its dust lane, in electrons a second; its long axis at 136°."""
     turn = math.radians(136)
     along = east * math.sin(turn) + north * math.cos(turn)
     across = east * math.cos(turn) - north * math.sin(turn)
@@ -140,19 +140,19 @@ def edge_on_galaxy(east: Image, north: Image) -> Image:
 
 
 def galaxy(exposure: Exposure, target: Target) -> Image:
-    """Give the target's own light in electrons a second through a clear filter."""
+    """Return the target's own light in electrons a second through a clear filter."""
     east, north = pixel_to_sky(exposure)
     return face_on_galaxy(east, north) if target is M51 else edge_on_galaxy(east, north)
 
 
 def through_the_air(exposure: Exposure, altitude_deg: float) -> float:
-    """Give the share of a star's light that arrives: air, cloud and dew each take theirs."""
+    """Return the share of a star's light that arrives: air, cloud and dew each take theirs."""
     clear = 10 ** (-0.4 * 0.18 * (airmass(altitude_deg) - 1))
     return clear * (1 - 0.75 * cloud(exposure.middle)) * (1 - 0.5 * dew(exposure.middle))
 
 
 def sky(filter_name: str, altitude_deg: float) -> Image:
-    """Give the sky's own light in electrons a second: a slope across the frame, brighter low down."""
+    """Return the sky's own light in electrons a second: a slope across the frame, brighter low down."""
     x, y = grid()
     tilt_x, tilt_y = SKY_TILT[filter_name]
     slope = 1 + tilt_x * (x / WIDTH_PX - 0.5) + tilt_y * (y / HEIGHT_PX - 0.5)
@@ -160,7 +160,7 @@ def sky(filter_name: str, altitude_deg: float) -> Image:
 
 
 def light_rate(exposure: Exposure, target: Target, filter_name: str) -> Image:
-    """Give what falls on each pixel in electrons a second, before vignetting and dust."""
+    """Return what falls on each pixel in electrons a second, before vignetting and dust."""
     altitude_deg, _ = altitude_azimuth_deg(*pointing(target, exposure.offset_arcsec), exposure.middle)
     width_px = star_size_px(exposure.middle, altitude_deg)
     stars = STAR_SHARE[filter_name] * star_field(exposure, target, width_px)
@@ -169,7 +169,7 @@ def light_rate(exposure: Exposure, target: Target, filter_name: str) -> Image:
 
 
 def collected_e(exposure: Exposure) -> Image:
-    """Give the electrons each pixel holds when the shutter closes, without noise."""
+    """Return the electrons each pixel holds when the shutter closes, without noise."""
     dark = hot_pixels() * exposure.exposure_s
     if exposure.filter_name is None:
         return dark
@@ -180,7 +180,7 @@ def collected_e(exposure: Exposure) -> Image:
 
 
 def pixels(exposure: Exposure, index: int) -> NDArray[np.uint16]:
-    """Give the exposure's pixels as the camera writes them; `index` keeps each frame's noise its own."""
+    """Return the exposure's pixels as the camera writes them; `index` keeps each frame's noise its own."""
     rng = seeded(100, index)
     electrons = collected_e(exposure)
     noisy = electrons + np.sqrt(electrons) * rng.standard_normal(electrons.shape)

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-SITE = "Kestrel Down"
+SITE = "Dunnock Rise"
 LATITUDE_DEG = 51.2
 LONGITUDE_DEG = -1.9
 OBSERVER = "Tamsin Quillfeather"
 CAMERA = "Lanternjack 12M"
-TELESCOPE = "Heronsgate 99 f/5"
+TELESCOPE = "Osierglass 99 f/5"
 FOCAL_LENGTH_MM = 495.0
 PIXEL_UM = 12.0
 SCALE_ARCSEC = 206.265 * PIXEL_UM / FOCAL_LENGTH_MM
@@ -69,22 +69,22 @@ class Exposure:
 
     @property
     def ended(self) -> datetime:
-        """Give the moment the shutter closes."""
+        """Return the moment the shutter closes."""
         return self.begun + timedelta(seconds=self.exposure_s)
 
     @property
     def middle(self) -> datetime:
-        """Give the moment half the exposure is done."""
+        """Return the moment half the exposure is done."""
         return self.begun + timedelta(seconds=self.exposure_s / 2)
 
     @property
     def written(self) -> datetime:
-        """Give the moment the file is on the computer's disk."""
+        """Return the moment the file is on the computer's disk."""
         return self.ended + timedelta(seconds=2.75)
 
     @property
     def name(self) -> str:
-        """Give the file's own name."""
+        """Return the file's own name."""
         return self.path.rpartition("/")[2]
 
 
@@ -112,7 +112,7 @@ class FocusRun:
 
 
 def at(clock: str) -> datetime:
-    """Give the moment (UTC) of a clock reading `HH:MM:SS` or `HH:MM:SS.fff` of this night."""
+    """Return the moment (UTC) of a clock reading `HH:MM:SS` or `HH:MM:SS.fff` of this night."""
     day = "2026-03-14" if int(clock[:2]) >= 12 else "2026-03-15"
     return datetime.fromisoformat(f"{day}T{clock}").replace(tzinfo=UTC)
 
@@ -140,21 +140,21 @@ CUT_SHORT = f"{FRAMES}/NGC 4565/O3/NGC4565_O3_1200s_004.fits"
 BROKEN_HEADER = f"{FRAMES}/Calibration/darks/dark_600s_001.fits"
 GZIPPED = f"{FRAMES}/M 51/OIII/M 51_OIII_1200s_002.fits.gz"
 TILE_COMPRESSED = f"{FRAMES}/NGC 4565/Lum/NGC4565_Lum_600s_001.fits.fz"
-EMPTY_FOLDER = f"{FRAMES}/Snapshots"
+EMPTY_FOLDER = f"{FRAMES}/Trial shots"
 
 
 def gap_s(number: int) -> float:
-    """Give the seconds between two exposures: reading out, dithering, settling; they vary a little."""
+    """Return the seconds between two exposures: reading out, dithering, settling; they vary a little."""
     return 14.237 + (number * 2731 % 6007) / 1000
 
 
 def dither(number: int) -> tuple[float, float]:
-    """Give a light's offset from the target in arcseconds, east and north: no two alike."""
+    """Return a light's offset from the target in arcseconds, east and north: no two alike."""
     return (number * 37 % 53) - 26.0, (number * 29 % 47) - 23.0
 
 
 def light_path(block: Block, number: int) -> str:
-    """Give the file's path below the computer's folder, as this target's sequence names it."""
+    """Return the file's path below the computer's folder, as this target's sequence names it."""
     target, word = block.target, block.target.folder_words[block.filter_name]
     name = f"{target.file_stem}_{word}_{block.exposure_s:.0f}s_{number:03d}.fits"
     plain = f"{FRAMES}/{target.folder}/{word}/{name}"
@@ -163,7 +163,7 @@ def light_path(block: Block, number: int) -> str:
 
 
 def lights() -> Iterator[Exposure]:
-    """Give the lights in the order they were taken."""
+    """Return the lights in the order they were taken."""
     taken = 0
     for block in BLOCKS:
         begun = block.begun
@@ -185,7 +185,7 @@ def lights() -> Iterator[Exposure]:
 
 
 def flats() -> Iterator[Exposure]:
-    """Give the dusk flats: the narrow filters first, longer as the sky darkens."""
+    """Return the dusk flats: the narrow filters first, longer as the sky darkens."""
     begun = at("18:20:31.640")
     for filter_name, exposures_s in (
         ("Ha", (1.2, 1.4, 1.7)),
@@ -200,7 +200,7 @@ def flats() -> Iterator[Exposure]:
 
 
 def darks_and_bias() -> Iterator[Exposure]:
-    """Give the darks and bias of dawn, taken with the telescope parked and covered."""
+    """Return the darks and bias of dawn, taken with the telescope parked and covered."""
     begun = at("04:36:48.205")
     runs = (
         ("dark", "darks/dark_600s", 600.0, 3),
@@ -216,12 +216,12 @@ def darks_and_bias() -> Iterator[Exposure]:
 
 
 def exposures() -> list[Exposure]:
-    """Give every exposure of the night in order of time."""
+    """Return every exposure of the night in order of time."""
     return [*flats(), *lights(), *darks_and_bias()]
 
 
 def focus_runs() -> list[FocusRun]:
-    """Give the focusing runs: one before each block."""
+    """Return the focusing runs: one before each block."""
     before = timedelta(minutes=4, seconds=18)
     return [
         FocusRun(number, block.begun - before, block.filter_name, block.focus_reason)

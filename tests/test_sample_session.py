@@ -118,14 +118,14 @@ def test_times_only_restores_the_times_and_the_empty_folder_and_no_content(made,
         shutil.copytree(made / part, tmp_path / part, copy_function=shutil.copyfile)
     log = tmp_path / "computer" / "Mount" / "diary.log"
     log.write_bytes(b"edited by hand")
-    (tmp_path / "computer" / "Night frames" / "Snapshots").rmdir()
+    (tmp_path / "computer" / "Night frames" / "Trial shots").rmdir()
     assert modified_times(tmp_path) != modified_times(made)
 
     assert run_script("--times-only", "--into", tmp_path).returncode == 0
 
     assert modified_times(tmp_path) == modified_times(made)
     assert log.read_bytes() == b"edited by hand"
-    assert (tmp_path / "computer" / "Night frames" / "Snapshots").is_dir()
+    assert (tmp_path / "computer" / "Night frames" / "Trial shots").is_dir()
 
 
 def test_times_only_names_a_file_that_is_missing_and_exits_1(tmp_path):
@@ -251,7 +251,7 @@ def test_dew_shows_in_the_stars_the_guiding_the_weather_and_the_power():
     }
     assert min(spread, key=spread.get).startswith("2026-03-15 02:4")
     heater = {
-        row["utc"]: float(row["heater_A"]) for row in readings("Power box/2026-03-15/readings.csv", ";")
+        row["utc"]: float(row["heater_A"]) for row in readings("Supply readings/2026-03-15/readings.csv", ";")
     }
     assert heater["02:54:00"] > 4 * heater["02:50:00"]
 
@@ -280,7 +280,7 @@ def test_the_darks_share_their_hot_pixels():
 
 
 def test_the_pictures_are_whole_png_files():
-    pictures = sorted(SESSION.glob("computer/Power box/*/*.png"))
+    pictures = sorted(SESSION.glob("computer/Supply readings/*/*.png"))
     assert len(pictures) == 14
     for path in pictures:
         content = path.read_bytes()

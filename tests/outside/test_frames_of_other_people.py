@@ -206,13 +206,6 @@ WITNESSES = [
         image=1,
     ),
     Witness(
-        "sunpy",
-        "data/test/EIT/efz20040301.000010_s.fits",
-        {"object_name": (0, "OBJECT"), "filter_name": (0, "FILTER"), "exposure_s": (0, "EXPTIME")},
-        begun=(0, ""),
-        image=0,
-    ),
-    Witness(
         "reproject", "tests/data/secchi_l0_a.fits", {"exposure_s": (0, "EXPTIME")}, begun=(0, ""), image=0
     ),
 ]

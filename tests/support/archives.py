@@ -143,5 +143,5 @@ def small_archive(root: Path) -> Path:
             *(calibration(FrameType.BIAS, number, 0.0) for number in range(2, 4)),
         ],
     )
-    write_bag(root / "nights" / "2026-03-14", [log("Mount/diary.log"), log("Power box/readings.csv")])
+    write_bag(root / "nights" / "2026-03-14", [log("Mount/diary.log"), log("Supply readings/readings.csv")])
     return root

@@ -14,7 +14,7 @@ AWKWARD = st.text(st.sampled_from(list("aAßsſéÉ.~_-/ (2)%:\u0301\u030a\u212b
 @pytest.mark.parametrize(
     "path",
     [
-        "data/frames/NGC 7331/Light_Ha_0001_300s.fits",
+        "data/frames/NGC 7331/M 51 Ha 0001.fits",
         "data/frames/M 33's été/–15 °C/x.fit",
         "data/logs/-n.log",
         "data/logs/.hidden",

@@ -14,7 +14,7 @@ from manifests.frames.frame import FrameType
 DARK, FLAT, DARK_FLAT, BIAS = FrameType.DARK, FrameType.FLAT, FrameType.DARK_FLAT, FrameType.BIAS
 NIGHT = date(2026, 3, 14)
 LIGHT = Setup(
-    camera="Night Owl 26",
+    camera="Lantern 26",
     telescope="Long Tom",
     filter_name="Ha",
     size_px=(6000, 4000),
@@ -45,7 +45,7 @@ def nights_later(nights: int) -> dict[str, date]:
 
 
 OTHER_SENSOR = [
-    {"camera": "Day Owl"},
+    {"camera": "Lantern 9"},
     {"size_px": (3000, 2000)},
     {"binning": (2, 2)},
     {"gain": 0.0},
@@ -83,7 +83,7 @@ def test_a_frame_that_was_taken_otherwise_does_not_fit(kind: FrameType, facts: d
     [
         (DARK, {"filter_name": "L", "telescope": "cap", "rotation_deg": 90.0, "focal_length_mm": None}),
         (DARK, {"exposure_s": 302.0, "sensor_deg_c": -10.9}),
-        (DARK, {"camera": "NIGHT  owl 26"}),
+        (DARK, {"camera": "LANTERN  26"}),
         (BIAS, {"exposure_s": 0.0, "sensor_deg_c": 20.0, "filter_name": "L"}),
         (FLAT, {"gain": 0.0, "offset": 0.0, "exposure_s": 2.0, "sensor_deg_c": 5.0, "readout_mode": "fast"}),
         (FLAT, {"rotation_deg": 10.0, "focal_length_mm": 525.0}),
@@ -286,7 +286,7 @@ def test_a_match_says_what_was_taken_and_why() -> None:
         ({"offset": 10.0}, "nearest offset 10 instead of 50"),
         ({"binning": (2, 2)}, "nearest binning 2 × 2 instead of 1 × 1"),
         ({"size_px": (3000, 2000)}, "nearest 3000 × 2000 px instead of 6000 × 4000 px"),
-        ({"camera": "Day Owl"}, "nearest camera Day Owl instead of Night Owl 26"),
+        ({"camera": "Lantern 9"}, "nearest camera Lantern 9 instead of Lantern 26"),
     ],
 )
 def test_what_is_missing_is_said_with_what_comes_nearest(nearest: dict[str, Any], said: str) -> None:
@@ -298,7 +298,7 @@ def test_what_is_missing_is_said_with_what_comes_nearest(nearest: dict[str, Any]
 
 def test_the_nearest_is_of_the_same_camera_and_with_the_fewest_differences() -> None:
     answer = library(
-        ("other camera", DARK, {"camera": "Day Owl", "exposure_s": 300.0}),
+        ("other camera", DARK, {"camera": "Lantern 9", "exposure_s": 300.0}),
         ("two differences", DARK, {"gain": 0.0, "exposure_s": 300.0}),
         ("far", DARK, {"exposure_s": 60.0}),
         ("near", DARK, {"exposure_s": 240.0}),
@@ -308,7 +308,7 @@ def test_the_nearest_is_of_the_same_camera_and_with_the_fewest_differences() -> 
 
 
 def test_another_camera_is_less_like_than_any_other_setting_of_the_same() -> None:
-    other, same = {"camera": "Day Owl"}, {"gain": 0.0, "offset": 10.0}
+    other, same = {"camera": "Lantern 9"}, {"gain": 0.0, "offset": 10.0}
     answer = library(("other", DARK, other), ("same", DARK, same)).match(DARK, LIGHT)
     assert answer.why.endswith("nearest gain 0, offset 10 instead of 50")
 

@@ -10,7 +10,7 @@ from manifests.frames.frame import FrameType
 
 NIGHT = date(2026, 3, 14)
 LIGHT = Setup(
-    camera="Night Owl 26",
+    camera="Lantern 26",
     telescope="Long Tom",
     filter_name="Ha",
     size_px=(6000, 4000),

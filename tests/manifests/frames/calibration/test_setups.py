@@ -11,7 +11,7 @@ NIGHT = date(2026, 3, 14)
 
 def test_a_setup_is_made_of_a_frames_facts() -> None:
     frame = Frame(
-        camera="Night  Owl 26",
+        camera="Lantern  26",
         telescope="Long Tom",
         width_px=6000,
         height_px=4000,
@@ -27,7 +27,7 @@ def test_a_setup_is_made_of_a_frames_facts() -> None:
         focal_length_mm=530.02,
     )
     assert setup_of(frame, NIGHT, "Ha") == Setup(
-        camera="Night Owl 26",
+        camera="Lantern 26",
         telescope="Long Tom",
         filter_name="Ha",
         size_px=(6000, 4000),
