@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 from transfer.cli.options import ends_with_exit_code, json_option, print_json, user_folder
+from transfer.cli.screen import screen_of
+from transfer.cli.telling import write_lines
 from transfer.config.reading import CONFIG_NAME
 from transfer.engine.drive import find_drives
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
-from transfer.jobs.setup import look_around, setup_text
+from transfer.jobs.setup import FoundHere, found_lines, look_around, setup_text
 
 
 @click.command("setup")
@@ -32,10 +36,19 @@ def command(config_file: Path | None, as_json: bool) -> int:
     _write_new(file, setup_text(found))
     message = f"Written: {file}"
     if as_json:
-        print_json({"command": "setup", "exit": 0, "message": message, "path": str(file), "findings": []})
+        common = {"command": "setup", "exit": 0, "message": message, "path": str(file), "findings": []}
+        print_json(common | _as_json(found))
     else:
+        write_lines(map(screen_of(sys.stdout).clean, found_lines(found)))
         click.echo(f"{message}\nLook it through, then run: nightferry plan")
     return int(ExitCode.PROVEN)
+
+
+def _as_json(found: FoundHere) -> dict[str, Any]:
+    folders = [
+        {"folder": str(each.folder), "frames": each.frames, "logs": each.logs} for each in found.folders
+    ]
+    return {"found": folders, "drives": list(found.drives), "search_finished": found.whole}
 
 
 def _write_new(file: Path, text: str) -> None:

@@ -4,24 +4,32 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.stored_names import NameBook, same_name_key
 from manifests.frames.endings import FITS_ENDINGS
+from transfer.words import counted
 
 _LOOK_AT_MOST_S = 5.0
 _LOOK_AT_MOST_DEEP = 7
 _FITS_PATTERNS = tuple(f"**/*{ending}" for ending in FITS_ENDINGS)
-_LOG_PATTERNS = ("**/*.log", "**/log/**", "**/logs/**")
+_LOG_PATTERNS = ("**/*.log", "**/*.txt", "**/log/**", "**/logs/**")
+# A text file whose name has a date or the word "log" is a program's log, not a person's letter.
+_LOG_NAME = re.compile(
+    r"(?:.*[^a-z])?log[^a-z]?.*|.*20[0-9]{2}[-_.]?[01][0-9][-_.]?[0-3][0-9].*", re.IGNORECASE
+)
 # Folders that hold others' programs, whose logs are no observer's.
 _NOT_LOOKED_INTO = frozenset(("appdata", "library", "node_modules", "site-packages", "snap", "venv"))
-# Folders that a system gives to everyone: what lies in one is the observer's, not the whole.
-_EVERYONE_S = frozenset(("documents", "pictures", "desktop", "downloads", "videos", "onedrive"))
+# Folders that a system makes for every user: what lies in one is the observer's, not the whole folder. A
+# folder directly below the user's own that holds one of the first three, as a mirrored one does, is another.
+_TELLING = frozenset(("documents", "pictures", "desktop"))
+_FOR_EVERYONE = _TELLING | {"downloads", "videos"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +46,7 @@ class FoundHere:
     """What was found on this computer.
 
     `utc_offset_h` is the standard offset of its time zone, in hours east; `drives` the names of the
-    prepared drives that are connected; `whole` tells whether the search came to its end.
+    prepared drives that are connected; `whole` says whether the search was finished.
     """
 
     home: Path
@@ -62,14 +70,17 @@ def look_around(
     """
     end = clock() + at_most_s
     found: dict[Path, FoundFolder] = {}
+    holders: set[Path] = set()
     ahead = deque([(home, 0)])
     while ahead and clock() < end:
         folder, depth = ahead.popleft()
         inner, frames, logs = _contents(folder)
+        if depth == 1 and any(each.name.lower() in _TELLING for each in inner):
+            holders.add(folder)
         if depth < _LOOK_AT_MOST_DEEP:
             ahead.extend((each, depth + 1) for each in inner)
         if depth and (frames or logs):
-            _add(found, _source_of(folder, home), frames, logs)
+            _add(found, _source_of(folder, home, holders), frames, logs)
     ordered = sorted(found.values(), key=lambda each: (-each.frames, -each.logs, each.folder))
     offset_h = -time.timezone / 3600
     return FoundHere(home, tuple(ordered), offset_h, tuple(drives), whole=not ahead)
@@ -87,11 +98,15 @@ def _contents(folder: Path) -> tuple[list[Path], int, int]:
                     inner += [Path(entry.path)] if _is_worth_a_look(entry.name) else []
                 elif entry.name.lower().endswith(FITS_ENDINGS):
                     frames += 1
-                elif in_logs or entry.name.lower().endswith(".log"):
+                elif in_logs or _is_a_log(entry.name.lower()):
                     logs += 1
     except OSError:
         return [], 0, 0
     return inner, frames, logs
+
+
+def _is_a_log(name: str) -> bool:
+    return name.endswith(".log") or (name.endswith(".txt") and _LOG_NAME.fullmatch(name) is not None)
 
 
 def _is_worth_a_look(name: str) -> bool:
@@ -99,16 +114,36 @@ def _is_worth_a_look(name: str) -> bool:
     return not passed_over and name.isprintable() and (os.name == "nt" or "\\" not in name)
 
 
-def _source_of(folder: Path, home: Path) -> Path:
+def _source_of(folder: Path, home: Path, holders: Container[Path]) -> Path:
     """Return the folder to carry from: the first of the observer's own, so that the next night is in it."""
     parts = folder.relative_to(home).parts
-    own = 2 if parts[0].lower() in _EVERYONE_S else 1
+    at = 1 if home / parts[0] in holders and len(parts) > 1 else 0
+    own = at + 2 if parts[at].lower() in _FOR_EVERYONE else at + 1
     return home.joinpath(*parts[:own])
 
 
 def _add(found: dict[Path, FoundFolder], folder: Path, frames: int, logs: int) -> None:
     before = found.get(folder, FoundFolder(folder))
     found[folder] = FoundFolder(folder, before.frames + frames, before.logs + logs)
+
+
+def found_lines(found: FoundHere) -> Iterator[str]:
+    """Return what was found, a line each, for a person."""
+    frames = sum(each.frames for each in found.folders)
+    logs = sum(each.logs for each in found.folders)
+    yield f"Found below {found.home}: {counted(frames, 'frame')} and {counted(logs, 'log')}."
+    for each in found.folders:
+        here = [
+            counted(number, noun) for number, noun in ((each.frames, "frame"), (each.logs, "log")) if number
+        ]
+        left = "" if each.frames else "; no frames are near, so the section is only a comment"
+        yield f"  {each.folder}: {' and '.join(here)}{left}"
+    if not found.whole:
+        yield "The search took long and was ended early: there may be more."
+    if found.drives:
+        yield f"Prepared drives that are connected: {', '.join(found.drives)}"
+    else:
+        yield "No prepared drive is connected: nightferry prepare DRIVE --name NAME makes one."
 
 
 def setup_text(found: FoundHere) -> str:
@@ -221,10 +256,10 @@ def _source_sections(found: FoundHere) -> Iterator[str]:
     for each in found.folders:
         if each.frames:
             name = names.claim(each.folder.name)
-            yield _source(name, each, found.home, _FITS_PATTERNS, "frames", f"{each.frames} frames")
+            yield _source(name, each, found.home, _FITS_PATTERNS, "frames", counted(each.frames, "frame"))
         if each.logs:
             name = names.claim(f"{each.folder.name} logs")
-            section = _source(name, each, found.home, _LOG_PATTERNS, "logs", f"{each.logs} logs")
+            section = _source(name, each, found.home, _LOG_PATTERNS, "logs", counted(each.logs, "log"))
             yield section if each.frames else _commented(section)
 
 

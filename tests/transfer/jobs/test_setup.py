@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from transfer.config import DriveName, Source, SourceKind, load_config
 from transfer.config.schema import SECTIONS
-from transfer.jobs.setup import FoundFolder, FoundHere, look_around, setup_text
+from transfer.jobs.setup import FoundFolder, FoundHere, found_lines, look_around, setup_text
 
 
 def loaded(found, folder):
@@ -63,6 +63,37 @@ def test_frames_are_found_where_the_next_night_will_be_too(tmp_path):
 def test_logs_are_found_by_their_ending_and_by_their_folder(tmp_path):
     touch(tmp_path, "Documents/sky/mount.LOG", "Documents/sky/Logs/focus.json", "Documents/notes.txt")
     assert look_around(tmp_path).folders == (FoundFolder(tmp_path / "Documents/sky", logs=2),)
+
+
+def test_logs_that_end_in_txt_are_found_by_a_date_or_the_word_log(tmp_path):
+    touch(tmp_path, "Documents/sky/guiding 2026-03-14.txt", "Documents/sky/20260315_notes.txt")
+    touch(tmp_path, "Documents/sky/focus_log.txt", "Documents/sky/Log-03.txt")
+    touch(tmp_path, "Documents/sky/catalog.txt", "Documents/sky/prologue.txt", "Documents/sky/logistics.txt")
+    (found,) = look_around(tmp_path).folders
+    assert found == FoundFolder(tmp_path / "Documents/sky", logs=4)
+    config = loaded(FoundHere(tmp_path, (FoundFolder(found.folder, frames=1, logs=4),)), tmp_path)
+    assert "**/*.txt" in config.sources[1].take
+
+
+def test_a_folder_that_mirrors_the_systems_folders_is_no_source_itself(tmp_path):
+    touch(tmp_path, "Mirror of mine/Pictures/sky/a/1.fits", "Mirror of mine/frames/b/2.fits", "own/c/3.fits")
+    assert {each.folder for each in look_around(tmp_path).folders} == {
+        tmp_path / "Mirror of mine/Pictures/sky",
+        tmp_path / "Mirror of mine/frames",
+        tmp_path / "own",
+    }
+
+
+def test_what_was_found_is_told(tmp_path):
+    folders = (FoundFolder(tmp_path / "sky", 1, 3), FoundFolder(tmp_path / "build", 0, 1))
+    lines = list(found_lines(FoundHere(tmp_path, folders, drives=("Field stick",), whole=False)))
+    assert lines == [
+        f"Found below {tmp_path}: 1 frame and 4 logs.",
+        f"  {tmp_path / 'sky'}: 1 frame and 3 logs",
+        f"  {tmp_path / 'build'}: 1 log; no frames are near, so the section is only a comment",
+        "The search took long and was ended early: there may be more.",
+        "Prepared drives that are connected: Field stick",
+    ]
 
 
 def test_hidden_folders_and_programs_are_passed_over(tmp_path):
