@@ -21,9 +21,7 @@ _LOOK_AT_MOST_DEEP = 7
 _FITS_PATTERNS = tuple(f"**/*{ending}" for ending in FITS_ENDINGS)
 _LOG_PATTERNS = ("**/*.log", "**/*.txt", "**/log/**", "**/logs/**")
 # A text file whose name has a date or the word "log" is a program's log, not a person's letter.
-_LOG_NAME = re.compile(
-    r"(?:.*[^a-z])?log[^a-z]?.*|.*20[0-9]{2}[-_.]?[01][0-9][-_.]?[0-3][0-9].*", re.IGNORECASE
-)
+_LOG_NAME = re.compile(r"(?:.*[^a-z])?logs?(?![a-z]).*|.*20[0-9]{2}[-_.]?[01][0-9][-_.]?[0-3][0-9].*")
 # Folders that hold others' programs, whose logs are no observer's.
 _NOT_LOOKED_INTO = frozenset(("appdata", "library", "node_modules", "site-packages", "snap", "venv"))
 # Folders that a system makes for every user: what lies in one is the observer's, not the whole folder. A
