@@ -73,6 +73,7 @@ def _around(whole_deg: float, need_deg: float, have_deg: float) -> float:
 
 
 CAMERA = Agreeing("camera", _text(lambda setup: setup.camera))
+CAMERA_SERIAL = Agreeing("camera serial", _text(lambda setup: setup.camera_serial), may_lack=True)
 TELESCOPE = Agreeing("telescope", _text(lambda setup: setup.telescope))
 FILTER = Agreeing("filter", _text(lambda setup: setup.filter_name))
 FILTER_WIDTH = Agreeing("filter width", lambda setup: setup.filter_width_nm, may_lack=True)
@@ -118,14 +119,14 @@ FOCAL_LENGTH = Close(
     _difference,
     lambda limits, need_mm: limits.focal_length_relative * need_mm,
 )
-_SENSOR = (CAMERA, SIZE, BINNING, GAIN, OFFSET, READOUT_MODE)
+_SENSOR = (CAMERA, CAMERA_SERIAL, SIZE, BINNING, GAIN, OFFSET, READOUT_MODE)
 
 AGREEING: Mapping[FrameType, tuple[Agreeing, ...]] = {
     FrameType.DARK: _SENSOR,
     FrameType.DARK_FLAT: _SENSOR,
     FrameType.BIAS: _SENSOR,
     # The gain of a flat is its own affair: it is divided out.
-    FrameType.FLAT: (CAMERA, SIZE, BINNING, FILTER, FILTER_WIDTH, TELESCOPE),
+    FrameType.FLAT: (CAMERA, CAMERA_SERIAL, SIZE, BINNING, FILTER, FILTER_WIDTH, TELESCOPE),
 }
 CLOSE: Mapping[FrameType, tuple[Close, ...]] = {
     FrameType.DARK: (EXPOSURE, TEMPERATURE),
@@ -139,18 +140,18 @@ Agreement = tuple[Hashable | None, ...]
 
 
 def agreement_of(kind: FrameType, setup: Setup) -> Agreement:
-    """Give what must agree, for one type of calibration frame."""
+    """Return what must agree for one type of calibration frame."""
     return tuple(fact.value(setup) for fact in AGREEING[kind])
 
 
 def differing(kind: FrameType, need: Agreement, have: Agreement) -> tuple[str, ...]:
-    """Name the facts that are known on both sides and are not the same."""
+    """Return the names of the facts that are known on both sides and are not the same."""
     pairs = zip(AGREEING[kind], need, have, strict=True)
     return tuple(fact.name for fact, a, b in pairs if a is not None and b is not None and a != b)
 
 
 def unknown(kind: FrameType, need: Agreement, have: Agreement) -> tuple[str, ...]:
-    """Name the facts that are not known on one side or on both, and so can't be checked."""
+    """Return the names of the facts that are not known on one side or on both, and so can't be checked."""
     pairs = zip(AGREEING[kind], need, have, strict=True)
     return tuple(
         fact.name
@@ -160,7 +161,7 @@ def unknown(kind: FrameType, need: Agreement, have: Agreement) -> tuple[str, ...
 
 
 def only_relevant(kind: FrameType, setup: Setup) -> Setup:
-    """Give a setup without the facts that make no difference to one type of calibration frame."""
+    """Return a setup without the facts that make no difference to one type of calibration frame."""
     if kind is FrameType.FLAT:
         return replace(setup, gain=None, offset=None, readout_mode=None, exposure_s=None, sensor_deg_c=None)
     sensor = replace(

@@ -6,9 +6,10 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from manifests.frames.calibration.choosing import Timeline, nearest_within
+from manifests.frames.calibration.choosing import Timeline, first_full, sets_by_nearness
 from manifests.frames.calibration.criteria import (
     CAMERA,
+    CAMERA_SERIAL,
     CLOSE,
     Agreement,
     Close,
@@ -27,10 +28,14 @@ _SAME_EXPOSURE_S = 0.001
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """The groups that fit, and the facts that could not be checked because no header gives them."""
+    """The groups that fit, and the facts that could not be checked because no header gives them.
+
+    `passed_over` are groups of a nearer exposure with too few frames.
+    """
 
     groups: Timeline
     not_checked: tuple[str, ...]
+    passed_over: tuple[Group, ...] = ()
 
 
 class Shelves:
@@ -50,7 +55,7 @@ class Shelves:
         self._nearest: dict[Setup, Setup | None] = {}
 
     def fits(self, need: Setup) -> Fits:
-        """Give the groups that fit; of them those with the fewest facts unknown, the nearest exposure."""
+        """Return the groups that fit; of them those with the fewest facts unknown, the nearest exposure."""
         need = replace(need, night=None)
         if need not in self._answers:
             self._answers[need] = self._fits(need)
@@ -60,11 +65,14 @@ class Shelves:
         every = list(self._every_fit(need))
         fewest = min((len(not_known) for _, not_known in every), default=0)
         best = [(group, not_known) for group, not_known in every if len(not_known) == fewest]
-        groups = [group for group, _ in best]
+        groups: Sequence[Group] = [group for group, _ in best]
+        passed_over: tuple[Group, ...] = ()
         if self._by_exposure:
-            groups = nearest_within(groups, need, self._by_exposure.value, _SAME_EXPOSURE_S)
+            exposures = sets_by_nearness(groups, need, self._by_exposure.value, _SAME_EXPOSURE_S)
+            nearest = first_full(exposures, self._tolerances.least_count)
+            groups, passed_over = nearest.groups, nearest.passed_over
         not_checked = dict.fromkeys(name for _, not_known in best for name in not_known)
-        return Fits(Timeline(groups), tuple(not_checked))
+        return Fits(Timeline(groups), tuple(not_checked), passed_over)
 
     def _every_fit(self, need: Setup) -> Iterator[tuple[Group, tuple[str, ...]]]:
         wanted = agreement_of(self._kind, need)
@@ -79,7 +87,7 @@ class Shelves:
                     yield group, not_known + too
 
     def _of_exposure(self, need: Setup, groups: Sequence[Group]) -> Sequence[Group]:
-        """Give the part of a shelf whose exposures may fit; a shelf is in the order of exposures."""
+        """Return the part of a shelf whose exposures may fit; a shelf is in the order of exposures."""
         if self._by_exposure is None or need.exposure_s is None:
             return groups
         limit = self._by_exposure.limit(self._tolerances, need.exposure_s) + _HAIR
@@ -91,7 +99,7 @@ class Shelves:
         return apart is None or apart <= fact.limit(self._tolerances, fact.value(need) or 0.0) + _HAIR
 
     def nearest(self, need: Setup) -> Setup | None:
-        """Give the setup that comes nearest: the same camera, the fewest differences, the least far off."""
+        """Return the setup that comes nearest: the same camera, the fewest differences, the least far off."""
         need = replace(need, night=None)
         if need not in self._nearest:
             self._nearest[need] = self._find_nearest(need)
@@ -110,10 +118,10 @@ class Shelves:
 
     def _unlikeness(self, wanted: Agreement, had: Agreement) -> tuple[bool, int]:
         differences = differing(self._kind, wanted, had)
-        return CAMERA.name in differences, len(differences)
+        return not {CAMERA.name, CAMERA_SERIAL.name}.isdisjoint(differences), len(differences)
 
     def _distance(self, need: Setup, have: Setup) -> float:
-        """Give how far off the close facts are, each measured by its own limit."""
+        """Return how far off the close facts are, each measured by its own limit."""
         total = 0.0
         for fact in CLOSE[self._kind]:
             apart = _apart(fact, need, have)

@@ -38,7 +38,7 @@ class Row:
     missing: bool
 
     def as_json(self) -> dict[str, Any]:
-        """Give the row as `--json` prints it."""
+        """Return the row as `--json` prints it."""
         return {
             "of": self.of.value,
             "described": self.described,
@@ -51,7 +51,7 @@ class Row:
 
 
 def plan_calibration(lights: Iterable[FiledFrame], library: Library) -> list[Row]:
-    """Give the rows for a set of lights: their darks, flats and bias, then those of the flats.
+    """Return the rows for a set of lights: their darks, flats and bias, then those of the flats.
 
     Lights that get the same answer share a row, and so do all for whose frames the same ones stand in.
     Frames of other types among `lights` are left out.
@@ -97,7 +97,7 @@ def _shared_answers(
 
 def _identity(answer: Match) -> Hashable:
     # The groups are the library's own: which they are says as much as all that is in them, sooner.
-    return tuple(map(id, answer.groups)), answer.not_checked
+    return tuple(map(id, answer.groups)), answer.not_checked, answer.remarks
 
 
 def _stand_in(of: FrameType, need: Group, answer: Match | Missing, library: Library) -> FrameType | None:
@@ -111,7 +111,7 @@ def _row(shared: _Shared) -> Row:
     answer, kind = shared.answer, shared.answer.kind
     setups = list(dict.fromkeys(only_relevant(kind, need.setup) for need in shared.needs))
     if isinstance(answer, Match):
-        why = sentences.matched(kind, setups, answer.groups, answer.not_checked)
+        why = answer.why_for(setups)
     elif shared.stand_in is None:
         why = answer.why
     else:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from manifests.frames.calibration.choosing import nights_apart
+from manifests.frames.calibration.choosing import count, nights_apart
 from manifests.frames.calibration.criteria import CLOSE, agreement_of, differing
 from manifests.frames.calibration.setups import Group, Setup
 from manifests.frames.calibration.showing import shown, shown_together
@@ -21,7 +21,7 @@ _ASKED_BY: Mapping[FrameType, tuple[str, ...]] = {
 
 
 def several(kind: FrameType) -> str:
-    """Give the plural: "darks", "flats", "dark flats", "bias frames", "lights"."""
+    """Return the plural: "darks", "flats", "dark flats", "bias frames", "lights"."""
     return "bias frames" if kind is FrameType.BIAS else f"{kind.value}s"
 
 
@@ -30,19 +30,19 @@ def _single(kind: FrameType) -> str:
 
 
 def described(kind: FrameType, needs: Sequence[Setup]) -> str:
-    """Give what frames of a type are asked for by: "300 s, gain 100, −10 °C"."""
+    """Return what frames of a type are asked for by: "300 s, gain 100, −10 °C"."""
     parts = (shown_together(fact, needs) for fact in _ASKED_BY[kind])
     return ", ".join(part for part in parts if part) or "what no header says"
 
 
 def exposure_unknown(kind: FrameType) -> str:
-    """Say that nothing can be chosen without an exposure."""
+    """Return the sentence that nothing can be chosen without an exposure."""
     of = several(FrameType.FLAT if kind is FrameType.DARK_FLAT else FrameType.LIGHT)
     return f"no {kind.value} can be chosen: the exposure of the {of} is not known"
 
 
 def missing(kind: FrameType, need: Setup, nearest: Setup | None) -> str:
-    """Say what is missing: "no dark for 300 s, gain 100, −10 °C; nearest 180 s"."""
+    """Return what is missing: "no dark for 300 s, gain 100, −10 °C; nearest 180 s"."""
     head = none(kind, [need])
     if nearest is None:
         return f"{head}; there are no {several(kind)}"
@@ -54,7 +54,7 @@ def missing(kind: FrameType, need: Setup, nearest: Setup | None) -> str:
 
 
 def none(kind: FrameType, needs: Sequence[Setup]) -> str:
-    """Say that nothing fits: "no dark flat for 0.4 to 2.2 s, gain 100, −10 °C"."""
+    """Return the sentence that nothing fits: "no dark flat for 0.4 to 2.2 s, gain 100, −10 °C"."""
     return f"no {kind.value} for {described(kind, needs)}"
 
 
@@ -66,24 +66,53 @@ def _instead(kind: FrameType, fact: str, need: Setup, nearest: Setup) -> str | N
 
 
 def stands_in(kind: FrameType) -> str:
-    """Say what stands in for what is missing."""
+    """Return what stands in for what is missing."""
     return f"; the {several(kind)} stand in for them, as is common practice"
 
 
 def too_far_in_time(kind: FrameType, need: Setup, nearest: Setup) -> str:
-    """Say that the nearest frames that would fit are too many nights away."""
+    """Return the sentence that the nearest frames that would fit are too many nights away."""
     away = _nights_away([need], [nearest])
     return f"no {kind.value} for {described(kind, [need])} near {need.night}; nearest {nearest.night}{away}"
 
 
+def serves_as(kind: FrameType) -> str:
+    """Return the remark that frames of another type are taken: "they serve as dark flats"."""
+    return f"they serve as {several(kind)}"
+
+
+def passed_over(kind: FrameType, groups: Sequence[Group], least_count: int) -> Iterator[str]:
+    """Yield the remark that a nearer set has too few frames, where there is one."""
+    if groups:
+        setups = [group.setup for group in groups]
+        facts = dict.fromkeys(fact.name for fact in CLOSE[kind])
+        shown_facts = [part for fact in facts if (part := shown_together(fact, setups))]
+        what = ", ".join([_counted(kind, groups), *shown_facts, nights_of(setups)])
+        yield f"passed over: {what}, nearer but fewer than {least_count}"
+
+
+def one_temperature(groups: Sequence[Group], sets: Sequence[Group]) -> Iterator[str]:
+    """Yield the remark that one of several temperatures was taken for a need whose own is not known."""
+    if sets:
+        every = shown_together("sensor temperature", [group.setup for group in sets])
+        taken = shown_together("sensor temperature", [group.setup for group in groups])
+        yield f"of the sets at {every}, that at {taken} has the most frames"
+
+
 def matched(
-    kind: FrameType, needs: Sequence[Setup], groups: Sequence[Group], not_checked: Sequence[str]
+    kind: FrameType,
+    taken: FrameType,
+    needs: Sequence[Setup],
+    groups: Sequence[Group],
+    not_checked: Sequence[str],
 ) -> str:
-    """Say what was taken and why: "40 darks, 300 s, gain 100, −10 °C, of 2026-02-01 (41 nights before)"."""
+    """Return what was taken and why: "40 darks, 300 s, gain 100, −10 °C, of 2026-02-01 (41 nights before)".
+
+    `taken` is the type of the frames, `kind` what they are taken as.
+    """
     needs, setups = _as_compared(needs, [group.setup for group in groups])
     facts = dict.fromkeys((*_ASKED_BY[kind], *(fact.name for fact in CLOSE[kind])))
-    count = sum(len(group.paths) for group in groups)
-    parts = [f"{count} {several(kind) if count > 1 else _single(kind)}"]
+    parts = [_counted(taken, groups)]
     parts += [part for fact in facts if (part := _for(fact, needs, setups))]
     parts.append(f"{nights_of(setups)}{_nights_away(needs, setups)}")
     text = ", ".join(parts)
@@ -92,8 +121,13 @@ def matched(
     return f"{text}; not checked: {', '.join(not_checked)}" if not_checked else text
 
 
+def _counted(kind: FrameType, groups: Sequence[Group]) -> str:
+    number = count(groups)
+    return f"{number} {several(kind) if number > 1 else _single(kind)}"
+
+
 def nights_of(setups: Iterable[Setup]) -> str:
-    """Give the nights of setups: "of 2026-02-01", "of 2026-02-01 to 2026-02-03"."""
+    """Return the nights of setups: "of 2026-02-01", "of 2026-02-01 to 2026-02-03"."""
     nights = sorted({setup.night for setup in setups if setup.night is not None})
     if not nights:
         return "night not known"
@@ -108,7 +142,7 @@ def _for(fact: str, needs: Sequence[Setup], setups: Sequence[Setup]) -> str | No
 
 
 def _nights_away(needs: Sequence[Setup], setups: Sequence[Setup]) -> str:
-    """Say how far the nearest of the nights taken is from each night that needs them."""
+    """Return how far the nearest of the nights taken is from each night that needs them."""
     taken = [Setup(night=night) for night in {setup.night for setup in setups}]
     wanted = [Setup(night=night) for night in {need.night for need in needs}]
     nearest = [_least(nights_apart(need, have) for have in taken) for need in wanted]
@@ -119,8 +153,8 @@ def _nights_away(needs: Sequence[Setup], setups: Sequence[Setup]) -> str:
     nearest_of = "nearest " if len(taken) > 1 else ""
     if furthest == 0:
         return f" ({nearest_of}the same night)"
-    count = f"{'up to ' if len(away) > 1 else ''}{abs(furthest)} night{'s' if abs(furthest) > 1 else ''}"
-    return f" ({nearest_of}{count} {'before' if furthest < 0 else 'after'})"
+    nights = f"{'up to ' if len(away) > 1 else ''}{abs(furthest)} night{'s' if abs(furthest) > 1 else ''}"
+    return f" ({nearest_of}{nights} {'before' if furthest < 0 else 'after'})"
 
 
 def _least(apart: Iterable[int | None]) -> int | None:

@@ -8,6 +8,7 @@ from datetime import date
 from functools import lru_cache
 from math import isfinite
 
+from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.filters import filter_width_nm
 from manifests.frames.names.spelling import tidy
@@ -17,6 +18,7 @@ from manifests.frames.names.spelling import tidy
 class Setup:
     """How a frame was taken; None where its header doesn't say.
 
+    `camera` and `telescope` are the user's names for them, the telescope's without its driver's version.
     `filter_name` is the filter's one name, not the header's spelling; `filter_width_nm` is what that
     spelling has to it ("Ha 3nm"), unless the name has it too. `sensor_deg_c` is the measured
     temperature, or the set one where none was measured. `rotation_deg` is the angle on the sky,
@@ -59,7 +61,9 @@ class Group:
     paths: tuple[str, ...]
 
 
-def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup:
+def setup_of(
+    frame: Frame, night: date | None, filter_name: str | None, equipment: EquipmentNames = NO_OWN_NAMES
+) -> Setup:
     """Return a frame's setup. `filter_name` is the filter's one name (see `names.filters`).
 
     A number that is not finite, or an exposure below zero, is no fact.
@@ -67,9 +71,9 @@ def setup_of(frame: Frame, night: date | None, filter_name: str | None) -> Setup
     temperature = frame.sensor_deg_c if _rounded(frame.sensor_deg_c, 1) is not None else frame.setpoint_deg_c
     exposure_s = _rounded(frame.exposure_s, 6)
     return Setup(
-        camera=tidy(frame.camera) or None,
+        camera=equipment.camera(frame.camera),
         camera_serial=tidy(frame.camera_serial) or None,
-        telescope=tidy(frame.telescope) or None,
+        telescope=equipment.telescope(frame.telescope),
         filter_name=filter_name,
         filter_width_nm=_width_nm(frame.filter_name, filter_name),
         size_px=_pair(frame.width_px, frame.height_px),

@@ -23,12 +23,12 @@ class _Wording:
 
 
 def shown(fact: str, setup: Setup) -> str | None:
-    """Give one fact, by its criterion's name, in words: "300 s", "gain 100", "−10 °C"; None if unknown."""
+    """Return one fact, by its criterion's name, in words: "300 s", "gain 100", "−10 °C"; None if unknown."""
     return shown_together(fact, [setup])
 
 
 def shown_together(fact: str, setups: Iterable[Setup], *, named: bool = True) -> str | None:
-    """Give one fact of several setups: "−12 to −10 °C" for a measure, each of them for a name.
+    """Return one fact of several setups: "−12 to −10 °C" for a measure, each of them for a name.
 
     Unless it is `named`, the word before it ("gain", "camera") is left out.
     """
@@ -81,6 +81,7 @@ _WORDING: Mapping[str, _Wording] = {
     "exposure": _Wording(_seconds, after=" s", is_range=True),
     "sensor temperature": _Wording(_temperature, after=" °C", is_range=True),
     "camera": _Wording(lambda setup: setup.camera, "camera "),
+    "camera serial": _Wording(lambda setup: setup.camera_serial, "serial number "),
     "telescope": _Wording(lambda setup: setup.telescope, "telescope "),
     "filter": _Wording(_filter),
     "filter width": _Wording(lambda setup: _number(setup.filter_width_nm), "filter width ", " nm"),

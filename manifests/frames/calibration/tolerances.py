@@ -22,13 +22,15 @@ class Tolerances:
     sensor_deg_c: float = 1.0
     rotation_deg: float = 2.0
     focal_length_relative: float = 0.02
-    flat_nights: int | None = None
-    """How many nights before or after its lights a flat may be; None: the nearest, however far."""
+    flat_nights: int = 400
+    """How many nights before or after its lights a flat may be."""
     library_nights: int = 30
     """Darks, dark flats and bias this many nights around the nearest fitting ones are taken together."""
+    least_count: int = 5
+    """A set of fewer frames does not beat a set of at least this many nearby."""
 
     def __post_init__(self) -> None:
         for field in fields(self):
             limit = getattr(self, field.name)
-            if limit is not None and limit < 0:
+            if limit < 0:
                 raise ValueError(f"{field.name} is {limit}; a tolerance is 0 or more")

@@ -1,3 +1,4 @@
+from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -15,6 +16,7 @@ DARK, FLAT, DARK_FLAT, BIAS = FrameType.DARK, FrameType.FLAT, FrameType.DARK_FLA
 NIGHT = date(2026, 3, 14)
 LIGHT = Setup(
     camera="Lantern 26",
+    camera_serial="0042",
     telescope="Long Tom",
     filter_name="Ha",
     size_px=(6000, 4000),
@@ -46,6 +48,7 @@ def nights_later(nights: int) -> dict[str, date]:
 
 OTHER_SENSOR = [
     {"camera": "Lantern 9"},
+    {"camera_serial": "0043"},
     {"size_px": (3000, 2000)},
     {"binning": (2, 2)},
     {"gain": 0.0},
@@ -65,7 +68,7 @@ OTHER_OPTICS = [
     ("kind", "facts"),
     [
         *[(kind, facts) for kind in (DARK, DARK_FLAT, BIAS) for facts in OTHER_SENSOR],
-        *[(FLAT, facts) for facts in OTHER_SENSOR[:3] + OTHER_OPTICS],
+        *[(FLAT, facts) for facts in OTHER_SENSOR[:4] + OTHER_OPTICS],
         (DARK, {"exposure_s": 180.0}),
         (DARK, {"exposure_s": None}),
         (DARK, {"sensor_deg_c": -5.0}),
@@ -194,7 +197,7 @@ def test_lights_without_a_night_get_the_latest_flats() -> None:
 
 
 def test_frames_without_a_night_are_taken_last() -> None:
-    undated, old = ("undated", FLAT, {"night": None}), ("old", FLAT, nights_later(-900))
+    undated, old = ("undated", FLAT, {"night": None}), ("old", FLAT, nights_later(-300))
     assert paths(library(undated, old).match(FLAT, LIGHT)) == ("old",)
     answer = library(undated).match(FLAT, LIGHT)
     assert paths(answer) == ("undated",)
@@ -287,6 +290,7 @@ def test_a_match_says_what_was_taken_and_why() -> None:
         ({"binning": (2, 2)}, "nearest binning 2 × 2 instead of 1 × 1"),
         ({"size_px": (3000, 2000)}, "nearest 3000 × 2000 px instead of 6000 × 4000 px"),
         ({"camera": "Lantern 9"}, "nearest camera Lantern 9 instead of Lantern 26"),
+        ({"camera_serial": "0043"}, "nearest serial number 0043 instead of 0042"),
     ],
 )
 def test_what_is_missing_is_said_with_what_comes_nearest(nearest: dict[str, Any], said: str) -> None:
@@ -305,6 +309,141 @@ def test_the_nearest_is_of_the_same_camera_and_with_the_fewest_differences() -> 
     ).match(DARK, LIGHT)
     assert isinstance(answer, Missing)
     assert answer.why.endswith("nearest 240 s")
+
+
+@pytest.mark.parametrize("kind", [DARK, FLAT, DARK_FLAT, BIAS])
+def test_a_serial_number_that_only_one_side_has_is_not_checked_and_one_that_none_has_is_no_matter(
+    kind,
+) -> None:
+    unnumbered = library(("x", kind, {"camera_serial": None}))
+    answer = unnumbered.match(kind, LIGHT)
+    assert isinstance(answer, Match)
+    assert answer.not_checked == ("camera serial",)
+    assert unnumbered.match(kind, replace(LIGHT, camera_serial=None)).not_checked == ()
+
+
+def test_another_camera_of_the_same_model_is_less_like_than_another_setting() -> None:
+    other, same = {"camera_serial": "0043"}, {"gain": 0.0, "offset": 10.0}
+    answer = library(("other", DARK, other), ("same", DARK, same)).match(DARK, LIGHT)
+    assert answer.why.endswith("nearest gain 0, offset 10 instead of 50")
+
+
+def many(name: str, count: int, kind: FrameType, **facts: Any) -> list[tuple[str, FrameType, dict[str, Any]]]:
+    return [(f"{name} {number}", kind, facts) for number in range(count)]
+
+
+def taken(answer: Match | Missing) -> dict[str, int]:
+    """Count the frames that were taken by their names' first word."""
+    return Counter(path.split()[0] for path in paths(answer))
+
+
+def test_two_flats_of_the_next_night_do_not_beat_a_full_set_nearby_and_that_is_said() -> None:
+    few, full = many("few", 2, FLAT, **nights_later(1)), many("full", 20, FLAT, **nights_later(-6))
+    answer = library(*few, *full).match(FLAT, LIGHT)
+    assert taken(answer) == {"full": 20}
+    assert answer.why.endswith(
+        "of 2026-03-08 (6 nights before); passed over: 2 flats, rotation 12°, 530 mm, of 2026-03-15,"
+        " nearer but fewer than 5"
+    )
+    assert taken(library(*few, *full, least_count=2).match(FLAT, LIGHT)) == {"few": 2}
+
+
+def test_a_set_of_five_is_full_and_four_are_too_few() -> None:
+    full = many("full", 20, FLAT, **nights_later(-6))
+    assert taken(library(*many("five", 5, FLAT), *full).match(FLAT, LIGHT)) == {"five": 5}
+    assert taken(library(*many("four", 4, FLAT), *full).match(FLAT, LIGHT)) == {"full": 20}
+
+
+@pytest.mark.parametrize(("nights", "word"), [(31, "full"), (32, "few"), (-31, "full"), (-32, "few")])
+def test_a_full_set_of_flats_a_month_farther_away_is_not_nearby(nights: int, word: str) -> None:
+    few, full = many("few", 2, FLAT, **nights_later(1)), many("full", 20, FLAT, **nights_later(nights))
+    assert list(taken(library(*few, *full).match(FLAT, LIGHT))) == [word]
+
+
+def test_a_full_set_beyond_the_limit_of_nights_does_not_count() -> None:
+    few, full = many("few", 2, FLAT, **nights_later(-5)), many("full", 20, FLAT, **nights_later(-12))
+    assert taken(library(*few, *full, flat_nights=10).match(FLAT, LIGHT)) == {"few": 2}
+
+
+def test_where_no_set_is_full_the_nearest_is_taken_and_nothing_is_said_of_the_others() -> None:
+    near, far = many("near", 2, FLAT, **nights_later(1)), many("far", 4, FLAT, **nights_later(-6))
+    answer = library(*near, *far).match(FLAT, LIGHT)
+    assert taken(answer) == {"near": 2}
+    assert "passed over" not in answer.why
+
+
+def test_two_darks_at_the_very_temperature_do_not_beat_a_full_set_that_fits() -> None:
+    few, full = many("few", 2, DARK), many("full", 20, DARK, sensor_deg_c=-10.8)
+    answer = library(*few, *full).match(DARK, LIGHT)
+    assert taken(answer) == {"full": 20}
+    assert "passed over: 2 darks, 300 s, −10 °C, of 2026-03-14, nearer but fewer than 5" in answer.why
+
+
+def test_one_dark_of_the_very_exposure_does_not_beat_a_full_set_that_fits() -> None:
+    answer = library(*many("one", 1, DARK), *many("full", 20, DARK, exposure_s=301.0)).match(DARK, LIGHT)
+    assert taken(answer) == {"full": 20}
+    assert "passed over: 1 dark, 300 s, −10 °C, of 2026-03-14, nearer" in answer.why
+
+
+@pytest.mark.parametrize("kind", [DARK, DARK_FLAT, BIAS])
+def test_a_few_frames_of_tonight_do_not_beat_a_library_of_months_ago(kind: FrameType) -> None:
+    few, full = many("few", 2, kind), many("full", 20, kind, **nights_later(-150))
+    assert taken(library(*few, *full).match(kind, LIGHT)) == {"full": 20}
+
+
+def test_a_light_without_a_temperature_takes_one_temperature_and_that_is_said() -> None:
+    frames = [
+        *many("cold", 6, DARK, sensor_deg_c=-20.0),
+        *many("cool", 9, DARK, sensor_deg_c=-10.0),
+        *many("cool", 1, DARK, sensor_deg_c=-9.8),
+        *many("warm", 6, DARK, sensor_deg_c=5.0),
+    ]
+    answer = library(*frames).match(DARK, replace(LIGHT, sensor_deg_c=None))
+    assert taken(answer) == {"cool": 10}
+    assert answer.not_checked == ("sensor temperature",)
+    assert answer.why.endswith("of the sets at −20 to 5 °C, that at −10 °C has the most frames")
+
+
+def test_a_light_without_a_temperature_takes_all_of_the_only_one_without_a_word() -> None:
+    answer = library(*many("cool", 9, DARK), *many("cool", 1, DARK, sensor_deg_c=-9.8)).match(
+        DARK, replace(LIGHT, sensor_deg_c=None)
+    )
+    assert taken(answer) == {"cool": 10}
+    assert answer.why.endswith("not checked: sensor temperature")
+
+
+def test_flats_older_than_400_nights_are_missing_unless_more_are_allowed() -> None:
+    old = ("old", FLAT, nights_later(-401))
+    answer = library(old).match(FLAT, LIGHT)
+    assert isinstance(answer, Missing)
+    assert answer.why.endswith("nearest 2025-02-06 (401 nights before)")
+    assert paths(library(old, flat_nights=500).match(FLAT, LIGHT)) == ("old",)
+    assert paths(library(("x", FLAT, nights_later(-400))).match(FLAT, LIGHT)) == ("x",)
+
+
+def test_darks_that_fit_the_flats_serve_as_dark_flats_and_that_is_said() -> None:
+    flat = replace(LIGHT, exposure_s=2.0)
+    darks = many("dark", 12, DARK, exposure_s=2.0)
+    answer = library(*darks).match(DARK_FLAT, flat)
+    assert taken(answer) == {"dark": 12}
+    assert answer.why == (
+        "12 darks, 2 s, gain 100, −10 °C, of 2026-03-14 (the same night); they serve as dark flats"
+    )
+    assert taken(library(*darks, ("own", DARK_FLAT, {"exposure_s": 2.1})).match(DARK_FLAT, flat)) == {
+        "own": 1
+    }
+
+
+@pytest.mark.parametrize(
+    "facts",
+    [{"exposure_s": 5.0}, {"gain": 0.0}, {"offset": 10.0}, {"binning": (2, 2)}, {"sensor_deg_c": 5.0}],
+)
+def test_darks_that_were_taken_otherwise_are_no_dark_flats(facts: dict[str, Any]) -> None:
+    answer = library(("x", DARK, {"exposure_s": 2.0} | facts)).match(
+        DARK_FLAT, replace(LIGHT, exposure_s=2.0)
+    )
+    assert isinstance(answer, Missing)
+    assert answer.why.endswith("there are no dark flats")
 
 
 def test_another_camera_is_less_like_than_any_other_setting_of_the_same() -> None:

@@ -107,6 +107,16 @@ def test_bias_stands_in_for_dark_flats_and_nothing_is_missing() -> None:
     )
 
 
+def test_darks_that_fit_the_flats_serve_as_dark_flats_before_bias_stands_in() -> None:
+    dark, flat, _, bias = WHOLE
+    short = filed("short dark", FrameType.DARK, exposure_s=2.0)
+    rows = rows_for([filed("a", FrameType.LIGHT)], dark, flat, short, bias)
+    (row,) = rows[FrameType.FLAT, FrameType.DARK_FLAT]
+    assert (row.kind, row.matched, row.missing) == (FrameType.DARK_FLAT, ("short dark",), False)
+    assert row.why.endswith("; they serve as dark flats")
+    assert rows[FrameType.LIGHT, FrameType.DARK][0].matched == ("dark",)
+
+
 def test_flats_of_many_exposures_that_bias_stands_in_for_share_a_row() -> None:
     dark, _, _, bias = WHOLE
     flats = [filed(f"flat {n}", FrameType.FLAT, exposure_s=float(n)) for n in (2, 3, 9)]

@@ -3,6 +3,7 @@ from datetime import date
 
 import pytest
 
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.setups import FiledFrame, Group, Setup, grouped, setup_of
 from manifests.frames.frame import Frame, FrameType
 
@@ -85,6 +86,12 @@ def test_one_binning_keyword_is_taken_for_both_axes() -> None:
 
 def test_a_temperature_that_rounds_to_minus_nothing_is_nothing() -> None:
     assert str(setup_of(Frame(sensor_deg_c=-0.01), None, None).sensor_deg_c) == "0.0"
+
+
+def test_equipment_has_the_user_s_name() -> None:
+    own = EquipmentNames({"EQ mount": "Long Tom"}, {"ccd0": "Night Owl 26"})
+    setup = setup_of(Frame(camera=" CCD0", telescope="EQ Mount v6.2"), None, None, own)
+    assert (setup.camera, setup.telescope) == ("Night Owl 26", "Long Tom")
 
 
 def test_frames_taken_alike_share_a_group() -> None:

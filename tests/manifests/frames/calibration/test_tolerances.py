@@ -10,4 +10,4 @@ def test_a_tolerance_below_zero_is_refused_by_its_name() -> None:
 
 def test_no_tolerance_at_all_and_no_limit_are_both_possible() -> None:
     assert Tolerances(sensor_deg_c=0, flat_nights=0).flat_nights == 0
-    assert Tolerances().flat_nights is None
+    assert Tolerances(least_count=0).least_count == 0
