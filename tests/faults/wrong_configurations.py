@@ -30,6 +30,8 @@ _KINDS = {
     "archive.folder": "folder",
     'targets."Hunter\'s lantern"': "spellings",
     "filters.Ha": "spellings",
+    'telescopes."Long Tom"': "spellings",
+    'cameras."Night Owl"': "spellings",
     "keywords.filter_name": "spellings",
     **dict.fromkeys(
         (
@@ -45,6 +47,7 @@ _KINDS = {
     ),
     "calibration.flat_nights": "nights",
     "calibration.library_nights": "nights",
+    "calibration.least_count": "nights",
     "send.time_limit": "duration",
     "records.folder": "folder",
 }
@@ -57,12 +60,14 @@ _SECTIONS = (
     "archive",
     "targets",
     "filters",
+    "telescopes",
+    "cameras",
     "keywords",
     "calibration",
     "send",
     "records",
 )
-_OF_PEOPLE = ("targets", "filters", "keywords")  # whose keys are names
+_OF_PEOPLE = ("targets", "filters", "telescopes", "cameras", "keywords")  # whose keys are names
 
 _OTHER_TYPES = ("true", "[]", "{}", "2026-03-14", "[[1]]", "{ a = 1 }")
 _REFUSED = {
@@ -115,9 +120,7 @@ def whole() -> str:
     readme = (PROJECT / "README.md").read_text(encoding="utf-8")
     found = re.search(r"```toml\n(.*?)```", readme, re.DOTALL)
     assert found is not None
-    text = (
-        found[1].replace('# folder = "/mnt/nas"', 'folder = "drive"').replace("# flat_nights", "flat_nights")
-    )
+    text = found[1].replace('# folder = "/mnt/nas"', 'folder = "drive"')
     places = {"~/Night frames": "computer/frames", "~/archive": "archive", "~/nightferry": "records"}
     for written, folder in places.items():
         text = text.replace(written, folder)

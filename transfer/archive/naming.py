@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from math import isfinite
 
 from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.catalogues import Catalogue
 from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.places import KnownTarget, SameField, field_of_view_deg, place, same_field
-from manifests.frames.names.spelling import Spellings, tidy
+from manifests.frames.names.spelling import Spellings
 from manifests.frames.names.targets import TargetName, TargetNames
 
 NO_CAMERA = "camera not given"
@@ -33,6 +34,7 @@ class NameTables:
 
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
+    equipment: EquipmentNames = NO_OWN_NAMES
     catalogue: Catalogue | None = None
 
 
@@ -55,6 +57,7 @@ class Namer:
     def __init__(self, own: NameTables, in_use: InUse) -> None:
         self._targets = TargetNames(own.targets, own.catalogue, in_use.names)
         self._filters = FilterNames(own.filters, in_use.filters)
+        self._equipment = own.equipment
         self._cameras = Spellings(in_use.cameras)
         self._known = {target.name: target for target in in_use.targets}
         self._met: set[str] = set()
@@ -62,7 +65,7 @@ class Namer:
 
     def names(self, frame: Frame) -> Names:
         """Return a frame's names."""
-        camera = self._cameras.first(tidy(frame.camera) or NO_CAMERA)
+        camera = self._cameras.first(self._equipment.camera(frame.camera) or NO_CAMERA)
         if frame.frame_type is FrameType.LIGHT:
             target, findings = self._target(frame)
             return Names(target, self._filter(frame), camera, findings)

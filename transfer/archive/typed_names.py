@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from transfer.archive.notes import ReadAs, Tell, UnknownName
 from transfer.errors import ConfigurationError
 
@@ -20,10 +21,11 @@ _NEAR = 5
 
 @dataclass(frozen=True, slots=True)
 class NameTables:
-    """The person's own names for targets and filters, from the configuration: what is written → the name."""
+    """The user's own names, from the configuration: of targets and filters what is written → the name."""
 
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
+    equipment: EquipmentNames = NO_OWN_NAMES
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +127,18 @@ def names_meant(typed: Typed, known: ArchiveNames, own: NameTables, tell: Tell) 
     naming = ArchiveNaming(known, own)
 
     def cameras(written: str) -> tuple[str, ...]:
-        return tuple(name for name in known.cameras if key(name) == key(written))
+        wanted = {key(written), key(own.equipment.camera(written) or "")}
+        return tuple(name for name in known.cameras if {key(name), _camera_key(name, own)} & wanted)
 
     return Typed(
         _all_meant("target", typed.targets, lambda text: naming.target(text).names, known.targets, tell),
         _all_meant("filter", typed.filters, naming.filters_meant, known.filters, tell),
         _all_meant("camera", typed.cameras, cameras, known.cameras, tell),
     )
+
+
+def _camera_key(name: str, own: NameTables) -> str:
+    return key(own.equipment.camera(name) or "")
 
 
 def _all_meant(

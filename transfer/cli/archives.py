@@ -8,6 +8,7 @@ from typing import NamedTuple, TypeVar
 
 import click
 
+from manifests.frames.calibration.equipment import EquipmentNames
 from transfer.archive.typed_names import NameTables
 from transfer.cli.options import WRITTEN_PATH, config_option, json_option, the_config
 from transfer.errors import ConfigurationError
@@ -42,7 +43,7 @@ def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chos
     if archive_folder is not None and config_file is None:
         return Chosen(archive_folder.absolute(), NameTables())
     config = the_config(config_file)
-    own = NameTables(config.targets, config.filters)
+    own = NameTables(config.targets, config.filters, EquipmentNames(config.telescopes, config.cameras))
     if archive_folder is not None:
         return Chosen(archive_folder.absolute(), own)
     if config.archive is None:

@@ -73,6 +73,7 @@ _CALIBRATION = (
     Key("focal_length_relative", "focal_length_relative", values.tolerance),
     Key("flat_nights", "flat_nights", values.nights),
     Key("library_nights", "library_nights", values.nights),
+    Key("least_count", "least_count", values.count),
 )
 
 SECTIONS = (
@@ -111,6 +112,8 @@ SECTIONS = (
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),
     Section("filters", "filters", dict, names=True),
+    Section("telescopes", "telescopes", dict, names=True),
+    Section("cameras", "cameras", dict, names=True),
     Section("calibration", "calibration", Tolerances, _CALIBRATION),
     Section("keywords", "keywords", _keywords, names=True, known=_known_facts),
 )

@@ -69,9 +69,9 @@ class Config:
     """All that a nightferry.toml says; folders are absolute.
 
     `records_folder` is where receipts, and what was learned about the sources, are kept on this
-    computer; None where the file leaves that to the program. `targets` and `filters` give the name to use
-    for what is written in a header, `keywords` the header's keywords that say a fact of a frame, beside
-    those that are known.
+    computer; None where the file leaves that to the program. `targets`, `filters`, `telescopes` and
+    `cameras` give the name to use for what is written in a header, `keywords` the header's keywords that
+    say a fact of a frame, beside those that are known.
     """
 
     file: Path
@@ -83,5 +83,7 @@ class Config:
     records_folder: Path | None = None
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)
+    telescopes: Mapping[str, str] = field(default_factory=dict)
+    cameras: Mapping[str, str] = field(default_factory=dict)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     calibration: Tolerances = field(default_factory=Tolerances)

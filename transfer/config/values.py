@@ -113,6 +113,13 @@ def nights(value: object, _around: Surroundings) -> int:
     return value
 
 
+def count(value: object, _around: Surroundings) -> int:
+    """Read a number of files."""
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise Unfit("a whole number, 0 or more")
+    return value
+
+
 def latitude_deg(value: object, _around: Surroundings) -> float:
     """Read a latitude, in degrees north."""
     return _degrees(value, "north", "south", -90, 90)

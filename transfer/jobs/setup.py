@@ -179,12 +179,16 @@ _RECORDS = """
 """
 
 _NAMES = """
-# What `nightferry file` calls a target or a filter that headers write in ways of their own. Catalogue
-# names and the usual filters are known in every spelling.
+# What `nightferry file` and `gather` call a target, a filter, a telescope or a camera that headers write in
+# ways of their own. Catalogue names and the usual filters are known in every spelling.
 # [targets]
 # "Owl cluster" = ["NGC 457", "the owl"]
 # [filters]
 # "Ha" = ["narrow red"]
+# [telescopes]
+# "Long Tom" = ["EQ mount driver"]
+# [cameras]
+# "Night Owl" = ["CCD 0"]
 # Keywords of your programs, for facts that no header of yours gives under the usual ones.
 # [keywords]
 # filter_name = ["WHEELPOS"]
@@ -202,8 +206,8 @@ _CALIBRATION = """
 # rotation_deg = 2.0   # of a flat; half a turn makes no difference
 # focal_length_relative = 0.02
 # library_nights = 30   # darks and bias of so many nights around the nearest ones are taken together
-# A flat may be so many nights away; without this line, any number: the nearest is taken.
-# flat_nights = 60
+# flat_nights = 400     # flats more nights away than this are missing
+# least_count = 5       # a nearer set of fewer frames gives way to a set of at least so many nearby
 """
 
 _SOURCE_HEAD = """

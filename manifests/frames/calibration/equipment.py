@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from manifests.frames.names.spelling import fold, tidy
 
@@ -47,6 +48,7 @@ class EquipmentNames:
         return self.cameras.get(fold(name), name) or None
 
 
+@lru_cache(maxsize=1024)
 def without_version(name: str) -> str:
     """Return a name without the version of its driver; one that is nothing else stays as it is."""
     return " ".join(_VERSION.sub(" ", name).split()) or name

@@ -1,6 +1,7 @@
 import pytest
 
 from manifests.findings import FindingKind
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.places import KnownTarget
 from transfer.archive.naming import NO_CAMERA, InUse, Namer, NameTables, icrs_position
@@ -55,6 +56,12 @@ def test_a_frame_with_neither_name_nor_position_is_unplaced():
 def test_a_colour_camera_without_a_filter_is_said_so():
     assert namer().names(light("M33", bayer_pattern="RGGB")).filter == "colour camera"
     assert namer().names(light("M33")).filter == "filter not given"
+
+
+def test_a_camera_has_the_user_s_name():
+    own = EquipmentNames(cameras={"CCD 0": "Night Owl"})
+    assert namer(equipment=own).names(light("M33", camera="ccd0")).camera == "Night Owl"
+    assert namer(equipment=own).names(light("M33", camera="CCD 1")).camera == "CCD 1"
 
 
 def test_calibration_has_no_target_and_only_flats_a_filter():

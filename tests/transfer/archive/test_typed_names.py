@@ -6,6 +6,7 @@ import importlib.util
 
 import pytest
 
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.index.names import ArchiveNames
 from transfer.archive.notes import Note, ReadAs, UnknownName
 from transfer.archive.typed_names import ArchiveNaming, NameTables, Typed, names_like, names_meant
@@ -67,6 +68,12 @@ def test_another_name_of_the_same_object_finds_it(told: list[Note], typed: str) 
 def test_ones_own_names_win(told: list[Note]) -> None:
     own = NameTables({"pinwheel": "M 33"}, {"the red one": "Ha"})
     assert meant(told, own, targets="Pinwheel", filters="the red one") == Typed(("M 33",), ("Ha",))
+
+
+def test_the_user_s_name_of_a_camera_finds_what_headers_call_it(told: list[Note]) -> None:
+    own = NameTables(equipment=EquipmentNames(cameras={"Lantern 26M": "Night Owl"}))
+    assert meant(told, own, cameras="night owl").cameras == ("Lantern 26M",)
+    assert meant(told, own, cameras="lantern26m").cameras == ("Lantern 26M",)
 
 
 def test_a_name_read_as_another_is_told_and_one_that_differs_by_case_is_not(told: list[Note]) -> None:

@@ -37,6 +37,8 @@ WHOLE = {
     "records": {"folder": "records"},
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
     "filters": {"Ha": ["narrow red"]},
+    "telescopes": {"Long Tom": ["EQ mount driver"]},
+    "cameras": {"Night Owl": ["CCD 0"]},
     "keywords": {"filter_name": ["WHEELPOS"]},
     "calibration": {
         "exposure_relative": 0.02,
@@ -48,6 +50,7 @@ WHOLE = {
         "focal_length_relative": 0.05,
         "flat_nights": 7,
         "library_nights": 0,
+        "least_count": 3,
     },
 }
 
@@ -89,8 +92,10 @@ def test_every_key_becomes_a_setting():
         records_folder=Path("/night/records"),
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
         filters={"narrow red": "Ha"},
+        telescopes={"EQ mount driver": "Long Tom"},
+        cameras={"CCD 0": "Night Owl"},
         keywords={"filter_name": ("WHEELPOS",)},
-        calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0),
+        calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0, 3),
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
 from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
@@ -136,7 +137,9 @@ class FileRun:
         except CatalogueUnreadable as fault:
             catalogue = None
             self._findings.append(Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)))
-        return NameTables(self._config.targets, self._config.filters, catalogue)
+        config = self._config
+        equipment = EquipmentNames(config.telescopes, config.cameras)
+        return NameTables(config.targets, config.filters, equipment, catalogue)
 
     def _skies(self) -> Skies:
         return Skies(self._config.site)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from manifests.bags.containment import real_file
 from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.calibration.setups import FiledFrame, Setup, setup_of
 from manifests.frames.frame import FrameType
 from manifests.frames.names.filters import NOT_GIVEN
@@ -34,9 +35,10 @@ class ArchiveFrame:
         return FiledFrame(self.path, self.kind, self.setup)
 
 
-def archive_frame(row: FrameRow, kind: FrameType) -> ArchiveFrame:
-    """Return a frame that the index found."""
-    return ArchiveFrame(path_of(row), kind, setup_of(row.frame, row.night, filter_of(row)), row)
+def archive_frame(row: FrameRow, kind: FrameType, equipment: EquipmentNames = NO_OWN_NAMES) -> ArchiveFrame:
+    """Return a frame that the index found, its telescope and camera by the user's names."""
+    setup = setup_of(row.frame, row.night, filter_of(row), equipment)
+    return ArchiveFrame(path_of(row), kind, setup, row)
 
 
 def path_of(row: FrameRow) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.matching import CALIBRATION
 from manifests.frames.calibration.plan import Row
 from manifests.frames.frame import FrameType
@@ -62,8 +63,8 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
     library = list(frames(index, FrameQuery(frame_types=CALIBRATION)))
     return Selection(
         meant,
-        tuple(archive_frame(row, FrameType.LIGHT) for row in chosen if not row.absent),
-        tuple(_calibration(library)),
+        tuple(archive_frame(row, FrameType.LIGHT, own.equipment) for row in chosen if not row.absent),
+        tuple(_calibration(library, own.equipment)),
         tuple(wanted.unmet()),
         tuple(_absent_light(row) for row in chosen if row.absent),
         tuple(_absent_bags(library)),
@@ -77,10 +78,10 @@ def _no_lights(meant: MeantTarget, archived: Sequence[str]) -> NothingToGather:
     return NothingToGather(f"The archive has no lights of {meant.name}", next_step=step)
 
 
-def _calibration(library: Iterable[FrameRow]) -> Iterator[ArchiveFrame]:
+def _calibration(library: Iterable[FrameRow], equipment: EquipmentNames) -> Iterator[ArchiveFrame]:
     for row in library:
         if row.frame.frame_type is not None and not row.absent:
-            yield archive_frame(row, row.frame.frame_type)
+            yield archive_frame(row, row.frame.frame_type, equipment)
 
 
 def _absent_light(row: FrameRow) -> Finding:

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from manifests.findings import Finding, FindingKind
+from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.tolerances import Tolerances
 from tests.support.nights import assert_valid
 from tests.support.small_archive import NIGHT, SmallArchive, frames_in
@@ -120,6 +121,14 @@ def test_flats_are_those_of_the_nearest_night(archive: SmallArchive, folder: Pat
     archive.calibration("Flat", "near.fits", filter_name="H-alpha", night=LATER - timedelta(days=1))
     gather()
     assert [path for path in frames_in(folder) if "flats" in path] == ["flats/Ha/2026-03-19/near.fits"]
+
+
+def test_a_telescope_and_a_camera_by_the_user_s_names_are_one(archive: SmallArchive, gather: Gather) -> None:
+    archive.light("light.fits", INSTRUME="CCD 0", TELESCOP="EQ mount 6.2.1")
+    archive.calibration("Flat", "flat.fits", filter_name="Ha", INSTRUME="Night Owl", TELESCOP="Long Tom")
+    own = NameTables(equipment=EquipmentNames({"EQ mount": "Long Tom"}, {"CCD 0": "Night Owl"}))
+    assert "flat" in [row.kind.value for row in gather().missing]
+    assert "flat" not in [row.kind.value for row in gather(own=own).missing]
 
 
 def test_the_limits_are_those_of_the_configuration(archive: SmallArchive, gather: Gather) -> None:
