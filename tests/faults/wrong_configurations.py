@@ -31,7 +31,7 @@ _KINDS = {
     'targets."Hunter\'s lantern"': "spellings",
     "filters.Ha": "spellings",
     'telescopes."Long Tom"': "spellings",
-    'cameras."Night Owl"': "spellings",
+    'cameras."Lantern"': "spellings",
     "keywords.filter_name": "spellings",
     **dict.fromkeys(
         (

@@ -188,7 +188,7 @@ _NAMES = """
 # [telescopes]
 # "Long Tom" = ["EQ mount driver"]
 # [cameras]
-# "Night Owl" = ["CCD 0"]
+# "Lantern" = ["CCD 0"]
 # Keywords of your programs, for facts that no header of yours gives under the usual ones.
 # [keywords]
 # filter_name = ["WHEELPOS"]

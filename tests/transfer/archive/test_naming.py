@@ -59,8 +59,8 @@ def test_a_colour_camera_without_a_filter_is_said_so():
 
 
 def test_a_camera_has_the_user_s_name():
-    own = EquipmentNames(cameras={"CCD 0": "Night Owl"})
-    assert namer(equipment=own).names(light("M33", camera="ccd0")).camera == "Night Owl"
+    own = EquipmentNames(cameras={"CCD 0": "Lantern"})
+    assert namer(equipment=own).names(light("M33", camera="ccd0")).camera == "Lantern"
     assert namer(equipment=own).names(light("M33", camera="CCD 1")).camera == "CCD 1"
 
 

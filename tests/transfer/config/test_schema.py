@@ -38,7 +38,7 @@ WHOLE = {
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
     "filters": {"Ha": ["narrow red"]},
     "telescopes": {"Long Tom": ["EQ mount driver"]},
-    "cameras": {"Night Owl": ["CCD 0"]},
+    "cameras": {"Lantern": ["CCD 0"]},
     "keywords": {"filter_name": ["WHEELPOS"]},
     "calibration": {
         "exposure_relative": 0.02,
@@ -93,7 +93,7 @@ def test_every_key_becomes_a_setting():
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
         filters={"narrow red": "Ha"},
         telescopes={"EQ mount driver": "Long Tom"},
-        cameras={"CCD 0": "Night Owl"},
+        cameras={"CCD 0": "Lantern"},
         keywords={"filter_name": ("WHEELPOS",)},
         calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0, 3),
     )

@@ -31,10 +31,10 @@ def test_a_driver_s_version_is_no_part_of_a_telescope_s_name(written, name):
 
 
 def test_the_user_s_names_stand_for_their_spellings_of_any_case_and_version():
-    own = EquipmentNames({"EQ mount 6.2.1": "Long Tom", "Long Tom": "Long Tom"}, {"CCD 0": "Night Owl"})
+    own = EquipmentNames({"EQ mount 6.2.1": "Long Tom", "Long Tom": "Long Tom"}, {"CCD 0": "Lantern"})
     assert own.telescope("eq  Mount") == own.telescope("EQ Mount v7.0") == "Long Tom"
     assert own.telescope("Short Tom") == "Short Tom"
-    assert own.camera("ccd0") == "Night Owl"
+    assert own.camera("ccd0") == "Lantern"
     assert own.camera("CCD 1") == "CCD 1"
 
 

@@ -89,9 +89,9 @@ def test_a_temperature_that_rounds_to_minus_nothing_is_nothing() -> None:
 
 
 def test_equipment_has_the_user_s_name() -> None:
-    own = EquipmentNames({"EQ mount": "Long Tom"}, {"ccd0": "Night Owl 26"})
+    own = EquipmentNames({"EQ mount": "Long Tom"}, {"ccd0": "Lantern 26"})
     setup = setup_of(Frame(camera=" CCD0", telescope="EQ Mount v6.2"), None, None, own)
-    assert (setup.camera, setup.telescope) == ("Night Owl 26", "Long Tom")
+    assert (setup.camera, setup.telescope) == ("Lantern 26", "Long Tom")
 
 
 def test_frames_taken_alike_share_a_group() -> None:

@@ -125,8 +125,8 @@ def test_flats_are_those_of_the_nearest_night(archive: SmallArchive, folder: Pat
 
 def test_a_telescope_and_a_camera_by_the_user_s_names_are_one(archive: SmallArchive, gather: Gather) -> None:
     archive.light("light.fits", INSTRUME="CCD 0", TELESCOP="EQ mount 6.2.1")
-    archive.calibration("Flat", "flat.fits", filter_name="Ha", INSTRUME="Night Owl", TELESCOP="Long Tom")
-    own = NameTables(equipment=EquipmentNames({"EQ mount": "Long Tom"}, {"CCD 0": "Night Owl"}))
+    archive.calibration("Flat", "flat.fits", filter_name="Ha", INSTRUME="Lantern", TELESCOP="Long Tom")
+    own = NameTables(equipment=EquipmentNames({"EQ mount": "Long Tom"}, {"CCD 0": "Lantern"}))
     assert "flat" in [row.kind.value for row in gather().missing]
     assert "flat" not in [row.kind.value for row in gather(own=own).missing]
 
