@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import time as time_of_day
 
 from manifests.frames.nights import night_of
 from manifests.readings.time_formats import Parts, TimeFormat
@@ -98,10 +99,10 @@ class Moments:
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
-            return self._of_clock(time.fromisoformat(text)) if ":" in text else None
+            return self._of_clock(time_of_day.fromisoformat(text)) if ":" in text else None
         return self._utc_us(moment) if len(text) > 10 else None
 
-    def _of_clock(self, clock: time) -> int | None:
+    def _of_clock(self, clock: time_of_day) -> int | None:
         parts = (clock.hour, clock.minute, clock.second, clock.microsecond, clock.utcoffset())
         return self._of_parts(Parts(None, None, None, *parts))
 

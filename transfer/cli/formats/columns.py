@@ -8,6 +8,7 @@ from enum import Enum
 from operator import attrgetter
 from typing import Any, NamedTuple
 
+from manifests.frames.stages import known_stage
 from manifests.index.frame_query import FrameRow
 
 
@@ -57,6 +58,7 @@ def _what_it_is() -> Iterator[FrameColumn]:
         "night", text, lambda row: row.night.isoformat(), "", "time.epoch", "date of its evening"
     )
     yield FrameColumn("type", text, attrgetter("frame.frame_type"), "", "meta.code.class", "what it is for")
+    yield FrameColumn("stage", text, lambda row: known_stage(row.frame).value, "", "", "what was made of it")
     yield FrameColumn(
         "begun_utc", text, lambda row: utc(row.frame.begun_utc), "", "time.start;obs.exposure", "start, UTC"
     )
