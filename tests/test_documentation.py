@@ -8,7 +8,7 @@ import pytest
 
 from transfer.cli.main import _COMMANDS
 from transfer.config import load_config
-from transfer.config.schema import SECTIONS
+from transfer.config.schema import LOGS, SECTIONS
 from transfer.errors import ExitCode
 
 ROOT = Path(__file__).parents[1]
@@ -58,7 +58,8 @@ def test_every_exit_code_is_in_the_readme(code: ExitCode) -> None:
 
 def test_the_readme_has_every_key_of_the_configuration() -> None:
     text = configuration()
-    keys = {(section.header, key.name) for section in SECTIONS for key in section.keys}
+    sections = (*SECTIONS, LOGS)
+    keys = {(one.header, key.name) for one in sections for key in one.keys if key.section is None}
     for header, key in keys:
         below = text.split(header, 1)[1].split("\n[", 1)[0]
         assert re.search(rf"^(# )?{key} = ", below, re.MULTILINE), f"{header} {key}"

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from manifests.frames.calibration.tolerances import Tolerances
+from manifests.readings.description import LogDescription
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
 from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
@@ -16,19 +17,24 @@ from transfer.config.values import Surroundings, Unfit
 
 
 class Key(NamedTuple):
-    """A key of a section: its name in the file, the setting it gives, and how its value is read."""
+    """A key of a section: its name in the file, the setting it makes, and how its value is read.
+
+    What lies in a section of its own below the one that has the key is read by `section`.
+    """
 
     name: str
     setting: str
     read: Callable[[object, Surroundings], object]
     required: bool = False
+    section: Section | None = None
 
 
 class Section(NamedTuple):
     """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives.
 
     Its keys are `keys`, or, with `names`, names that are given a list of spellings each: the person's own,
-    or those of `known`.
+    or those of `known`. `check` returns the key that does not go with the others, and what is expected of
+    it; `above` names the section that it lies in.
     """
 
     name: str
@@ -38,11 +44,14 @@ class Section(NamedTuple):
     many: bool = False
     names: bool = False
     known: Callable[[], tuple[str, ...]] | None = None
+    check: Callable[[Any], tuple[str, str] | None] | None = None
+    above: str = ""
 
     @property
     def header(self) -> str:
         """The line that begins the section in the file."""
-        return f"[[{self.name}]]" if self.many else f"[{self.name}]"
+        name = f"{self.above}.{self.name}" if self.above else self.name
+        return f"[[{name}]]" if self.many else f"[{name}]"
 
 
 def _known_facts() -> tuple[str, ...]:
@@ -53,6 +62,10 @@ def _known_facts() -> tuple[str, ...]:
 
 def _records_folder(folder: Path | None = None) -> Path | None:
     return folder
+
+
+def _failure(event: str) -> str:
+    return event
 
 
 def _keywords(fact_of: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
@@ -76,6 +89,25 @@ _CALIBRATION = (
     Key("least_count", "least_count", values.count),
 )
 
+LOGS = Section(
+    "logs",
+    "logs",
+    LogDescription,
+    (
+        Key("files", "files", values.pattern, required=True),
+        Key("form", "form", values.log_form, required=True),
+        Key("line", "line", values.expression),
+        Key("time", "time", values.place_in_a_log, required=True),
+        Key("time_format", "time_format", values.text),
+        Key("zone", "zone", values.text),
+        Key("readings", "readings", values.readings),
+        Key("events", "events", values.events),
+    ),
+    many=True,
+    check=values.unfit_description,
+    above="source",
+)
+
 SECTIONS = (
     Section(
         "site",
@@ -97,6 +129,7 @@ SECTIONS = (
             Key("take", "take", values.some_patterns),
             Key("leave", "leave", values.patterns),
             Key("kind", "kind", values.kind),
+            Key("logs", "logs", values.text, section=LOGS),
         ),
         many=True,
     ),
@@ -108,6 +141,7 @@ SECTIONS = (
         many=True,
     ),
     Section("archive", "archive", Archive, (Key("folder", "folder", values.folder, required=True),)),
+    Section("failure", "failures", _failure, (Key("event", "event", values.text, required=True),), many=True),
     Section("send", "send", SendOptions, (Key("time_limit", "time_limit_s", values.duration_s),)),
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),
@@ -152,13 +186,14 @@ class _Reading:
             next((section.header for section in SECTIONS if section.name == meant), _elsewhere(name)),
         )
 
-    def _section(self, section: Section, written: object) -> object:
+    def _section(self, section: Section, written: object, above: str = "") -> object:
+        where = f"{above}.{section.name}" if above else section.name
         if not section.many:
-            return self._table(section, section.name, written)
+            return self._table(section, where, written)
         if not isinstance(written, list):
-            self._problem(section.name, written, f"{section.header}, in double brackets")
+            self._problem(where, written, f"{section.header}, in double brackets")
             return None
-        made = [self._table(section, f"{section.name}[{at}]", each) for at, each in enumerate(written, 1)]
+        made = [self._table(section, f"{where}[{at}]", each) for at, each in enumerate(written, 1)]
         self._names_differ(section, written)
         return tuple(made)
 
@@ -172,11 +207,19 @@ class _Reading:
         misspelt = set(self._unknown_keys(section, where, written))
         given: dict[str, object] = {}
         for key in section.keys:
-            if key.name in written:
+            if key.section is not None and key.name in written:
+                given[key.setting] = self._section(key.section, written[key.name], where)
+            elif key.name in written:
                 given[key.setting] = self._value(key, f"{where}.{key.name}", written[key.name])
             elif key.required and key.name not in misspelt:
                 self._missing(key, f"{where}.{key.name}")
-        return section.make(**given) if len(self.problems) == before else None
+        if len(self.problems) > before:
+            return None
+        made = section.make(**given)
+        unfit = section.check(made) if section.check is not None else None
+        if unfit is not None:
+            self._problem(f"{where}.{unfit[0]}", written.get(unfit[0], ""), unfit[1])
+        return made
 
     def _spelled(self, section: Section, written: dict[str, object]) -> dict[str, str]:
         """Give the name for each of its spellings; no spelling has two names."""

@@ -8,6 +8,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from manifests.frames.calibration.tolerances import Tolerances
+from manifests.readings.description import LogDescription
 
 
 class SourceKind(StrEnum):
@@ -32,7 +33,7 @@ class Source:
 
     `name` is the folder's name inside a bag. The kind is "frames" unless the file says "logs": of
     frames each file is looked at, and one that is no frame is carried like any other, so nothing is
-    lost where the key is left out.
+    lost where the key is left out. `logs` describe files whose readings and events the archive is to know.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Source:
     take: tuple[str, ...] = ("**",)
     leave: tuple[str, ...] = ()
     kind: SourceKind = SourceKind.FRAMES
+    logs: tuple[LogDescription, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,8 @@ class Config:
     `records_folder` is where receipts, and what was learned about the sources, are kept on this
     computer; None where the file leaves that to the program. `targets`, `filters`, `telescopes` and
     `cameras` give the name to use for what is written in a header, `keywords` the header's keywords that
-    say a fact of a frame, beside those that are known.
+    say a fact of a frame, beside those that are known. `failures` are the events that count as failures of a
+    night.
     """
 
     file: Path
@@ -87,3 +90,4 @@ class Config:
     cameras: Mapping[str, str] = field(default_factory=dict)
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     calibration: Tolerances = field(default_factory=Tolerances)
+    failures: tuple[str, ...] = ()

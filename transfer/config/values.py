@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
+from manifests.readings.description import EventPattern, Form, LogDescription, ReadingAt
 from transfer.config.folders import FolderError, folder_as_written
 from transfer.config.patterns import PatternError, Patterns
 from transfer.config.settings import SourceKind
@@ -74,6 +75,13 @@ def patterns(value: object, _around: Surroundings) -> tuple[str, ...]:
     return tuple(value)
 
 
+def pattern(value: object, around: Surroundings) -> str:
+    """Read one glob pattern."""
+    if not isinstance(value, str):
+        raise Unfit('a pattern for files below the source\'s folder, such as "**/run *.json"')
+    return patterns([value], around)[0]
+
+
 def some_patterns(value: object, around: Surroundings) -> tuple[str, ...]:
     """Read a list of glob patterns that takes something."""
     if value == []:
@@ -97,6 +105,69 @@ def kind(value: object, _around: Surroundings) -> SourceKind:
     if value not in list(SourceKind):
         raise Unfit('"frames" or "logs"')
     return SourceKind(str(value))
+
+
+def log_form(value: object, _around: Surroundings) -> Form:
+    """Read how a log is laid out."""
+    if value not in list(Form):
+        raise Unfit('"table" (delimited text), "json" or "lines"')
+    return Form(str(value))
+
+
+def expression(value: object, _around: Surroundings) -> str:
+    """Read a regular expression; whether it can be compiled is found out where logs are read."""
+    if not isinstance(value, str) or not value:
+        raise Unfit("a regular expression, in single quotes")
+    return value
+
+
+def place_in_a_log(value: object, _around: Surroundings) -> str | int:
+    """Read where something stands in a log: a column's name or number from 1, a path, or a group."""
+    whole = isinstance(value, int) and not isinstance(value, bool) and value >= 1
+    if not whole and not (isinstance(value, str) and _is_text(value)):
+        raise Unfit('a column (name, or number from 1), a path in JSON, a group of the line, or "file name"')
+    assert isinstance(value, str | int)
+    return value
+
+
+def readings(value: object, around: Surroundings) -> tuple[ReadingAt, ...]:
+    """Read what is measured and where a log has it, each with its unit."""
+    expected = 'readings such as "air temperature" = { at = "Temp", unit = "deg_C" }'
+    if not isinstance(value, dict):
+        raise Unfit(expected)
+    found = []
+    for quantity, given in value.items():
+        table = given if isinstance(given, dict) else {}
+        if not _is_text(quantity) or not {"at"} <= table.keys() <= {"at", "unit"}:
+            raise Unfit(f'{expected}, and "{quantity}" is not')
+        unit = table.get("unit", "")
+        if not isinstance(unit, str) or not (unit == "" or _is_text(unit)):
+            raise Unfit(f'{expected}, and the unit of "{quantity}" is not')
+        found.append(ReadingAt(quantity, place_in_a_log(table["at"], around), unit))
+    return tuple(found)
+
+
+def events(value: object, _around: Surroundings) -> tuple[EventPattern, ...]:
+    """Read what happens, and the regular expression that finds each."""
+    expected = "events such as \"connection lost\" = 'lost the connection|not responding'"
+    if not isinstance(value, dict):
+        raise Unfit(expected)
+    for event, pattern_of in value.items():
+        if not _is_text(event) or not isinstance(pattern_of, str) or not pattern_of:
+            raise Unfit(f'{expected}, and "{event}" is not')
+    return tuple(EventPattern(event, pattern_of) for event, pattern_of in value.items())
+
+
+def unfit_description(described: LogDescription) -> tuple[str, str] | None:
+    """Return the key of a log's description that does not go with the others, and what is expected of it."""
+    if (described.form is Form.LINES) != bool(described.line):
+        wanted = "the regular expression of a line, in single quotes"
+        return "line", wanted if described.form is Form.LINES else 'no such key: it belongs to form = "lines"'
+    if described.form is not Form.TABLE and not isinstance(described.time, str):
+        return "time", 'a name: only a table (form = "table") has numbered columns'
+    if not described.readings and not described.events:
+        return "readings", "at least one reading or one event to look for"
+    return None
 
 
 def tolerance(value: object, _around: Surroundings) -> float:

@@ -146,7 +146,7 @@ def found_lines(found: FoundHere) -> Iterator[str]:
 
 def setup_text(found: FoundHere) -> str:
     """Return a nightferry.toml, to be stored as UTF-8: it can be used as it is, and explains every key."""
-    here = (_HEAD, _site(found), _sources(found), _drives(found))
+    here = (_HEAD, _site(found), _sources(found), _LOGS, _drives(found))
     sections = (*here, _ARCHIVE, _SEND, _RECORDS, _NAMES, _CALIBRATION)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 
@@ -216,6 +216,23 @@ _SOURCE_HEAD = """
 #          upper and lower case are the same. Without it, every file is taken.
 #   leave  patterns of files to leave behind: ["previews/", "**/*.tmp"]
 #   kind   "frames" (the default) or "logs"
+"""
+
+_LOGS = """
+# What the logs of a source say, by your own description, directly below its [[source]]; several for
+# several kinds of file. `nightferry plan --logs` tries them on tonight's files.
+# [[source.logs]]
+# files = "**/mast *.log"   # below the source's folder
+# form = "lines"   # by a regular expression; or "table" (delimited text), or "json"
+# line = '^(?P<when>\\S+ \\S+) (?P<text>.*?)( air (?P<air>\\S+))?$'   # of form "lines" only
+# time = "when"   # group of the line, column (name or number), path in JSON (a.b[0].c), or "file name"
+# time_format = "%Y-%m-%d %H:%M:%S"   # without it, ISO 8601
+# zone = "UTC"   # or a name such as "Europe/London"; without it, this computer's
+# readings = { "air temperature" = { at = "air", unit = "deg_C" } }
+# events = { "connection lost" = 'lost the connection|not responding' }
+# Which events count as failures of the night; without any, only gaps in the dark without a frame ("gap").
+# [[failure]]
+# event = "connection lost"
 """
 
 _SOURCE_EXAMPLE = """

@@ -1,13 +1,15 @@
 import os
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from manifests.readings.log_reading import LogReader
 from transfer.config import DriveName, Source, SourceKind, load_config
-from transfer.config.schema import SECTIONS
+from transfer.config.schema import LOGS, SECTIONS
 from transfer.jobs.setup import FoundFolder, FoundHere, found_lines, look_around, setup_text
 
 
@@ -29,11 +31,11 @@ def test_a_file_written_where_nothing_was_found_is_a_configuration(tmp_path):
     assert (config.sources, config.drives, config.archive) == ((), (), None)
 
 
-@pytest.mark.parametrize("section", SECTIONS, ids=lambda section: section.name)
+@pytest.mark.parametrize("section", [*SECTIONS, LOGS], ids=lambda section: section.name)
 def test_every_key_is_explained_in_the_file(tmp_path, section):
     text = setup_text(FoundHere(tmp_path))
     assert section.header in text
-    assert all(f"{key.name} = " in text for key in section.keys)
+    assert all(f"{key.name} = " in text for key in section.keys if key.section is None)
 
 
 def test_the_commented_lines_are_a_configuration_too(tmp_path):
@@ -41,7 +43,10 @@ def test_the_commented_lines_are_a_configuration_too(tmp_path):
     (tmp_path / "nightferry.toml").write_text(uncommented, encoding="utf-8")
     config = load_config(tmp_path / "nightferry.toml", {"HOME": "/home/ada"})
     assert (config.site.latitude_deg, config.site.longitude_deg) == (51.2, -1.9)
-    assert config.sources == (Source("frames", Path("/home/ada/frames"), ("**/*.fits",)),)
+    (source,) = config.sources
+    assert replace(source, logs=()) == Source("frames", Path("/home/ada/frames"), ("**/*.fits",))
+    assert LogReader(source.logs[0]).units == ("deg_C",)
+    assert config.failures == ("connection lost",)
     assert config.drives == (DriveName("stick"),)
     assert config.send.time_limit_s == 1800
     assert config.archive
