@@ -22,12 +22,13 @@ class Form(StrEnum):
 class BadDescription(ValueError):
     """A description that cannot be meant as it is written.
 
-    `key` is the key of the description, `expected` what it should hold.
+    `key` is the key of the description, `written` what it holds, `expected` what it should hold.
     """
 
-    def __init__(self, key: str, expected: str) -> None:
-        super().__init__(f"{key}: expected {expected}")
+    def __init__(self, key: str, written: str, expected: str) -> None:
+        super().__init__(f"{key} = {written}: expected {expected}")
         self.key = key
+        self.written = written
         self.expected = expected
 
 

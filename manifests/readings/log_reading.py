@@ -20,6 +20,15 @@ from manifests.readings.units import unit_named
 LARGEST_JSON_BYTES = 16 << 20
 _TOO_LONG = f"longer than {LONGEST_LINE} characters"
 
+_EXPECTED = {
+    "unit": "a unit that astropy knows, such as deg_C, %, hPa or V",
+    "zone": "UTC, or a name such as Europe/London",
+    "time_format": "a time format such as %Y-%m-%d %H:%M:%S",
+    "events": "regular expressions",
+    "line": "a regular expression",
+    "at": "a path such as a.b[0].c",
+}
+
 Made = TypeVar("Made")
 
 
@@ -73,7 +82,7 @@ def _checked(key: str, make: Callable[[str], Made], written: str) -> Made:
     try:
         return make(written)
     except ValueError as error:
-        raise BadDescription(key, f"something that can be read, and {written!r}: {error}") from error
+        raise BadDescription(key, repr(written), f"{_EXPECTED[key.partition('.')[0]]} ({error})") from error
 
 
 def _check_groups(description: LogDescription) -> None:
@@ -81,7 +90,7 @@ def _check_groups(description: LogDescription) -> None:
     for name in _places(description):
         if name not in groups:
             there = ", ".join(groups) or "none"
-            raise BadDescription("at", f"a named group of the line's expression ({there}), and not {name!r}")
+            raise BadDescription("line", repr(description.line), f"a group named {name!r}; it has {there}")
 
 
 def _places(description: LogDescription) -> tuple[str | int, ...]:

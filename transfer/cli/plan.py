@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -19,9 +20,12 @@ from transfer.cli.options import (
     scope_options,
     the_config,
 )
+from transfer.cli.screen import screen_of
+from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
 from transfer.jobs.send.plan import PlannedDrive, PlanOutcome, plan
+from transfer.jobs.send.run import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
 from transfer.surroundings import Surroundings
@@ -30,11 +34,13 @@ from transfer.surroundings import Surroundings
 @click.command("plan")
 @config_option
 @json_option
+@click.option("--logs", is_flag=True, help="Try the descriptions of logs on tonight's files instead.")
 @scope_options
 @ends_with_exit_code("plan")
 def command(
     config_file: str | None,
     as_json: bool,
+    logs: bool,
     drives: tuple[Path, ...],
     nights: tuple[datetime, ...],
     since: datetime | None,
@@ -43,15 +49,33 @@ def command(
     """Say what `send` would carry, whether it fits, how long it takes, and what looks wrong.
 
     Nothing is written to a drive. Run it by day: what it finds is what would spoil the night's end.
+    With --logs: the first readings that each [[source.logs]] finds, or the first line that does not fit it.
     """
     config = the_config(config_file)
     around = Surroundings(this_computer(), Records(records_folder(config)), Stop())
-    outcome = plan(config, as_request(drives, nights, since, everything), around)
+    request = as_request(drives, nights, since, everything)
+    if logs:
+        return _try_logs(config, request, around, as_json)
+    outcome = plan(config, request, around)
     if as_json:
         print_json(outcome.as_json())
     else:
         click.echo("\n".join(_lines(outcome)))
     return int(outcome.exit_code)
+
+
+def _try_logs(config: Config, request: SendRequest, around: Surroundings, as_json: bool) -> int:
+    from transfer.cli.telling import fitted
+    from transfer.cli.trying_logs import trial_lines
+    from transfer.jobs.send.log_trial import try_logs  # reading logs loads what no plan needs
+
+    trial = try_logs(config, request, around)
+    if as_json:
+        print_json(trial.as_json())
+    else:
+        screen = screen_of(sys.stdout)
+        click.echo("\n".join(fitted(map(screen.clean, trial_lines(trial)), screen.width)))
+    return int(trial.exit_code)
 
 
 def _lines(outcome: PlanOutcome) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ from transfer.archive.notes import (
     NotUpToDate,
     ReadAs,
 )
-from transfer.cli.screen import screen_of
+from transfer.cli.screen import columns_of, screen_of
 from transfer.errors import ExitCode
 from transfer.words import counted
 
@@ -118,3 +119,15 @@ def until_the_reader_goes() -> Iterator[None]:
 def _is_a_closed_pipe_on_windows(error: OSError) -> bool:
     # The C library of Windows says EINVAL, and no path, where others say EPIPE.
     return os.name == "nt" and error.errno == 22 and error.filename is None
+
+
+def fitted(lines: Iterable[str], width: int | None) -> Iterator[str]:
+    """Return lines broken where they are wider than the screen; what goes on below is set in further."""
+    for line in lines:
+        if width is None or columns_of(line) <= width:
+            yield line
+            continue
+        indent = " " * (len(line) - len(line.lstrip()))
+        yield from textwrap.wrap(
+            line, width, subsequent_indent=f"{indent}  ", break_long_words=False, break_on_hyphens=False
+        )

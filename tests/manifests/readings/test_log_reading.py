@@ -227,7 +227,7 @@ def test_whatever_a_file_holds_every_form_comes_to_an_end(content):
     ("change", "key"),
     [
         ({"line": "(?P<time>x"}, "line"),
-        ({"line": "(?P<when>x) (?P<air>x)"}, "at"),
+        ({"line": "(?P<when>x) (?P<air>x)"}, "line"),
         ({"time_format": "%Y-%m-%d"}, "time_format"),
         ({"time_format": "%Q %H"}, "time_format"),
         ({"zone": "Mars/Olympus"}, "zone"),

@@ -96,12 +96,8 @@ def test_every_key_becomes_a_setting():
         telescopes={"EQ mount driver": "Long Tom"},
         cameras={"CCD 0": "Lantern"},
         keywords={"filter_name": ("WHEELPOS",)},
-<<<<<<< HEAD
         calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0, 3),
-=======
-        calibration=Tolerances(0.02, 0.1, 0.2, 1.0, 2.0, 5.0, 0.05, 7, 0),
         failures=("connection lost",),
->>>>>>> 071946f (nightferry.toml takes descriptions of logs and the events that count as failures)
     )
 
 
