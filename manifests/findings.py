@@ -49,6 +49,7 @@ class FindingKind(StrEnum):
     # What the archive made of it.
     NO_TYPE = "no frame type in the header"
     NO_TARGET = "no target in the header"
+    POINTED_ELSEWHERE = "the position is not that of the target"
     SAME_FIELD = "two targets in one field"
     NOT_FILED = "not filed"
     NOT_ACKNOWLEDGED = "not acknowledged on the drive"

@@ -1,8 +1,9 @@
 """The names of targets against published lists, and against the library that carries the catalogue.
 
-The Messier list's NGC and IC numbers are as any handbook prints them, here put down from memory,
-and so is the part of the Caldwell list (Moore 1995). Which names and numbers belong together is also
-asked of pyongc itself, through its own functions; positions against its own search.
+The Messier list's NGC and IC numbers are as any handbook prints them, here put down from memory, and so is
+the whole Caldwell list (Moore 1995). Sharpless (1959) numbered his nebulae, and Lynds (1962, 1965) hers, by
+galactic longitude: a number that leads to an object elsewhere in that order is wrong. Which names and numbers
+belong together is also asked of pyongc itself, through its own functions; positions against its own search.
 """
 
 import pytest
@@ -12,7 +13,9 @@ from pyongc.exceptions import ObjectNotFound
 from manifests.frames.names.angles import separation_deg
 from manifests.frames.names.catalogues import Catalogue, load_catalogue
 from manifests.frames.names.designations import NUMBERED, read_designation
+from manifests.frames.names.handbook import handbook
 from manifests.frames.names.places import KnownTarget, same_field
+from manifests.frames.names.sky_objects import SkyObject, SkyObjects
 from manifests.frames.names.targets import TargetNames
 
 # M 1 … M 110; M 102 is disputed and has none. M 40 is a double star, M 45 is Melotte's 22nd cluster.
@@ -29,41 +32,19 @@ MESSIER = (
     "NGC 5457||NGC 581|NGC 4594|NGC 3379|NGC 4258|NGC 6171|NGC 3556|NGC 3992|NGC 205"
 )
 
-CALDWELL = {
-    "C 1": "NGC 188",
-    "C 2": "NGC 40",
-    "C 4": "NGC 7023",
-    "C 5": "IC 342",
-    "C 6": "NGC 6543",
-    "C 7": "NGC 2403",
-    "C 9": "Sh2-155",
-    "C 11": "NGC 7635",
-    "C 12": "NGC 6946",
-    "C 13": "NGC 457",
-    "C 19": "IC 5146",
-    "C 20": "NGC 7000",
-    "C 22": "NGC 7662",
-    "C 23": "NGC 891",
-    "C 27": "NGC 6888",
-    "C 30": "NGC 7331",
-    "C 31": "IC 405",
-    "C 33": "NGC 6992",
-    "C 34": "NGC 6960",
-    "C 38": "NGC 4565",
-    "C 39": "NGC 2392",
-    "C 46": "NGC 2261",
-    "C 50": "NGC 2244",
-    "C 53": "NGC 3115",
-    "C 57": "NGC 6822",
-    "C 63": "NGC 7293",
-    "C 65": "NGC 253",
-    "C 77": "NGC 5128",
-    "C 80": "NGC 5139",
-    "C 92": "NGC 3372",
-    "C 103": "NGC 2070",
-    "C 106": "NGC 104",
-    "C 109": "NGC 3195",
-}
+# C 1 … C 109. C 14 is two clusters, C 41 the Hyades, C 99 the Coalsack: they go by these numbers.
+CALDWELL = (
+    "NGC 188|NGC 40|NGC 4236|NGC 7023|IC 342|NGC 6543|NGC 2403|NGC 559|Sh2-155|NGC 663|NGC 7635|"
+    "NGC 6946|NGC 457|C 14|NGC 6826|NGC 7243|NGC 147|NGC 185|IC 5146|NGC 7000|NGC 4449|NGC 7662|"
+    "NGC 891|NGC 1275|NGC 2419|NGC 4244|NGC 6888|NGC 752|NGC 5005|NGC 7331|IC 405|NGC 4631|NGC 6992|"
+    "NGC 6960|NGC 4889|NGC 4559|NGC 6885|NGC 4565|NGC 2392|NGC 3626|C 41|NGC 7006|NGC 7814|NGC 7479|"
+    "NGC 5248|NGC 2261|NGC 6934|NGC 2775|NGC 2237|NGC 2244|IC 1613|NGC 4697|NGC 3115|NGC 2506|NGC 7009|"
+    "NGC 246|NGC 6822|NGC 2360|NGC 3242|NGC 4038|NGC 4039|NGC 247|NGC 7293|NGC 2362|NGC 253|NGC 5694|"
+    "NGC 1097|NGC 6729|NGC 6302|NGC 300|NGC 2477|NGC 55|NGC 1851|NGC 3132|NGC 6124|NGC 6231|NGC 5128|"
+    "NGC 6541|NGC 3201|NGC 5139|NGC 6352|NGC 6193|NGC 4945|NGC 5286|IC 2391|NGC 6397|NGC 1261|NGC 5823|"
+    "NGC 6087|NGC 2867|NGC 3532|NGC 3372|NGC 6752|NGC 4755|NGC 6025|NGC 2516|NGC 3766|NGC 4609|C 99|"
+    "IC 2944|NGC 6744|IC 2602|NGC 2070|NGC 362|NGC 4833|NGC 104|NGC 6101|NGC 4372|NGC 3195"
+)
 
 COMMON_NAMES = {
     "Crab Nebula": "M 1",
@@ -95,6 +76,13 @@ COMMON_NAMES = {
     "Fireworks Galaxy": "NGC 6946",
     "Flaming Star Nebula": "IC 405",
     "Cave Nebula": "Sh2-155",
+    "Rosette Nebula": "NGC 2237",
+    "Flame Nebula": "NGC 2024",
+    "Cocoon Galaxy": "NGC 4490",
+    "Witch Head Nebula": "IC 2118",
+    "Cat's Paw Nebula": "NGC 6334",
+    "Jellyfish Nebula": "IC 443",
+    "Whale Galaxy": "NGC 4631",
     "Hyades": "C 41",
     "Tarantula Nebula": "NGC 2070",
 }
@@ -120,7 +108,94 @@ def test_every_messier_number_has_the_number_that_handbooks_print(names: TargetN
 
 
 def test_the_caldwell_list_leads_to_the_numbers_that_it_prints(names: TargetNames) -> None:
-    assert {number: names.name(number).canonical for number in CALDWELL} == CALDWELL
+    expected = CALDWELL.split("|")
+    assert len(expected) == 109
+    assert [names.name(f"Caldwell {number}").canonical for number in range(1, 110)] == expected
+
+
+def test_without_a_catalogue_the_rosette_is_still_number_49() -> None:
+    assert (
+        TargetNames().name("Caldwell 49").canonical == TargetNames().name("Rosette").canonical == "NGC 2237"
+    )
+
+
+def galactic_longitude_deg(one: SkyObject) -> float:
+    from astropy.coordinates import SkyCoord
+
+    assert one.ra_deg is not None
+    return float(SkyCoord(one.ra_deg, one.dec_deg, unit="deg").galactic.l.deg)
+
+
+def assert_in_order(longitudes: list[tuple[int, float]], start_deg: float, slack_deg: float) -> None:
+    """Check that longitudes, counted from where a list begins, rise with its numbers.
+
+    The lists go by the longitudes of before 1958, from which those of today differ by a constant and, with
+    the latitude, a little more.
+    """
+    furthest, at = 0.0, 0
+    for number, longitude_deg in sorted(longitudes):
+        along = (longitude_deg - start_deg) % 360
+        assert along > furthest - slack_deg, f"{number} is at {longitude_deg:.1f}°, before {at}"
+        if along > furthest:
+            furthest, at = along, number
+
+
+def test_sharpless_numbers_lead_to_objects_in_the_order_in_which_he_numbered(catalogue: Catalogue) -> None:
+    book, sky = handbook(), SkyObjects(catalogue)
+    numbers = {name: of for name, of in book.main.items() if name.startswith("Sh2-")}
+    numbers |= {name: of for name in book.names if (of := read_designation(name)) and of.catalogue == "Sh2"}
+    found = [
+        (int(name.removeprefix("Sh2-")), galactic_longitude_deg(one))
+        for name, of in numbers.items()
+        if (one := sky.identified(of)).ra_deg is not None
+    ]
+    assert len(found) > 55
+    assert_in_order(found, 345.0, 4.0)
+
+
+def test_lyndss_bright_nebulae_are_in_the_order_in_which_she_numbered(catalogue: Catalogue) -> None:
+    sky = SkyObjects(catalogue)
+    found = []
+    for number in range(1, 1126):
+        designation = read_designation(f"LBN {number}")
+        assert designation is not None
+        one = sky.identified(designation)
+        if one.name != str(designation) and one.ra_deg is not None:
+            found.append((number, galactic_longitude_deg(one)))
+    assert len(found) > 80
+    assert {1041, 1065, 1113} <= {number for number, _ in found}
+    assert_in_order(found, 0.0, 6.0)
+
+
+@pytest.mark.parametrize(
+    ("prefix", "last"),
+    [("Sh2-", 313), ("LDN ", 1802), ("LBN ", 1125), ("vdB ", 158), ("B ", 370), ("Arp ", 338), ("HCG ", 100)],
+)
+def test_a_list_ends_where_its_author_ended_it(prefix: str, last: int) -> None:
+    # Sharpless 1959, Lynds 1962, 1965, van den Bergh 1966, Barnard 1927, Arp 1966, Hickson 1982; from memory.
+    assert {numbered.prefix: numbered.last for numbered in NUMBERED}[prefix] == last
+
+
+@pytest.mark.parametrize(
+    ("number", "name"),
+    [
+        ("PGC 2557", "NGC 224"),
+        ("PGC 1190197", "IC 298A"),
+        ("LEDA 2817561", "IC 443"),
+        ("LBN 1041", "NGC 2359"),
+        ("LBN 1113", "IC 4592"),
+    ],
+)
+def test_a_number_leads_to_the_object_for_which_the_catalogues_own_library_lists_it(
+    catalogue: Catalogue, number: str, name: str
+) -> None:
+    listed = ongc.Dso(name).identifiers[4]
+    assert number in {" ".join([one.split()[0], one.split()[1].lstrip("0")]) for one in listed}
+    designation = read_designation(number)
+    assert designation is not None
+    found = catalogue.identify(designation)
+    assert found is not None
+    assert name in found.designations
 
 
 def test_every_caldwell_number_is_known(catalogue: Catalogue) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from math import isfinite
 
 from manifests.findings import Finding, FindingKind
@@ -11,7 +12,15 @@ from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.catalogues import Catalogue
 from manifests.frames.names.filters import FilterNames
-from manifests.frames.names.places import KnownTarget, SameField, field_of_view_deg, place, same_field
+from manifests.frames.names.places import (
+    ASSUMED_FIELD_DEG,
+    KnownTarget,
+    SameField,
+    field_of_view_deg,
+    place,
+    same_field,
+)
+from manifests.frames.names.pointing import pointed_elsewhere
 from manifests.frames.names.spelling import Spellings
 from manifests.frames.names.targets import TargetName, TargetNames
 
@@ -52,23 +61,25 @@ class Names:
 
 
 class Namer:
-    """Gives frames their names, in the order in which they come: the first spelling of a name stays."""
+    """Names frames in the order in which they come: the first spelling of a name stays."""
 
     def __init__(self, own: NameTables, in_use: InUse) -> None:
         self._targets = TargetNames(own.targets, own.catalogue, in_use.names)
         self._filters = FilterNames(own.filters, in_use.filters)
         self._equipment = own.equipment
         self._cameras = Spellings(in_use.cameras)
-        self._known = {target.name: target for target in in_use.targets}
+        named = [target for target in in_use.targets if self._targets.name(target.name).canonical]
+        self._known = {target.name: target for target in named}
+        self._told: set[tuple[str, date | None]] = set()
         self._met: set[str] = set()
         self.readings: dict[str, TargetName] = {}
 
-    def names(self, frame: Frame) -> Names:
-        """Return a frame's names."""
+    def names(self, frame: Frame, night: date | None = None) -> Names:
+        """Return a frame's names; what is wrong with a target's position is told once a night."""
         camera = self._cameras.first(self._equipment.camera(frame.camera) or NO_CAMERA)
         if frame.frame_type is FrameType.LIGHT:
             target, findings = self._target(frame)
-            return Names(target, self._filter(frame), camera, findings)
+            return Names(target, self._filter(frame), camera, (*findings, *self._elsewhere(frame, night)))
         if frame.frame_type is FrameType.FLAT:
             return Names(None, self._filter(frame), camera)
         return Names(None, None, camera)
@@ -77,13 +88,14 @@ class Namer:
         return self._filters.name(frame.filter_name, colour=frame.bayer_pattern is not None).canonical
 
     def _target(self, frame: Frame) -> tuple[str, tuple[Finding, ...]]:
-        reading = self._targets.name(frame.object_name)
         position, field_deg = icrs_position(frame), field_of_view_deg(frame)
+        reading = self._reading(frame, position)
         name = reading.canonical
         findings: tuple[Finding, ...] = ()
         if name is None:
             ra_deg, dec_deg = position or (None, None)
-            placed = place(ra_deg, dec_deg, field_deg, list(self._known.values()))
+            why = reading.how if frame.object_name else ""
+            placed = place(ra_deg, dec_deg, field_deg, list(self._known.values()), why)
             name, findings = placed.name, (Finding(FindingKind.NO_TARGET, placed.how),)
         elif name != frame.object_name:
             self.readings[frame.object_name or ""] = reading
@@ -91,6 +103,24 @@ class Namer:
         if position is not None:
             self._known.setdefault(name, KnownTarget(name, *position, field_deg))
         return name, findings
+
+    def _reading(self, frame: Frame, position: tuple[float, float] | None) -> TargetName:
+        if position is None:
+            return self._targets.name(frame.object_name)
+        field_deg = field_of_view_deg(frame) or ASSUMED_FIELD_DEG
+        return self._targets.name_at(frame.object_name, *position, field_deg)
+
+    def _elsewhere(self, frame: Frame, night: date | None) -> tuple[Finding, ...]:
+        position = icrs_position(frame)
+        if position is None:
+            return ()
+        reading, field_deg = self._reading(frame, position), field_of_view_deg(frame)
+        finding = pointed_elsewhere(reading, *position, field_deg, self._targets)
+        told = (reading.canonical or "", night)
+        if finding is None or told in self._told:
+            return ()
+        self._told.add(told)
+        return (finding,)
 
     def meet(self, frames: Iterable[Frame]) -> None:
         """Learn where the named targets of these frames are, before those without a name are placed."""

@@ -69,20 +69,24 @@ class ArchiveNaming:
 
         reading = self._target_names.name(written)
         name = reading.canonical or written
-        found = tuple(target for target in self._archived.targets if self._is_of(target, reading))
+        found = tuple(
+            target
+            for target in self._archived.targets
+            if fold(target) == fold(written) or self._is_of(target, reading)
+        )
         return MeantTarget(name, "" if fold(name) == fold(tidy(written)) else reading.how, found)
 
     def _is_of(self, target: str, wanted: TargetName) -> bool:
+        """Return whether a target is the one that was typed, or one of the several with that name."""
         from manifests.frames.names.panels import split_panel
 
-        if self._target_names.name(target).canonical == wanted.canonical:
+        if wanted.canonical is None:
+            return False
+        meant = {wanted.canonical, *(one.name for one in wanted.objects if wanted.several)}
+        if self._target_names.name(target).canonical in meant:
             return True
         panel = split_panel(target)
-        return (
-            panel is not None
-            and panel.said
-            and self._target_names.name(panel.base).canonical == wanted.canonical
-        )
+        return panel is not None and panel.said and self._target_names.name(panel.base).canonical in meant
 
     def filters_meant(self, written: str, among: Iterable[str] | None = None) -> tuple[str, ...]:
         """Return the names that the archive has, or those `among`, for a filter in any spelling.

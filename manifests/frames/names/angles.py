@@ -6,7 +6,7 @@ from math import atan2, cos, degrees, hypot, radians, sin
 
 
 def separation_deg(ra1_deg: float, dec1_deg: float, ra2_deg: float, dec2_deg: float) -> float:
-    """Give the angle between two directions on the sky, degrees.
+    """Return the angle between two directions on the sky, degrees.
 
     Vincenty's formula on a sphere: exact for tiny angles and for opposite directions alike.
     """

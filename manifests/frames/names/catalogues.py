@@ -6,6 +6,7 @@ stays itself.
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
@@ -18,6 +19,7 @@ from typing import NamedTuple
 
 from manifests.frames.names.angles import separation_deg
 from manifests.frames.names.designations import Designation, read_designation
+from manifests.frames.names.spelling import common_key
 
 # How OpenNGC writes the designations that its table of identifiers has.
 _IDENTIFIERS = {
@@ -27,6 +29,7 @@ _IDENTIFIERS = {
 }  # fmt: skip
 # These stand only in the list of an object's other identifiers.
 _ONLY_LISTED = ("SH 2-", "PK ", "PN G", "Mel ", "Cl ")
+_NUMBERS_LISTED = re.compile(r"\b(LBN|PGC|LEDA)\s?([0-9]+)\b")
 
 # Which of an object's designations names it: the first catalogue here that has it. An object that
 # has only numbers of the surveys at the end goes by its common name where it has one.
@@ -35,11 +38,33 @@ _SURVEYS = ("UGC", "UGCA", "MWSC", "ESO", "PGC", "MCG", "PK", "PN G")
 
 # Two numbers of one catalogue for one object, where common use (and the Caldwell list) is not with
 # the one that OpenNGC keeps; from memory.
-_COMMON_USE = {"NGC 2239": "NGC 2244", "NGC 3189": "NGC 3190", "NGC 1269": "NGC 1291"}
+_COMMON_USE = {
+    "NGC 2239": "NGC 2244",
+    "NGC 3189": "NGC 3190",
+    "NGC 1269": "NGC 1291",
+    "NGC 1909": "IC 2118",
+    "NGC 6882": "NGC 6885",
+}
 
-# Names that handbooks give to another object, or to more than one: OpenNGC has the Flame at IC 434
-# (it is NGC 2024), the whole Veil at its western part, and one of two Spindle galaxies.
-_NOT_ONE_OBJECT = frozenset({"flamenebula", "veilnebula", "spindlegalaxy"})
+
+# OpenNGC's own slips, and names that it gives to one object of several. Sources, from memory: Moore's
+# Caldwell list (1995) has NGC 2237 as number 49; Cocoon Galaxy, with its companion NGC 4485, and Flame Nebula
+# as Burnham's Celestial Handbook and the observing guides have them, the Flame being beside the Horsehead's
+# IC 434; the Veil is the whole of the remnant, its western part alone is NGC 6960. Names that handbooks give
+# to several objects (Lobster, Butterfly, Spindle, Bear Claw, Little Gem) are in `handbook`.
+_CORRECTED: Mapping[str, Mapping[str, str]] = {
+    "NGC2237": {"identifiers": "C 049,LBN 948", "common_names": "Rosette Nebula,Rosette A"},
+    "NGC2238": {"identifiers": "", "common_names": ""},
+    "NGC4490": {"common_names": "Cocoon Galaxy"},
+    "NGC4990": {"common_names": ""},
+    "NGC2024": {"common_names": "Flame Nebula"},
+    "IC0434": {"common_names": "Orion B"},
+    "NGC6960": {"common_names": "Filamentary Nebula,Western Veil"},
+    "NGC6618": {"common_names": "Checkmark Nebula,Swan Nebula,Omega Nebula"},
+    "NGC6302": {"common_names": "Bug Nebula"},
+    "NGC3115": {"common_names": ""},
+}
+_MOVED = {"C049": "NGC2237", "LBN948": "NGC2237"}
 
 
 class CatalogueUnreadable(Exception):
@@ -53,7 +78,7 @@ class CatalogueUnreadable(Exception):
 
 @dataclass(frozen=True, slots=True)
 class CatalogueObject:
-    """One object: its one name, its designations in their one style, where it is (ICRS degrees)."""
+    """One object: its one name, its designations in their one style, its position (ICRS degrees)."""
 
     name: str
     designations: tuple[str, ...]
@@ -99,7 +124,7 @@ class Catalogue:
         self._messier = {row.messier: row for row in self._rows.values() if row.messier and row.kind != "Dup"}
 
     def identify(self, designation: Designation) -> CatalogueObject | None:
-        """Give the object of this designation, or None where the catalogue has none.
+        """Return the object of this designation, or None where the catalogue has none.
 
         M 102 has none: whether it is M 101 seen twice or NGC 5866 is disputed.
         """
@@ -107,16 +132,16 @@ class Catalogue:
         return None if row is None else _object(row)
 
     def named(self, common_name: str) -> tuple[CatalogueObject, ...]:
-        """Give the objects that go by a common name (case, spaces and punctuation aside).
+        """Return the objects that go by a common name (case, spaces and punctuation aside).
 
-        Of several the one with a Messier number, where just one has it; none where handbooks disagree.
+        Of several, only the one with a Messier number where just one has it.
         """
         rows = self._by_common_name.get(common_key(common_name), ())
         of_messier = [row for row in rows if row.messier]
         return tuple(_object(row) for row in (of_messier if len(of_messier) == 1 else rows))
 
     def near(self, ra_deg: float, dec_deg: float, radius_deg: float) -> tuple[Neighbour, ...]:
-        """Give the objects within `radius_deg` of a position (ICRS degrees), the nearest first."""
+        """Return the objects within `radius_deg` of a position (ICRS degrees), the nearest first."""
         declinations, placed = self._by_declination
         first = bisect_left(declinations, dec_deg - radius_deg)
         last = bisect_right(declinations, dec_deg + radius_deg)
@@ -130,12 +155,14 @@ class Catalogue:
             return self._messier.get(f"{number:0>3}")
         name = self._only_listed.get(str(designation))
         if name is None and (form := _IDENTIFIERS.get(designation.catalogue)):
-            name = self._identifiers.get(_padded(form, designation))
+            padded = _padded(form, designation)
+            name = _MOVED.get(padded) or self._identifiers.get(padded)
+        name = name or self._by_number.get(str(designation))
         row = self._rows.get(name) if name else None
         return self._main(row) if row else None
 
     def _main(self, row: _Row) -> _Row | None:
-        """Give the row that a row marked as a duplicate stands for."""
+        """Return the row that a row marked as a duplicate stands for."""
         if row.kind != "Dup":
             return row
         main = f"NGC{row.ngc}" if row.ngc else f"IC{row.ic}"
@@ -150,10 +177,19 @@ class Catalogue:
         return named
 
     @cached_property
+    def _by_number(self) -> dict[str, str]:
+        """The rows by numbers that the table of identifiers lacks: Lynds's from 1000, PGC's longer ones."""
+        named: dict[str, str] = {}
+        for row in self._rows.values():
+            for catalogue, number in _NUMBERS_LISTED.findall(row.identifiers):
+                named.setdefault(f"{'LBN' if catalogue == 'LBN' else 'PGC'} {int(number)}", row.name)
+        return named
+
+    @cached_property
     def _by_common_name(self) -> dict[str, tuple[_Row, ...]]:
         named: dict[str, tuple[_Row, ...]] = {}
         for row in self._rows.values():
-            for key in {common_key(name) for name in row.common_names.split(",")} - _NOT_ONE_OBJECT - {""}:
+            for key in {common_key(name) for name in row.common_names.split(",")} - {""}:
                 named[key] = (*named.get(key, ()), row)
         return named
 
@@ -187,17 +223,18 @@ def read_catalogue(path: Path) -> Catalogue:
         with closing(
             sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
         ) as database:
-            rows = [_Row._make(row) for row in database.execute(_OBJECTS)]
+            rows = [_corrected(_Row._make(row)) for row in database.execute(_OBJECTS)]
             return Catalogue(rows, dict(database.execute(_OTHER_NAMES)))
     except sqlite3.Error as error:
         raise CatalogueUnreadable(path, str(error)) from error
 
 
-def common_key(name: str) -> str:
-    """Give what the spellings of a common name share: no case, spaces, punctuation, leading "the"."""
-    words = name.casefold().replace("’", "").replace("'", "").split()
-    kept = words[1:] if words[:1] == ["the"] else words
-    return "".join(character for character in "".join(kept) if character.isalnum())
+def _corrected(row: _Row) -> _Row:
+    correction = _CORRECTED.get(row.name, {})
+    return row._replace(
+        identifiers=correction.get("identifiers", row.identifiers),
+        common_names=correction.get("common_names", row.common_names),
+    )
 
 
 def _padded(form: str, designation: Designation) -> str:
@@ -244,7 +281,7 @@ def _others(row: _Row) -> list[Designation]:
 
 
 def _spelled_out(identifier: str) -> str:
-    """Give an identifier of OpenNGC's in a spelling that is not shared: its Cl is Collinder's."""
+    """Return an identifier of OpenNGC's in a spelling of its own: its Cl is Collinder's."""
     for mark, catalogue in (("Cl", "Cr "), ("H", "Harvard ")):
         number = identifier.removeprefix(mark).strip()
         if number.isdigit() and identifier.startswith(mark):

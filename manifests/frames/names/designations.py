@@ -23,7 +23,7 @@ class Numbered:
 
 # The ranges are those of the catalogues named; put down from memory where no test in tests/outside
 # compares them. Abell's planetary nebulae (1966) and his clusters of galaxies (1958, 1989) share
-# the numbers to 86: what is written "Abell 21" stays "Abell 21".
+# the numbers to 86: what is written "Abell 21" stays "Abell 21", and "ACO 21" can only be a cluster.
 NUMBERED: tuple[Numbered, ...] = (
     Numbered("M ", "m|messier", 110),  # Messier 1781, with the later additions
     Numbered("NGC ", "ngc|n.g.c.", 7840, "upper"),  # Dreyer 1888
@@ -67,7 +67,7 @@ _START = r"(?<!\w)"
 
 @dataclass(frozen=True, slots=True)
 class Designation:
-    """One object of one catalogue: `str()` gives it in the one style, such as "Sh2-155".
+    """One object of one catalogue: `str()` returns it in the one style, such as "Sh2-155".
 
     `catalogue` is the prefix without its space or hyphen; `number` may have parts ("137-001").
     """
@@ -92,17 +92,17 @@ class Found:
 
     @property
     def beyond(self) -> bool:
-        """Say whether the catalogue has no such number."""
+        """Whether the catalogue has no such number."""
         return self.last is not None and not 1 <= int(self.designation.number) <= self.last
 
 
 def find_designations(text: str) -> list[Found]:
-    """Give every designation in a tidied name, from left to right, numbers beyond a range included."""
+    """Return every designation in a tidied name, from left to right, numbers beyond a range included."""
     return list(_find(text))
 
 
 def read_designation(text: str) -> Designation | None:
-    """Give the designation that the whole of a tidied text is, or None."""
+    """Return the designation that the whole of a tidied text is, or None."""
     found = next(_find(text), None)
     if found is None or found.beyond or (found.start, found.end) != (0, len(text)):
         return None
@@ -123,6 +123,8 @@ def _found(match: re.Match[str]) -> Found:
     else:
         catalogue = _BY_SPELLING[_word(match["word"])] if match["word"] else _SHARPLESS
         prefix, last = catalogue.prefix, catalogue.last
+        if catalogue is _CLUSTERS and _LAST_PLANETARY < int(number) <= _CLUSTERS.last:
+            prefix = "Abell "
         number, letter = str(int(number)), _letter(catalogue, match["letter"])
     designation = Designation(prefix.rstrip(" -+"), number, prefix, letter)
     return Found(designation, match.start(), match.end(), last)
@@ -135,7 +137,7 @@ def _letter(catalogue: Numbered, letter: str | None) -> str:
 
 
 def _in_parts(match: re.Match[str]) -> tuple[str, str]:
-    """Give prefix and number of the catalogues whose numbers have parts."""
+    """Return prefix and number of the catalogues whose numbers have parts."""
     if match["eso"]:
         return "ESO ", f"{int(match['eso']):03}-{int(match['eso_number']):03}"
     if match["mcg"]:
@@ -157,7 +159,7 @@ def _spelling_pattern(spelling: str) -> str:
 
 
 def _pattern_for(letters: str) -> str:
-    """Give the pattern of all catalogues that take this kind of letter after the number."""
+    """Return the pattern of all catalogues that take this kind of letter after the number."""
     words = [w for c in NUMBERED if bool(c.letters) == bool(letters) for w in c.spellings.split("|")]
     alternatives = "|".join(_spelling_pattern(word) for word in sorted(words, key=len, reverse=True))
     return rf"(?:{alternatives})(?=[\s.-]*[0-9]+{letters}{_END})"
@@ -165,6 +167,8 @@ def _pattern_for(letters: str) -> str:
 
 _BY_SPELLING = {_word(word): c for c in NUMBERED for word in c.spellings.split("|")}
 _BY_SPELLING |= {word.replace(" ", ""): catalogue for word, catalogue in _BY_SPELLING.items()}
+_CLUSTERS = next(catalogue for catalogue in NUMBERED if catalogue.prefix == "ACO ")
+_LAST_PLANETARY = 86
 _SHARPLESS = next(catalogue for catalogue in NUMBERED if catalogue.prefix == "Sh2-")
 
 _ANY = re.compile(

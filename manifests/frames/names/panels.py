@@ -14,6 +14,7 @@ _GAP = r"[\s,;:(\[–-]*"
 _AT_THE_END = re.compile(
     rf"(?P<base>.+?){_GAP}{_WORD}[\s#.:-]*(?P<panel>{_NUMBER}|{_PLACE}){_OF}[\s)\]]*", re.IGNORECASE
 )
+_OF_NOTHING = re.compile(rf"{_WORD}[\s#.:-]*(?P<panel>{_NUMBER}){_OF}[\s)\]]*", re.IGNORECASE)
 _IN_FRONT = re.compile(rf"{_WORD}[\s#.:-]*(?P<panel>{_NUMBER}){_OF}[\s,;:–-]+(?P<base>.+)", re.IGNORECASE)
 _SHORT = re.compile(r"(?P<base>.*\S)[\s(-]+p[\s.#-]?(?P<panel>[0-9]{1,3})\)?", re.IGNORECASE)
 _GRID = re.compile(
@@ -27,8 +28,9 @@ _ONLY_NUMBERS = re.compile(r"(?P<base>.*\S)\s+\(?(?P<panel>[0-9]{1,3})\s*(?:/|of
 class Panel:
     """A name taken apart: `base` is the target, `panel` the panel in its one style ("2", "1-3", "NE").
 
-    `said` is false where only numbers say so ("2/4"): that is a panel after a target that is known,
-    and may be anything after one that is not.
+    `base` is empty where a panel of nothing is named ("Panel 1 of 4"). `said` is false where only
+    numbers or a P say so ("2/4", "P2"): a panel behind a target that is known, and behind any other
+    perhaps a part of its name (HAT-P-32 is a star).
     """
 
     base: str
@@ -42,10 +44,14 @@ def split_panel(name: str) -> Panel | None:
     "M31 Panel 2", "M 31 P2", "M31-panel-02", "Panel 2 of 4 - M31", "M31 R1C2", "M31 2/4". How many
     panels there are is left out: the mosaic stays one when a panel is added.
     """
-    if found := _AT_THE_END.fullmatch(name) or _IN_FRONT.fullmatch(name) or _SHORT.fullmatch(name):
+    if found := _OF_NOTHING.fullmatch(name):
+        return Panel("", _one_style(found["panel"]))
+    if found := _AT_THE_END.fullmatch(name) or _IN_FRONT.fullmatch(name):
         return _panel(found, _one_style(found["panel"]))
     if found := _GRID.fullmatch(name):
         return _panel(found, f"{int(found['row'])}-{int(found['column'])}")
+    if found := _SHORT.fullmatch(name):
+        return _panel(found, _one_style(found["panel"]), said=False)
     found = _ONLY_NUMBERS.fullmatch(name)
     if found and 1 <= int(found["panel"]) <= int(found["total"]):
         return _panel(found, str(int(found["panel"])), said=False)

@@ -49,7 +49,7 @@ class SameField:
 
 
 def field_of_view_deg(frame: Frame) -> float | None:
-    """Give the shorter side of a frame's field, degrees, or None where its facts don't say.
+    """Return the shorter side of a frame's field, degrees, or None where its facts don't say.
 
     The pixel size is taken as that of the binned pixel, as the headers' common practice has it.
     """
@@ -61,35 +61,40 @@ def field_of_view_deg(frame: Frame) -> float | None:
 
 
 def place(
-    ra_deg: float | None, dec_deg: float | None, field_deg: float | None, known: Sequence[KnownTarget]
+    ra_deg: float | None,
+    dec_deg: float | None,
+    field_deg: float | None,
+    known: Sequence[KnownTarget],
+    why: str = "",
 ) -> Placement:
-    """Name a frame that has no name after what it points at.
+    """Name a frame that has no name after what it points at; `why` says what its header has instead.
 
     The nearest target of `known` within the field (half of `field_deg`, its shorter side, from the
     middle); else a name made from the position. Add what comes back to `known` before the next
     frame: the same field dithered by some seconds of arc must not become a second target.
     """
+    no_name = f"a name ({why})" if why else "a name"
+    head = f"The header gives no{no_name.removeprefix('a')}"
     if ra_deg is None or dec_deg is None or not _on_the_sky(ra_deg, dec_deg):
-        return Placement(UNPLACED, "The header gives neither a name nor a position.")
+        return Placement(UNPLACED, f"The header gives neither {no_name} nor a position.")
     field = field_deg if field_deg is not None else ASSUMED_FIELD_DEG
     assumed = "" if field_deg is not None else ", assumed because the header does not say"
     nearest, apart_deg = _nearest(ra_deg, dec_deg, field / 2, known)
     if nearest is not None:
         return Placement(
             nearest.name,
-            f"The header gives no name; {nearest.name} is {apart_deg:.2f}° away,"
-            f" within the field of {field:.2f}°{assumed}.",
+            f"{head}; {nearest.name} is {apart_deg:.2f}° away, within the field of {field:.2f}°{assumed}.",
         )
     name = position_name(ra_deg, dec_deg)
     return Placement(
         name,
-        f"The header gives no name and no known target lies within the field of {field:.2f}°{assumed}:"
+        f"{head} and no known target lies within the field of {field:.2f}°{assumed}:"
         f" {name} is made from the position.",
     )
 
 
 def position_name(ra_deg: float, dec_deg: float) -> str:
-    """Give a name made from a position, such as "J0133+3039".
+    """Return a name made from a position, such as "J0133+3039".
 
     Hours, minutes and degrees, minutes are cut, not rounded, as the IAU's recommendations for
     designations ask. Raises ValueError for a position that is not on the sky.
@@ -107,7 +112,7 @@ def position_name(ra_deg: float, dec_deg: float) -> str:
 
 
 def same_field(targets: Sequence[KnownTarget]) -> list[SameField]:
-    """Give the pairs of targets less than a quarter of their field apart, the closest first.
+    """Return the pairs of targets less than a quarter of their field apart, the closest first.
 
     Of two fields the smaller counts; a field that is not known is taken as half a degree. The
     targets are sorted by declination, so thousands take no time unless they share one place.

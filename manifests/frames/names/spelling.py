@@ -61,6 +61,13 @@ def fold(name: str) -> str:
     return "".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
+def common_key(name: str) -> str:
+    """Return a key for the spellings of a popular name: no case, spaces, punctuation, leading "the"."""
+    words = name.casefold().replace("’", "").replace("'", "").split()
+    kept = words[1:] if words[:1] == ["the"] else words
+    return "".join(character for character in "".join(kept) if character.isalnum())
+
+
 class Spellings:
     """Remembers the first spelling of each name; later ones that differ by case or spaces become it."""
 

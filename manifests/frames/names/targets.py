@@ -1,16 +1,19 @@
-"""Targets: the many spellings of a target become one name, and it is said how."""
+"""Targets: one name for the spellings of a target, with the way in which it was found."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from manifests.frames.names.catalogues import Catalogue, CatalogueObject, common_key
-from manifests.frames.names.designations import Designation, Found, find_designations
+from manifests.frames.names.catalogues import Catalogue
+from manifests.frames.names.comets import comet_name
+from manifests.frames.names.designations import Found, find_designations
 from manifests.frames.names.filters import read_filter
 from manifests.frames.names.panels import Panel, split_panel
-from manifests.frames.names.spelling import OwnNames, Reading, Spellings, fold, tidy
+from manifests.frames.names.sky_objects import SkyObject, SkyObjects
+from manifests.frames.names.spelling import OwnNames, Reading, Spellings, common_key, fold, tidy
+from manifests.frames.names.trimming import names_nothing, trimmed
 
 # Words that say what kind of thing a catalogue's object is, or through what it was taken, and so
 # don't make another target of it.
@@ -28,22 +31,27 @@ _WORDS = re.compile(r"[^\s,;:()\[\]&+/–-]+")
 class TargetName:
     """A target's one name, whether it is a known object, and `how` it was arrived at (a phrase).
 
-    `canonical` is None where nothing was written.
+    `canonical` is None where nothing was written, or a word that programs write for want of a name.
+    `objects` are what the name may mean: of a known object itself, of a name that several objects have
+    each of them; `several` says which.
     """
 
     canonical: str | None
     recognised: bool
     how: str
+    objects: tuple[SkyObject, ...] = ()
+    several: bool = False
 
 
 class TargetNames:
-    """Gives each target one name.
+    """Returns one name for the spellings of each target.
 
     `additions` is the user's table (written → name) and wins; a row for one spelling or designation
-    stands for all that are read as the same object. With a `catalogue`, designations and common
-    names of one object are one target: its Messier number, else its NGC, IC, Sharpless or Caldwell
-    number, else another. `known` are the names in use: an unknown target that differs from one of
-    them only by case or spaces becomes it, and of two new ones the first spelling stays.
+    stands for all that are read as the same object. What is one object by the hand table, or with a
+    `catalogue` by its designations and common names, is one target: its Messier number, else its NGC,
+    IC, Sharpless or Caldwell number, else another. `known` are the names in use: an unknown target that
+    differs from one of them only by case or spaces becomes it, and of two new ones the first spelling
+    stays.
     """
 
     def __init__(
@@ -52,106 +60,174 @@ class TargetNames:
         catalogue: Catalogue | None = None,
         known: Iterable[str] = (),
     ) -> None:
-        self._catalogue = catalogue
+        self._sky = SkyObjects(catalogue)
         no_own = OwnNames({}, _as_written)
-        self._own = OwnNames(additions or {}, lambda text: self._read(text, no_own))
+        self._own = OwnNames(additions or {}, lambda text: self._read(text, no_own).reading)
         self._spellings = Spellings(known)
         self._given: dict[str | None, TargetName] = {}
 
     def name(self, written: str | None) -> TargetName:
-        """Give the name of a target as a header (or a person) writes it."""
+        """Return the name of a target as a header (or a person) writes it."""
         if written not in self._given:
             self._given[written] = self._name(tidy(written))
         return self._given[written]
 
+    def name_at(self, written: str | None, ra_deg: float, dec_deg: float, field_deg: float) -> TargetName:
+        """Return the name of a target that a frame pointed at (ICRS degrees).
+
+        Of a name that several objects have, the one that reaches into a field of `field_deg` is meant;
+        where none does, or more than one, the name stays as it is written.
+        """
+        name = self.name(written)
+        if not name.several:
+            return name
+        placed = [(one.away_deg(ra_deg, dec_deg), one) for one in name.objects]
+        near = [
+            (apart_deg, one)
+            for apart_deg, one in placed
+            if apart_deg is not None and apart_deg <= field_deg + (one.size_deg or 0.0)
+        ]
+        if len(near) != 1:
+            return name
+        apart_deg, meant = near[0]
+        others = " and ".join(one.name for one in name.objects if one is not meant)
+        how = f"a common name of {meant.name}, which is {apart_deg:.2f}° away, and of {others}"
+        own = self._own.for_meant(meant.name)
+        return TargetName(own or meant.name, recognised=True, how=how, objects=(meant,))
+
+    def object_at(self, ra_deg: float, dec_deg: float, radius_deg: float) -> SkyObject | None:
+        """Return the best-known object of the catalogue near a position (ICRS degrees), None for none."""
+        return self._sky.best_known_near(ra_deg, dec_deg, radius_deg)
+
     def _name(self, text: str) -> TargetName:
         if not text:
             return TargetName(None, recognised=False, how="no name is written")
-        reading = self._read(text, self._own)
+        meant = self._read(text, self._own)
+        reading = meant.reading
         canonical = tidy(reading.canonical)  # what was put together may be too long again
-        if reading.recognised:
-            return TargetName(canonical, recognised=True, how=reading.how)
-        return TargetName(self._spellings.first(canonical), recognised=False, how=reading.how)
+        if not canonical:
+            return TargetName(None, recognised=False, how=reading.how)
+        if not reading.recognised:
+            canonical = self._spellings.first(canonical)
+        return TargetName(canonical, reading.recognised, reading.how, meant.objects, meant.several)
 
-    def _read(self, text: str, own: OwnNames) -> Reading:
+    def _read(self, text: str, own: OwnNames) -> _Meant:
         if (name := own.for_written(text)) is not None:
-            return Reading(name, True, "the user's table")
+            return _Meant(Reading(name, True, "the user's table"))
+        if names_nothing(text):
+            return _nothing(f'"{text}" names no target')
+        name = trimmed(text)
+        if name == text:
+            return self._read_trimmed(text, own)
+        if not name or names_nothing(name):
+            return _nothing(f'"{text}" names no target')
+        read = self._read_trimmed(name, own)
+        how = f'{read.reading.how}; the rest of "{text}" left out'
+        return replace(read, reading=replace(read.reading, how=how, whole=False))
+
+    def _read_trimmed(self, text: str, own: OwnNames) -> _Meant:
         panel = split_panel(text)
         if panel is None:
             return self._read_target(text, own)
+        if not panel.base or names_nothing(panel.base):
+            return _nothing(f"panel {panel.panel} of a mosaic without a name")
         base = self._read_target(panel.base, own)
-        if not (panel.said or base.recognised):
+        if not (panel.said or base.reading.recognised):
             return self._read_target(text, own)
         return _in_own_words(_with_panel(base, panel), own)
 
-    def _read_target(self, text: str, own: OwnNames) -> Reading:
+    def _read_target(self, text: str, own: OwnNames) -> _Meant:
         if (name := own.for_written(text)) is not None:
-            return Reading(name, True, "the user's table")
+            return _Meant(Reading(name, True, "the user's table"))
         return _in_own_words(self._read_object(text), own)
 
-    def _read_object(self, text: str) -> Reading:
+    def _read_object(self, text: str) -> _Meant:
+        if comet := comet_name(text):
+            name, dropped = comet
+            how = "a comet's designation" + (f'; the words "{dropped}" left out' if dropped else "")
+            return _Meant(Reading(name, True, how, whole=not dropped))
         found = find_designations(text)
         inside = [one for one in found if not one.beyond]
         if not inside:
-            return self._by_common_name(text) or _kept(text, found)
+            return self._by_common_name(text) or _Meant(_kept(text, found))
         return self._by_designations(text, inside)
 
-    def _by_common_name(self, text: str) -> Reading | None:
-        objects = self._catalogue.named(text) if self._catalogue else ()
-        if len(objects) == 1:
-            return Reading(objects[0].name, True, f"a common name of {objects[0].name}")
-        if objects:
-            several = " and ".join(one.name for one in objects)
-            return Reading(text, False, f"a common name of {several}: kept as written")
+    def _by_common_name(self, text: str) -> _Meant | None:
+        for name, dropped in _without_last_words(text):
+            objects = self._sky.named(name)
+            if len(objects) == 1:
+                how = f"a common name of {objects[0].name}"
+                how += f'; the words "{dropped}" left out' if dropped else ""
+                return _Meant(Reading(objects[0].name, True, how, whole=not dropped), objects)
+            if objects:
+                several = " and ".join(one.name for one in objects)
+                how = f"a common name of {several}: kept as written"
+                return _Meant(Reading(text, False, how), objects, several=True)
         return None
 
-    def _by_designations(self, text: str, found: list[Found]) -> Reading:
-        objects = {str(one.designation): self._object(one.designation) for one in found}
-        names = list(dict.fromkeys(_name_of(designation, of) for designation, of in objects.items()))
+    def _by_designations(self, text: str, found: list[Found]) -> _Meant:
+        objects = tuple(dict.fromkeys(self._sky.identified(one.designation) for one in found))
+        names = list(dict.fromkeys(one.name for one in objects))
         rest = _without(text, found)
-        own_words = {word for of in objects.values() if of for word in _words_of(of)}
+        own_words = {common_key(word) for of in objects for name in of.common_names for word in _words(name)}
         extra = [word for word in _words(rest) if not _adds_nothing(word, own_words)]
         if extra and not _is_filter(" ".join(extra)):
-            return _kept_apart(text, found[0], names[0], extra)
+            return _Meant(_kept_apart(text, found[0], names[0], extra))
         name = " + ".join(sorted(names, key=_in_order))
         dropped = " ".join(_words(rest))
-        return Reading(name, True, _how(found, name, dropped), whole=not dropped)
+        return _Meant(Reading(name, True, _how(found, name, dropped), whole=not dropped), objects)
 
-    def _object(self, designation: Designation) -> CatalogueObject | None:
-        return self._catalogue.identify(designation) if self._catalogue else None
+
+@dataclass(frozen=True, slots=True)
+class _Meant:
+    """A reading, and the objects that it means: together, or of `several` only one."""
+
+    reading: Reading
+    objects: tuple[SkyObject, ...] = ()
+    several: bool = False
 
 
 def _as_written(text: str) -> Reading:
     return Reading(text, False, "kept as written")
 
 
-def _in_own_words(reading: Reading, own: OwnNames) -> Reading:
+def _nothing(how: str) -> _Meant:
+    return _Meant(Reading("", False, how))
+
+
+def _in_own_words(meant: _Meant, own: OwnNames) -> _Meant:
+    reading = meant.reading
     name = own.for_meant(reading.canonical)
     if name is None:
-        return reading
-    return Reading(name, True, f"the user's table, for {reading.canonical}", reading.whole)
+        return meant
+    in_own = Reading(name, True, f"the user's table, for {reading.canonical}", reading.whole)
+    return _Meant(in_own, () if meant.several else meant.objects)
 
 
-def _with_panel(base: Reading, panel: Panel) -> Reading:
-    return Reading(
-        f"{base.canonical} panel {panel.panel}",
-        base.recognised,
-        f"{base.how}; panel {panel.panel} of a mosaic stays apart",
-        base.whole,
+def _with_panel(base: _Meant, panel: Panel) -> _Meant:
+    """Return a panel's reading; where on the sky it is, follows from no catalogue."""
+    reading = Reading(
+        f"{base.reading.canonical} panel {panel.panel}",
+        base.reading.recognised,
+        f"{base.reading.how}; panel {panel.panel} of a mosaic stays apart",
+        base.reading.whole,
     )
+    return _Meant(reading)
 
 
-def _name_of(designation: str, of: CatalogueObject | None) -> str:
-    return of.name if of else designation
+def _without_last_words(text: str) -> Iterable[tuple[str, str]]:
+    """Return a name, and each beginning of it behind which only filters and kinds of object stand."""
+    yield text, ""
+    words = list(_WORDS.finditer(text))
+    for word in reversed(words[1:]):
+        if not _adds_nothing(word[0], set()):
+            return
+        yield text[: word.start()].rstrip(" ,;:([&+/–-"), text[word.start() :].strip(" )]")
 
 
 def _words(text: str) -> list[str]:
     found: list[str] = _WORDS.findall(text)
     return [word for word in found if fold(word) != "and" and any(map(str.isalnum, word))]
-
-
-def _words_of(of: CatalogueObject) -> list[str]:
-    return [common_key(word) for name in of.common_names for word in _words(name)]
 
 
 def _adds_nothing(word: str, own_words: set[str]) -> bool:

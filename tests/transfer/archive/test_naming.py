@@ -1,10 +1,15 @@
+from datetime import date, timedelta
+
 import pytest
 
 from manifests.findings import FindingKind
 from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.frame import Frame, FrameType
+from manifests.frames.names.catalogues import load_catalogue
 from manifests.frames.names.places import KnownTarget
 from transfer.archive.naming import NO_CAMERA, InUse, Namer, NameTables, icrs_position
+
+MARCH_14 = date(2026, 3, 14)
 
 
 def light(name: str | None = None, **facts) -> Frame:
@@ -47,6 +52,42 @@ def test_named_frames_of_the_same_night_tell_where_their_target_is_whatever_the_
     nameless, named = light(ra_deg=23.5, dec_deg=30.7), light("M33", ra_deg=23.46, dec_deg=30.66)
     naming.meet([nameless, named])
     assert naming.names(nameless).target == "M 33"
+
+
+@pytest.mark.parametrize("word", ["Unknown", "Snapshot", "Light", "-", "Panel 1 of 4"])
+def test_a_word_for_nothing_is_placed_by_its_position_and_never_merged(word: str):
+    naming = namer(
+        KnownTarget("M 33", 23.46, 30.66, 1.0), KnownTarget(word, 60.0, 20.0, 1.0), names=("M 33", word)
+    )
+    near = naming.names(light(word, ra_deg=23.6, dec_deg=30.7))
+    assert near.target == "M 33"
+    assert near.findings[0].kind is FindingKind.NO_TARGET
+    assert "The header gives no name (" in near.findings[0].detail
+    assert naming.names(light(word, ra_deg=60.0, dec_deg=20.0)).target == "J0400+2000"
+    assert naming.names(light(word, ra_deg=90.0, dec_deg=20.0)).target == "J0600+2000"
+    assert naming.names(light(word)).target == "unplaced"
+
+
+def test_a_name_of_several_objects_is_decided_by_where_the_frame_points():
+    naming = namer()
+    assert naming.names(light("Lobster Nebula", ra_deg=261.2, dec_deg=-34.2)).target == "NGC 6357"
+    assert naming.names(light("Lobster Nebula", ra_deg=275.2, dec_deg=-16.2)).target == "M 17"
+    assert naming.names(light("Lobster Nebula")).target == "Lobster Nebula"
+
+
+def test_a_name_that_does_not_fit_the_position_is_told_once_a_night():
+    naming = namer(catalogue=load_catalogue())
+    frames = [light("M 31", ra_deg=ra_deg, dec_deg=30.66) for ra_deg in (23.46, 23.47, 23.48)]
+    naming.meet(frames)
+    told = [naming.names(frame, MARCH_14).findings for frame in frames]
+    assert [len(findings) for findings in told] == [1, 0, 0]
+    assert told[0][0].kind is FindingKind.POINTED_ELSEWHERE
+    assert "the header says M 31; the telescope pointed at M 33" in told[0][0].detail
+    assert [one.kind for one in naming.names(frames[0], MARCH_14 + timedelta(1)).findings] == [
+        FindingKind.POINTED_ELSEWHERE
+    ]
+    assert naming.names(light("M 31", ra_deg=10.7, dec_deg=41.3), MARCH_14).findings == ()
+    assert naming.names(light("M 31"), MARCH_14).findings == ()
 
 
 def test_a_frame_with_neither_name_nor_position_is_unplaced():

@@ -133,6 +133,23 @@ def test_a_target_is_found_in_any_spelling_with_its_panels(written: str, names: 
     assert list(naming().target(written).names) == names
 
 
+def named(written: str, *archived: str) -> tuple[str, ...]:
+    return ArchiveNaming(ArchiveNames(archived, (), ()), NameTables()).target(written).names
+
+
+def test_a_name_of_several_objects_finds_each_that_the_archive_has() -> None:
+    assert named("Lobster Nebula", "M 17", "M 33", "NGC 6357") == ("M 17", "NGC 6357")
+
+
+def test_a_word_for_nothing_finds_a_target_of_that_name_alone() -> None:
+    assert named("unknown", "Unknown", "Snapshot", "M 33") == ("Unknown",)
+    assert named("none", "Unknown", "Snapshot", "M 33") == ()
+
+
+def test_a_popular_name_finds_what_was_filed_by_it_and_by_its_number() -> None:
+    assert named("heart", "Heart Nebula", "IC 1805", "IC 1848") == ("Heart Nebula", "IC 1805")
+
+
 def test_a_name_from_before_ones_own_table_is_found_under_the_new_one() -> None:
     own = NameTables({"NGC 7000": "North America"})
     for written in ("north america", "NGC7000"):

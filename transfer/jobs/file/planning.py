@@ -109,7 +109,7 @@ class Planner:
         return known or self.shelf.refuses_name(planned.wanted)
 
     def _placed(self, item: Item) -> Planned:
-        names = None if item.frame is None else self.namer.names(item.frame)
+        names = None if item.frame is None else self.namer.names(item.frame, item.night)
         place = place_of(item.frame, names, item.night, item.stored)
         findings = (*item.findings, *(() if names is None else names.findings), *_no_type(item))
         bag = self.shelf.bag_of(place.owner)

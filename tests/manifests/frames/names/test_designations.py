@@ -22,6 +22,8 @@ def read(text: str) -> str | None:
         ("LBN 833", ["LBN 833", "lbn833"]),
         ("B 33", ["B33", "Barnard 33", "b 033"]),
         ("Abell 21", ["Abell 21", "PN A66 21", "abell21"]),
+        ("Abell 2151", ["Abell 2151", "ACO 2151", "aco2151"]),
+        ("ACO 21", ["ACO 21", "aco 021"]),
         ("Arp 273", ["Arp273", "ARP 273"]),
         ("C 14", ["C14", "Caldwell 14"]),
         ("Mel 15", ["Mel 15", "Melotte 15"]),
@@ -66,7 +68,8 @@ def test_what_only_looks_like_a_designation_is_none(name: str) -> None:
 
 @pytest.mark.parametrize("catalogue", NUMBERED, ids=lambda catalogue: catalogue.prefix.strip())
 def test_a_number_beyond_its_catalogue_is_no_designation(catalogue) -> None:
-    assert read(f"{catalogue.prefix}{catalogue.last}") == f"{catalogue.prefix}{catalogue.last}"
+    style = "Abell " if catalogue.prefix == "ACO " else catalogue.prefix
+    assert read(f"{catalogue.prefix}{catalogue.last}") == f"{style}{catalogue.last}"
     assert read(f"{catalogue.prefix}{catalogue.last + 1}") is None
     assert read(f"{catalogue.prefix}0") is None
 
@@ -89,3 +92,9 @@ def test_designations_are_found_within_a_name_and_those_beyond_a_range_are_marke
 
 def test_the_end_of_a_word_is_no_designation() -> None:
     assert find_designations("Comb 33 and Rim 45") == []
+
+
+def test_abells_clusters_have_one_style_only_where_no_planetary_nebula_has_the_number() -> None:
+    # Abell 1966 has 86 planetary nebulae; Abell, Corwin & Olowin 1989 number clusters to 4076.
+    assert (read("ACO 86"), read("Abell 86")) == ("ACO 86", "Abell 86")
+    assert read("ACO 87") == read("Abell 87") == "Abell 87"

@@ -12,8 +12,6 @@ from manifests.frames.names.panels import Panel, split_panel
         ("M31-Tile #3", "M31", "3"),
         ("M31 (panel 2 of 4)", "M31", "2"),
         ("M31 mosaic panel 2/6", "M31", "2"),
-        ("M 31 P2", "M 31", "2"),
-        ("M31-P02", "M31", "2"),
         ("Panel 2 of 4 - M31", "M31", "2"),
         ("M31 panel 1-3", "M31", "1-3"),
         ("M31 panel 1x3", "M31", "1-3"),
@@ -25,6 +23,17 @@ from manifests.frames.names.panels import Panel, split_panel
 )
 def test_a_panel_is_taken_off_the_name(name: str, base: str, panel: str) -> None:
     assert split_panel(name) == Panel(base, panel)
+
+
+def test_a_p_alone_says_panel_with_less_certainty() -> None:
+    assert split_panel("M 31 P2") == Panel("M 31", "2", said=False)
+    assert split_panel("M31-P02") == Panel("M31", "2", said=False)
+    assert split_panel("HAT-P-32") == Panel("HAT", "32", said=False)  # a star with a planet
+
+
+@pytest.mark.parametrize("name", ["Panel 1 of 4", "panel 1/4", "Mosaic Panel 01", "Tile #1"])
+def test_a_panel_may_be_a_panel_of_nothing(name: str) -> None:
+    assert split_panel(name) == Panel("", "1")
 
 
 def test_only_numbers_say_panel_with_less_certainty() -> None:
