@@ -15,7 +15,7 @@ no target, no object, target, target name, new target, object, default, snapshot
 capture, image, picture, frame, exposure, sequence, preview
 """
 _NAMELESS = frozenset(fold(word) for word in _WORDS_FOR_NOTHING.replace("\n", ",").split(",") if word)
-_INTRODUCED = re.compile(r"(?:target|object|obj)(?:\s*name)?\s*[:=]\s*", re.IGNORECASE)
+_INTRODUCED = re.compile(r"(?:(?:target|object|obj)(?:\s*name)?\s*[:=]\s*)+", re.IGNORECASE)
 
 _DAY = r"(?:0[1-9]|[12][0-9]|3[01])"
 _MONTH = r"(?:0[1-9]|1[0-2])"
