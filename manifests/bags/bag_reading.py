@@ -9,10 +9,21 @@ from pathlib import Path
 
 from manifests.bags.containment import open_ordinary, real_file
 from manifests.bags.declared import Bag, Faults, Malformed, Manifest, Oxum
-from manifests.bags.manifest_lines import MANIFEST_NAME, read_fetch, read_journal, read_manifest
-from manifests.bags.paths import BAG_INFO, BAGIT_TXT, FETCH, JOURNAL, PACKAGE_INFO, PAYLOAD, Version, shown
+from manifests.bags.list_sizes import Allowance, ListTooLarge, bounded_lines, files_in
+from manifests.bags.manifest_lines import read_fetch, read_journal, read_manifest
+from manifests.bags.paths import (
+    BAG_INFO,
+    BAGIT_TXT,
+    FETCH,
+    JOURNAL,
+    MANIFEST_NAME,
+    PACKAGE_INFO,
+    PAYLOAD,
+    Version,
+    shown,
+)
 from manifests.bags.tag_fields import Field, read_fields
-from manifests.bags.tag_lines import LONGEST_LINE, MARK, Line, is_encoding, tag_lines, without_mark
+from manifests.bags.tag_lines import MARK, TOO_LARGE, Line, is_encoding, tag_lines, without_mark
 from manifests.findings import Finding, FindingKind
 
 _NEWEST: Version = (1, 0)
@@ -78,6 +89,7 @@ class _Reader:
         self._encoding = "UTF-8"
         self._malformed: list[Malformed] = []
         self._unreadable: list[Finding] = []
+        self._allowance = Allowance(lambda: files_in(folder))
 
     def bag(self) -> Bag:
         names = self._names()
@@ -201,7 +213,9 @@ class _Reader:
     def _journal_lines(self) -> Iterator[bytes]:
         try:
             with io.BufferedReader(open_ordinary(real_file(self._folder, JOURNAL))) as file:
-                yield from iter(lambda: file.readline(LONGEST_LINE), b"")
+                yield from bounded_lines(file, self._allowance)
+        except ListTooLarge:
+            self._malformed.append(Malformed(JOURNAL, 0, TOO_LARGE))
         except OSError as error:
             self._could_not_read(JOURNAL, error)
 
@@ -242,7 +256,7 @@ class _Reader:
         """Return a tag file's lines; none where it is not there or the system will not read it."""
         try:
             file = io.BufferedReader(open_ordinary(real_file(self._folder, name)), 1 << 16)
-            yield from tag_lines(file, encoding)
+            yield from tag_lines(file, encoding, self._allowance.takes)
         except FileNotFoundError:
             return
         except OSError as error:

@@ -10,12 +10,12 @@ from typing import BinaryIO
 
 from manifests.bags.containment import danger
 from manifests.bags.entries import Entry, entry_line
-from manifests.bags.manifest_lines import MANIFEST_NAME
 from manifests.bags.paths import (
     BAG_INFO,
     BAGIT_TXT,
     ENTRIES,
     MANIFEST,
+    MANIFEST_NAME,
     PAYLOAD,
     PAYLOAD_XXH128,
     TAG_MANIFEST,

@@ -91,3 +91,15 @@ def open_ordinary(path: Path) -> io.FileIO:
         os.close(descriptor)
         raise NotOrdinary("is not an ordinary file", path)
     return io.FileIO(descriptor)
+
+
+def read_small(path: Path, most_bytes: int) -> bytes:
+    """Return the content of an ordinary file that has at most so many bytes.
+
+    Raises NotOrdinary, and OSError as `open` does and for a larger file.
+    """
+    with io.BufferedReader(open_ordinary(path)) as file:
+        content = file.read(most_bytes + 1)
+    if len(content) > most_bytes:
+        raise OSError(errno.EFBIG, "is larger than such a file can be", str(path))
+    return content

@@ -9,6 +9,8 @@ from datetime import date
 from typing import Any
 
 from manifests.bags.digests import Digests
+from manifests.bags.list_sizes import ListTooLarge
+from manifests.bags.tag_lines import TOO_LARGE
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
@@ -136,11 +138,19 @@ def entry_from_line(line: bytes) -> Entry:
 def read_entries(lines: Iterable[bytes]) -> Iterator[Entry]:
     """Read the lines of an `entries.jsonl`, in order.
 
-    Raises EntryError at the first line that is not an entry: a list with a hole proves nothing.
+    Raises EntryError at the first line that is not an entry, and where `lines` raises ListTooLarge: a list
+    with a hole proves nothing.
     """
-    for number, line in enumerate(lines, 1):
+    numbered, number = iter(lines), 0
+    while True:
+        number += 1
         try:
-            entry = entry_from_line(line)
+            line = next(numbered, None)
+            entry = None if line is None else entry_from_line(line)
+        except ListTooLarge as error:
+            raise EntryError(number, TOO_LARGE) from error
         except ValueError as error:
             raise EntryError(number, str(error)) from error
+        if entry is None:
+            return
         yield entry

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from manifests.bags.contents import Contents, left_by_a_system, survey
 from manifests.bags.declared import Bag, Manifest
+from manifests.bags.list_sizes import is_list, may_be_a_list_of
 from manifests.bags.matching import Matched, match
 from manifests.bags.paths import (
     BAG_INFO,
@@ -91,11 +92,22 @@ def take_inventory(bag: Bag) -> Inventory:
             matched = match(bag.path, manifest, inventory.contents, bag.fetchable)
             inventory.take(matched, manifest, into)
             inventory.say(matched.findings)
+    _leave_out_large_lists(inventory)
     if bag.journal is not None:
         _take_journal(bag, bag.journal, inventory)
     _say_unreadable(inventory)
     _say_unlisted(bag, inventory)
     return inventory
+
+
+def _leave_out_large_lists(inventory: Inventory) -> None:
+    """Leave out lists that the bag's files do not explain: to digest one of a terabyte would take hours."""
+    files = inventory.contents.files
+    for path, stamp in files.items():
+        if not may_be_a_list_of(stamp.size_bytes, len(files)) and is_list(path):
+            detail = f"has {stamp.size_bytes} bytes, more than the files of its bag explain; it was not read"
+            inventory.say([Finding(FindingKind.MALFORMED, detail, path)])
+            inventory.tags.pop(path, None)
 
 
 def _take_journal(bag: Bag, journal: Manifest, inventory: Inventory) -> None:

@@ -10,7 +10,7 @@ from manifests.bags.algorithms import SHA256, Algorithm, algorithm_named
 from manifests.bags.containment import danger
 from manifests.bags.declared import Faults, Manifest
 from manifests.bags.entries import entry_from_line
-from manifests.bags.paths import JOURNAL, PAYLOAD, Version, decode_path, shown
+from manifests.bags.paths import JOURNAL, MANIFEST_NAME, PAYLOAD, Version, decode_path, shown
 from manifests.bags.tag_lines import Line
 
 # RFC 8493, section 2.1.3: digest, spaces or tabs, path. The asterisk is what checksum tools put before
@@ -18,8 +18,6 @@ from manifests.bags.tag_lines import Line
 _DIGEST_AND_PATH = re.compile(r"([^ \t]+)[ \t]+(?![ \t])\*?(.+)", re.DOTALL)
 _URL_LENGTH_AND_PATH = re.compile(r"([^ \t]+)[ \t]+([0-9]+|-)[ \t]+(?![ \t])(.+)", re.DOTALL)
 _HEXADECIMAL = re.compile(r"(?:[0-9A-Fa-f]{2})+")
-
-MANIFEST_NAME = re.compile(r"(tag)?manifest-(.+)\.txt")
 
 
 class _Spelled(NamedTuple):

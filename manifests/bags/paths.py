@@ -14,6 +14,7 @@ PACKAGE_INFO = "package-info.txt"  # what bag-info.txt was called in versions 0.
 FETCH = "fetch.txt"
 MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+MANIFEST_NAME = re.compile(r"(tag)?manifest-(.+)\.txt")  # of any algorithm
 
 # Our own tag files, and what the engine keeps in their folder while a run is not done.
 OWN = "nightferry"

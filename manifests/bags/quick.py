@@ -10,8 +10,8 @@ from manifests.bags.contents import Stamp
 from manifests.bags.declared import Bag
 from manifests.bags.entries import Entry, EntryError, read_entries
 from manifests.bags.inventory import Inventory, take_inventory
+from manifests.bags.list_sizes import Allowance, bounded_lines
 from manifests.bags.paths import ENTRIES, PAYLOAD
-from manifests.bags.tag_lines import LONGEST_LINE
 from manifests.bags.verify import Verification, oxum_findings
 from manifests.findings import Finding, FindingKind
 
@@ -73,7 +73,8 @@ def _entries(inventory: Inventory) -> Iterator[Entry]:
     except FileNotFoundError:
         return
     with file:
-        yield from read_entries(iter(lambda: file.readline(LONGEST_LINE), b""))
+        allowance = Allowance(lambda: len(inventory.contents.files))
+        yield from read_entries(bounded_lines(file, allowance))
 
 
 def _difference(entry: Entry, stamp: Stamp) -> str:

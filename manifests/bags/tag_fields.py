@@ -14,6 +14,7 @@ from manifests.bags.tag_lines import Line
 _WIDTH = 79
 # What bag-info.txt may hold in all before the rest is left unread.
 _MOST_CHARACTERS = 1 << 24
+_FIELD_COSTS = 512  # in memory, beside its text
 
 # Everything that some reader takes for the end of a line, and what no text file should hold.
 _BREAKS_A_LINE = re.compile("[\\x00-\\x1f\\x7f-\\x9f\u2028\u2029]+")
@@ -46,7 +47,7 @@ def read_fields(lines: Iterable[Line], faults: Faults) -> list[Field]:
 def _bounded(lines: Iterable[Line], faults: Faults) -> Iterator[Line]:
     left = _MOST_CHARACTERS
     for line in lines:
-        left -= len(line.text) + 1
+        left -= len(line.text) + _FIELD_COSTS
         if left < 0:
             faults.add(line.number, "starts beyond what such a file may hold; nothing from here on was read")
             return

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import codecs
 import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple, TextIO
 
+TOO_LARGE = "holds more than the files of its bag explain; nothing from here on was read"
 LONGEST_LINE = 1 << 18  # characters: several times what the longest path of any system needs
 MARK = "\ufeff"
 
@@ -32,32 +33,46 @@ def is_encoding(name: str) -> bool:
     return found.name.replace("_", "-") not in _NOT_FOR_FILES
 
 
-def tag_lines(file: io.BufferedIOBase, encoding: str) -> Iterator[Line]:
+def all_of_it(_characters: int) -> bool:
+    """Set no bound."""
+    return True
+
+
+def tag_lines(
+    file: io.BufferedIOBase, encoding: str, takes: Callable[[int], bool] = all_of_it
+) -> Iterator[Line]:
     """Read a tag file's lines, ended by LF, CR or CRLF in any mixture, and close it.
 
-    Raises OSError where reading fails.
+    `takes` is asked of each piece whether so many characters may still be read; the line at which it says no
+    is the last one. Raises OSError where reading fails.
     """
     with io.TextIOWrapper(file, encoding, "surrogateescape", newline=None) as text:  # type: ignore[type-var]
         number = 0
         while True:
             number += 1
             try:
-                line = _next_line(text, number)
+                line = _next_line(text, number, takes)
             except UnicodeError:
                 yield Line(number, "", f"is not {encoding}; nothing from here on was read")
                 return
             if line is None:
                 return
             yield line
+            if line.problem == TOO_LARGE:
+                return
 
 
-def _next_line(text: TextIO, number: int) -> Line | None:
+def _next_line(text: TextIO, number: int, takes: Callable[[int], bool]) -> Line | None:
     piece = text.readline(LONGEST_LINE)
     if not piece:
         return None
+    if not takes(len(piece)):
+        return Line(number, "", TOO_LARGE)
     if len(piece) == LONGEST_LINE and piece[-1] != "\n":
         while piece and piece[-1] != "\n":
             piece = text.readline(LONGEST_LINE)
+            if not takes(len(piece)):
+                return Line(number, "", TOO_LARGE)
         return Line(number, "", f"is longer than {LONGEST_LINE} characters")
     if not _is_unicode(piece):
         return Line(number, "", "holds bytes that are not in the declared encoding")

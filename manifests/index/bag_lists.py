@@ -7,21 +7,28 @@ import io
 from collections.abc import Iterator
 from pathlib import Path
 
-from manifests.bags.containment import open_ordinary, real_file
+from manifests.bags.containment import open_ordinary, read_small, real_file
 from manifests.bags.declared import Faults
+from manifests.bags.list_sizes import Allowance, ListTooLarge, bounded_lines, files_in
 from manifests.bags.manifest_lines import read_manifest
 from manifests.bags.paths import ENTRIES, TAG_MANIFEST
-from manifests.bags.tag_lines import LONGEST_LINE, tag_lines
+from manifests.bags.tag_lines import TOO_LARGE, tag_lines
 from manifests.findings import Finding, FindingKind
 
 
 def tag_manifest(folder: Path) -> bytes | None:
-    """Return the content of a bag's tag manifest; None where it has none. Raises OSError."""
+    """Return the content of a bag's tag manifest; None where it has none.
+
+    Raises OSError, also for one that is far larger than any.
+    """
     try:
-        with open_ordinary(real_file(folder, TAG_MANIFEST)) as file:
-            return file.readall()
+        return read_small(real_file(folder, TAG_MANIFEST), _MOST_TAG_MANIFEST_BYTES)
     except FileNotFoundError:
         return None
+
+
+# It lists a line for each tag file; a bag of ours has five, and one for each archive that has its files.
+_MOST_TAG_MANIFEST_BYTES = 16 << 20
 
 
 class EntryLines:
@@ -40,9 +47,12 @@ class EntryLines:
         """Return each line with its number, counted from 1."""
         try:
             with io.BufferedReader(open_ordinary(real_file(self._folder, ENTRIES)), 1 << 18) as file:
-                for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), b""), 1):
+                allowance = Allowance(lambda: files_in(self._folder))
+                for number, line in enumerate(bounded_lines(file, allowance), 1):
                     self._digest.update(line)
                     yield number, line
+        except ListTooLarge:
+            self._problem = Finding(FindingKind.MALFORMED, TOO_LARGE, ENTRIES)
         except FileNotFoundError:
             if self._listed is not None:
                 self._problem = Finding(FindingKind.MISSING, "the bag's list of entries", ENTRIES)
@@ -51,9 +61,9 @@ class EntryLines:
             self._problem = Finding(FindingKind.UNREADABLE, error.strerror or str(error), ENTRIES)
 
     @property
-    def unreadable(self) -> bool:
-        """Whether the list could not be read to its end."""
-        return self._problem is not None and self._problem.kind is FindingKind.UNREADABLE
+    def ends_early(self) -> bool:
+        """Whether the list was not read to its end."""
+        return self._problem is not None and self._problem.kind is not FindingKind.MISSING
 
     def problem(self) -> Finding | None:
         """Return what is wrong with the list as a whole, once all lines were taken."""

@@ -108,7 +108,7 @@ class _Storing:
         for batch in _batches(rows):
             self._insert(batch)
         # A list that the disk would not give says nothing about what is gone.
-        dropped = 0 if lines.unreadable else self._drop(self.gone.values())
+        dropped = 0 if lines.ends_early else self._drop(self.gone.values())
         sum_up(self.connection, self.changed)
         malformed = store_statements(self.connection, self.bag_id, self.bag.folder)
         findings = self._bag_findings(lines, malformed)

@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from manifests.bags.declared import Faults
 from manifests.bags.entries import Entry
+from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import BAG_INFO, OWN, PAYLOAD
 from manifests.bags.tag_fields import read_fields
 from manifests.bags.tag_lines import tag_lines
@@ -32,7 +33,10 @@ def bag_info(owner: Owner) -> dict[str, str]:
 
 def label_in(folder: PinnedFolder, bag: str) -> str | None:
     """Read whose bag lies in a folder; None where it does not say. Raises OSError."""
-    content = b"".join(read_lines(folder, f"{bag}/{BAG_INFO}"))
+    try:
+        content = b"".join(read_lines(folder, f"{bag}/{BAG_INFO}"))
+    except ListTooLarge:
+        return None
     fields = read_fields(tag_lines(io.BytesIO(content), "utf-8"), Faults(BAG_INFO))
     return next((field.value for field in fields if field.label == _LABEL), None)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from manifests.bags.containment import NotOrdinary, danger, open_ordinary, real_file, suspicion
+from manifests.bags.containment import NotOrdinary, danger, open_ordinary, read_small, real_file, suspicion
 
 HOSTILE = [
     "",
@@ -181,3 +181,10 @@ def open_descriptors() -> int:
 @pytest.mark.parametrize("path", ["data/a:b", "data/a.", "data/CON", "data/a"])
 def test_unless_it_is_told_otherwise_a_name_is_judged_as_on_this_system(path: str) -> None:
     assert suspicion(path) == suspicion(path, windows=os.name == "nt")
+
+
+def test_a_small_file_is_read_whole_and_a_larger_one_not_at_all(tmp_path: Path) -> None:
+    (tmp_path / "small").write_bytes(b"12345")
+    assert read_small(tmp_path / "small", 5) == b"12345"
+    with pytest.raises(OSError, match="larger than such a file"):
+        read_small(tmp_path / "small", 4)

@@ -4,8 +4,8 @@ import json
 import pytest
 
 from manifests.bags.declared import Faults, Manifest
-from manifests.bags.manifest_lines import MANIFEST_NAME, read_fetch, read_journal, read_manifest
-from manifests.bags.paths import Version
+from manifests.bags.manifest_lines import read_fetch, read_journal, read_manifest
+from manifests.bags.paths import MANIFEST_NAME, Version
 from manifests.bags.tag_lines import Line
 
 DIGEST = hashlib.sha256(b"abc").hexdigest()

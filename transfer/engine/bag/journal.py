@@ -13,10 +13,12 @@ import itertools
 import os
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 
 import xxhash
 
 from manifests.bags.entries import Entry, entry_from_line, entry_line
+from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import JOURNAL
 from transfer.engine.bag.durable import PART_ENDING, remove_if_there
 from transfer.engine.bag.lines import parent, read_lines
@@ -87,13 +89,17 @@ class Journal:
 
 
 def journal_entries(folder: PinnedFolder, path: str) -> Iterator[tuple[int, Entry]]:
-    """Read a journal's lines, each with where it starts. A last line cut by a power cut is no line."""
+    """Read a journal's lines, each with where it starts. A last line cut by a power cut is no line.
+
+    Nor is what follows where it is larger than the files of its bag explain: no run of ours wrote that.
+    """
     start = 0
-    for line in read_lines(folder, path):
-        entry = _entry(line)
-        if entry is not None:
-            yield start, entry
-        start += len(line)
+    with suppress(ListTooLarge):
+        for line in read_lines(folder, path):
+            entry = _entry(line)
+            if entry is not None:
+                yield start, entry
+            start += len(line)
 
 
 def journal_line(entry: Entry) -> bytes:

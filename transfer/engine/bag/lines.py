@@ -7,24 +7,46 @@ from collections.abc import Iterator
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from manifests.bags.list_sizes import Allowance, bounded_lines
+from manifests.bags.paths import OWN
+
 if TYPE_CHECKING:
     from transfer.engine.medium import PinnedFolder
 
 
 def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:
-    """Read a file line by line, line ends included; nothing where it is not there. Raises OSError."""
+    """Read a file line by line, line ends included; nothing where it is not there.
+
+    It may be as large as the files of the bag that it lies in explain. Raises ListTooLarge where it is
+    larger, and OSError.
+    """
     try:
         descriptor = folder.open_file(path)
     except FileNotFoundError:
         return
     file = os.fdopen(descriptor, "rb", buffering=1 << 20)
     try:
-        # Not `yield from`, which would close the file itself.
-        for line in file:  # noqa: UP028
-            yield line
+        allowance = Allowance(lambda: _files_below(folder, _bag_of(path)))
+        yield from bounded_lines(file, allowance)
     finally:
         with suppress(OSError):  # what was only read loses nothing
             file.close()
+
+
+def _bag_of(path: str) -> str:
+    bag, own, _ = path.partition(f"/{OWN}/")
+    return bag if own else parent(path)
+
+
+def _files_below(folder: PinnedFolder, path: str) -> int:
+    count, pending = 0, [path]
+    while pending:
+        below = pending.pop()
+        for name, is_folder in folder.names(below):
+            count += not is_folder
+            if is_folder:
+                pending.append(f"{below}/{name}")
+    return count
 
 
 def parent(path: str) -> str:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
+from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     ENTRIES,
     JOURNAL,
@@ -20,6 +21,7 @@ from manifests.bags.paths import (
     TAG_MANIFEST,
     outlives_lists,
 )
+from manifests.bags.tag_lines import TOO_LARGE
 from transfer.engine.bag.lines import parent, read_lines
 
 if TYPE_CHECKING:
@@ -76,8 +78,14 @@ class ListedBag:
         return self.folder.stat(self.at(JOURNAL)) is not None
 
     def fingerprint(self) -> str | None:
-        """Give the text of the tag manifest, whose digests pin all the rest; None where there is none."""
-        content = b"".join(read_lines(self.folder, self.at(TAG_MANIFEST)))
+        """Return the text of the tag manifest, whose digests pin all the rest.
+
+        None where there is none, and where it is larger than any.
+        """
+        try:
+            content = b"".join(self._lines(TAG_MANIFEST))
+        except ListTooLarge:
+            return None
         return content.decode("utf-8", "backslashreplace") or None
 
     @property
@@ -101,14 +109,14 @@ class ListedBag:
             raise EntryError(number, f"these are not the lines that {TAG_MANIFEST} pins")
 
     def _digested(self, digest: hashlib._Hash) -> Iterator[bytes]:
-        for line in read_lines(self.folder, self.at(ENTRIES)):
+        for line in self._lines(ENTRIES):
             digest.update(line)
             yield line
 
     def _pinned_as(self, path: str) -> str | None:
         """Give what the tag manifest says of a tag file; None where it is not there to say."""
         name = f"  {path}\n".encode()
-        lines = read_lines(self.folder, self.at(TAG_MANIFEST))
+        lines = self._lines(TAG_MANIFEST)
         return next(
             (line.removesuffix(name).decode("latin-1") for line in lines if line.endswith(name)), None
         )
@@ -116,23 +124,38 @@ class ListedBag:
     def tag_files_that_stay(self) -> dict[str, str]:
         """Return acknowledgements and what a person has said, path to SHA-256, as the bag pins them.
 
-        Where a run died before it pinned one, its content says.
+        Where a run died before it pinned one, its content says. One that is larger than the bag's files
+        explain is left out.
         """
         paths = (f"{OWN}/{name}" for name, is_folder in self.folder.names(self.at(OWN)) if not is_folder)
-        return {path: self._sha256_of(path) for path in paths if outlives_lists(path)}
+        found = {path: self._sha256_of(path) for path in paths if outlives_lists(path)}
+        return {path: sha256 for path, sha256 in found.items() if sha256}
 
     def _sha256_of(self, path: str) -> str:
-        pinned = self._pinned_as(path)
-        if pinned is not None and re.fullmatch("[0-9a-f]{64}", pinned):
-            return pinned
-        return hashlib.sha256(b"".join(read_lines(self.folder, self.at(path)))).hexdigest()
+        digest = hashlib.sha256()
+        try:
+            pinned = self._pinned_as(path)
+            if pinned is not None and re.fullmatch("[0-9a-f]{64}", pinned):
+                return pinned
+            for line in self._lines(path):
+                digest.update(line)
+        except ListTooLarge:
+            return ""
+        return digest.hexdigest()
+
+    def _lines(self, path: str) -> Iterator[bytes]:
+        return read_lines(self.folder, self.at(path))
 
     def holds(self) -> bool:
         """Tell whether the list is still what was written; where it is not, it is damaged and left out."""
         digest = hashlib.sha256()
-        for _ in self._digested(digest):
-            pass
-        if not self.damage and self._pinned_as(ENTRIES) not in (None, digest.hexdigest()):
+        try:
+            for _ in self._digested(digest):
+                pass
+            is_pinned = self._pinned_as(ENTRIES) in (None, digest.hexdigest())
+        except ListTooLarge:
+            is_pinned = False
+        if not (self.damage or is_pinned):
             self._leave_out(f"{ENTRIES} is not what was written")
         return not self.damage
 
@@ -150,6 +173,8 @@ class ListedBag:
                 on_entry(entry)
         except EntryError as error:
             self._leave_out(f"{ENTRIES}, {error}")
+        except ListTooLarge:
+            self._leave_out(f"{TAG_MANIFEST} {TOO_LARGE}")
         if self._has(MANIFEST) and not self._has(ENTRIES):
             self._leave_out(f"it has a manifest and no {ENTRIES}")
 

@@ -7,6 +7,7 @@ import json
 from datetime import UTC, datetime
 from typing import Any
 
+from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of
 from transfer.archive.mark import ArchiveMark
 from transfer.engine.bag.lines import read_lines
@@ -77,10 +78,10 @@ def _document(files: list[Filed], archive: ArchiveMark, manifest_sha256: str, no
 def _says_so(listed: ListedBag, archive: ArchiveMark, manifest_sha256: str) -> bool:
     """Return whether the bag has this archive's word for all that it lists, pinned by its tag manifest."""
     path = acknowledgement_of(archive.id)
-    content = b"".join(read_lines(listed.folder, listed.at(path)))
     try:
+        content = b"".join(read_lines(listed.folder, listed.at(path)))
         told = json.loads(content)
-    except (ValueError, RecursionError):  # it lies on the drive: anybody may have written it
+    except (ListTooLarge, ValueError, RecursionError):  # it lies on the drive: anybody may have written it
         return False
     pinned = pinned_tag_files(listed).get(path) == hashlib.sha256(content).hexdigest()
     return pinned and isinstance(told, dict) and told.get("manifest_sha256") == manifest_sha256

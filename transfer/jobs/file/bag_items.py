@@ -10,8 +10,7 @@ from manifests.bags.bag import read_bag
 from manifests.bags.entries import Entry
 from manifests.bags.hashing import Job, digest_files, read_plainly
 from manifests.bags.inventory import Expected, Inventory, take_inventory
-from manifests.bags.manifest_lines import MANIFEST_NAME
-from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
+from manifests.bags.paths import JOURNAL, MANIFEST_NAME, OWN, PAYLOAD
 from manifests.bags.stored_names import portable_path
 from manifests.bags.verify import oxum_findings
 from manifests.findings import Finding, FindingKind

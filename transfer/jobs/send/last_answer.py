@@ -18,6 +18,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from manifests.bags.containment import read_small
 from manifests.bags.paths import JOURNAL, PAYLOAD, TAG_MANIFEST
 from manifests.findings import Finding
 from transfer.config import Config
@@ -30,6 +31,7 @@ _FORMAT = 2
 _LINES_AT_ONCE = 4096
 _FILE = "last-answer.json"
 _MARK = "nightferry-drive.toml"
+_MOST_BYTES = 1 << 20  # of a mark, or of the list of a bag's own lists
 
 
 class Asked(NamedTuple):
@@ -153,7 +155,7 @@ def _as_it_was(kept: dict[str, Any]) -> bool:
 def _drive(root: Path, nights: list[str]) -> dict[str, Any]:
     return {
         "root": str(root),
-        "mark": (root / _MARK).read_text(encoding="utf-8"),
+        "mark": _text(root / _MARK),
         "unfinished": [entry.name for entry in os.scandir(root) if _has_journal(entry)],
         "nights": {night: _night(root / night) for night in nights},
     }
@@ -164,7 +166,11 @@ def _has_journal(entry: os.DirEntry[str]) -> bool:
 
 
 def _night(folder: Path) -> list[str]:
-    return [(folder / TAG_MANIFEST).read_text(encoding="utf-8"), _all_below(folder / PAYLOAD, _name)]
+    return [_text(folder / TAG_MANIFEST), _all_below(folder / PAYLOAD, _name)]
+
+
+def _text(path: Path) -> str:
+    return read_small(path, _MOST_BYTES).decode("utf-8")
 
 
 def _sizes(root: Path, nights: list[str]) -> list[str]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from manifests.bags.list_sizes import ListTooLarge
 from transfer.config import Config
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.drive import RECEIPT_NAME, FoundDrive, OpenDrive, alone_on, drive_at, find_drives, once
@@ -255,9 +256,12 @@ class SendRun:
 def _receipt_says(outcome: SendOutcome, drive: OpenDrive) -> bool:
     """Tell whether the receipt on the drive says what would be said now, of the nights that are left, too."""
     lines = read_lines(drive.folder, RECEIPT_NAME)
-    if next(lines, b"") != f"{outcome.headline}\n".encode():
+    try:
+        if next(lines, b"") != f"{outcome.headline}\n".encode():
+            return False
+        rest = b"".join(lines).decode("utf-8", "replace")
+    except ListTooLarge:  # somebody else's
         return False
-    rest = b"".join(lines).decode("utf-8", "replace")
     return outcome.nights_passed_by() in " ".join(rest.split())  # it is wrapped there
 
 
