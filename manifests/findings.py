@@ -22,6 +22,7 @@ class FindingKind(StrEnum):
     DATE_FAR_OFF = "date far from the file's own time"
     ALTITUDE_WRONG = "altitude does not fit time and site"
     AIRMASS_WRONG = "airmass does not fit time and site"
+    SITE_ELSEWHERE = "taken at another site than the configured one"
     BELOW_HORIZON = "target below the horizon"
     LIGHT_BY_DAY = "light taken by day"
 

@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from manifests.findings import Finding, FindingKind
+from manifests.frames.sites import site_of
 
 if TYPE_CHECKING:
     from manifests.frames.inspection import Inspection
@@ -54,14 +55,17 @@ def night_of_local(moment: datetime) -> date:
 
 
 def frame_night(
-    inspection: Inspection, modified_ns: int, longitude_deg: float
+    inspection: Inspection, modified_ns: int, longitude_deg: float, latitude_deg: float | None = None
 ) -> tuple[date, tuple[Finding, ...]]:
     """Return the night on which a frame began, and what is uncertain about it.
 
-    Where the header gives no date, the night is that of its DATE, when it was written, else of the file's
-    last modification, as for a file that is no frame.
+    Longitude and latitude are those of the configured site, east and north positive; a header that names
+    a site elsewhere is dated by that (`site_of`). Where the header gives no date, the night is that of its
+    DATE, when it was written, else of the file's last modification, as for a file that is no frame.
     """
     frame = inspection.frame
+    site = site_of(frame, latitude_deg, longitude_deg)
+    longitude_deg = longitude_deg if site.longitude_deg is None else site.longitude_deg
     if frame is not None and frame.begun_utc is not None:
         night = night_of(frame.begun_utc, longitude_deg)
     elif inspection.begun_local is not None:
@@ -70,7 +74,8 @@ def frame_night(
         night = night_of(inspection.written_utc, longitude_deg)
     else:
         night = night_of_ns(modified_ns, longitude_deg)
-    return night, date_findings(inspection, night, modified_ns)
+    elsewhere = () if site.finding is None else (site.finding,)
+    return night, (*date_findings(inspection, night, modified_ns), *elsewhere)
 
 
 def date_findings(inspection: Inspection, night: date, modified_ns: int) -> tuple[Finding, ...]:

@@ -135,7 +135,8 @@ class _BagReader:
                 frame = self._dating.look(inventory.folder / path).frame or frame
         opened, shown = f"{self._bag_path}/{path}", str(self._folder / path)
         stored = path.removeprefix(f"{PAYLOAD}/")
-        return Item(file, opened, shown, stored, entry.night, frame, entry, expected)
+        night, findings = self._dating.night_again(frame, entry.night)
+        return Item(file, opened, shown, stored, night, frame, entry, expected, findings)
 
     def _item_without_entry(self, path: str, expected: tuple[Expected, ...], inventory: Inventory) -> Item:
         stamp, below = inventory.contents.files[path], path.removeprefix(f"{PAYLOAD}/")

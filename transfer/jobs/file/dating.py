@@ -11,7 +11,8 @@ from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.frame import Frame
 from manifests.frames.inspection import Inspection, look_at_header
 from manifests.frames.keywords import KEYWORDS, KeywordTable
-from manifests.frames.nights import frame_night
+from manifests.frames.nights import frame_night, night_of
+from manifests.frames.sites import site_of
 from transfer.engine.medium import Medium
 
 
@@ -23,14 +24,16 @@ class HeaderUnread(Exception):
 class Dating:
     """Looks at files' headers, in the way of no other program, and dates the files.
 
-    The night follows from the site's longitude (degrees, east positive). Without a site of one's own, a
-    header's own tells; `guess` says what is taken where neither does, and `guessed` whether it was.
+    The night follows from the site's longitude (degrees, east positive), unless a header names a site far
+    from it. Without a configured longitude, a header's own is taken; `guess` is the finding for a frame
+    where there is neither, and `guessed` whether there was one.
     """
 
     medium: Medium
     longitude_deg: float
     guess: Finding | None = None
     table: KeywordTable = KEYWORDS
+    latitude_deg: float | None = None
     guessed: bool = field(default=False, init=False)
 
     @property
@@ -53,7 +56,19 @@ class Dating:
 
     def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:
         """Return the night of a file, and what is uncertain about it."""
-        return frame_night(inspection, modified_ns, self._longitude(inspection.frame))
+        return frame_night(inspection, modified_ns, self._longitude(inspection.frame), self.latitude_deg)
+
+    def night_again(self, frame: Frame | None, listed: date) -> tuple[date, tuple[Finding, ...]]:
+        """Return the night of a frame whose bag lists one: the same, unless its header's site is elsewhere.
+
+        Whoever wrote the bag may have had another site configured than that of the frame.
+        """
+        if self.guess is not None or frame is None or frame.begun_utc is None:
+            return listed, ()
+        site = site_of(frame, self.latitude_deg, self.longitude_deg)
+        if site.finding is None or site.longitude_deg is None:
+            return listed, ()
+        return night_of(frame.begun_utc, site.longitude_deg), (site.finding,)
 
     def _longitude(self, frame: Frame | None) -> float:
         if self.guess is None:

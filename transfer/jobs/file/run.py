@@ -129,7 +129,8 @@ class FileRun:
     def _dating(self) -> Dating:
         longitude_deg, guess = longitude_of(self._config, self._around.clock())
         table = KEYWORDS.extended(self._config.keywords) if self._config.keywords else KEYWORDS
-        return Dating(self._around.medium, longitude_deg, guess, table)
+        latitude_deg = None if self._config.site is None else self._config.site.latitude_deg
+        return Dating(self._around.medium, longitude_deg, guess, table, latitude_deg)
 
     def _own_tables(self) -> NameTables:
         try:

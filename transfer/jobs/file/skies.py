@@ -9,6 +9,7 @@ from typing import NamedTuple, TypeGuard
 from manifests.findings import Finding
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.sites import site_of
 from transfer.config import Site
 
 _KEPT_AT_MOST = 20_000
@@ -22,7 +23,7 @@ class Seen(NamedTuple):
 
 
 class Skies:
-    """Computes skies for the site of the configuration, else for that of each header. For any thread."""
+    """Computes skies for the configured site, or for that of a header which names another. For any thread."""
 
     def __init__(self, site: Site | None) -> None:
         self._site = site or Site()
@@ -47,22 +48,15 @@ class Skies:
     def _computed(self, lights: list[Frame]) -> list[Seen]:
         from manifests.frames.sky import sky_findings, sky_of_frames
 
-        latitudes = [self._latitude(frame) for frame in lights]
-        longitudes = [self._longitude(frame) for frame in lights]
+        sites = [site_of(frame, self._site.latitude_deg, self._site.longitude_deg) for frame in lights]
+        latitudes = [site.latitude_deg for site in sites]
+        longitudes = [site.longitude_deg for site in sites]
         sky = sky_of_frames(lights, latitudes, longitudes)
         found = sky_findings(lights, sky, latitudes, longitudes)
         names = FrameSky.__slots__
         columns = [getattr(sky, name).tolist() for name in names]
         rows = (dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True))
         return [Seen(FrameSky.from_facts(row), finding) for row, finding in zip(rows, found, strict=True)]
-
-    def _latitude(self, frame: Frame) -> float | None:
-        known = self._site.latitude_deg
-        return frame.site_latitude_deg if known is None else known
-
-    def _longitude(self, frame: Frame) -> float | None:
-        known = self._site.longitude_deg
-        return frame.site_longitude_deg if known is None else known
 
 
 def _is_light(frame: Frame | None) -> TypeGuard[Frame]:

@@ -363,5 +363,29 @@ def test_a_header_that_does_not_fit_time_and_site_is_a_finding_and_the_sky_is_ke
     assert 45 < (entry.sky.altitude_deg or 0) < 60
 
 
+def test_an_evening_of_a_hosted_telescope_is_one_night_and_its_sky_is_that_of_there(
+    computer: Computer, stick: Path, desk: Desk
+):
+    """By home's longitude, 1.9° W, the noon of 12:08 UTC would part the evening at 149.1° E."""
+    cards = {"SITELAT": -31.3, "SITELONG": 149.1, "RA": 161.3, "DEC": -59.7}
+    for hour in (10, 14):
+        header = (
+            fits(begun=f"2026-03-14T{hour}:00:00", target="Red shoe")[:2880].rstrip().removesuffix(b"END")
+        )
+        header += b"".join(_card(*card) for card in cards.items()) + b"END"
+        computer.frame(f"{hour}.fits", header.ljust(2880) + noise(2880, hour))
+    computer.send(stick)
+    outcome = desk.file(stick)
+    night = "Red shoe/data/2026-03-14/Ha"
+    assert sorted(desk.files()) == [f"{night}/10.fits", f"{night}/14.fits"]
+    assert FindingKind.SITE_ELSEWHERE in kinds(outcome)
+    for hour in (10, 14):
+        entry = desk.entry(f"{night}/{hour}.fits")
+        assert [finding.kind for finding in entry.findings] == [FindingKind.SITE_ELSEWHERE]
+        assert entry.sky is not None
+        assert 45 < (entry.sky.altitude_deg or 0) < 65
+        assert (entry.sky.sun_altitude_deg or 0) < -12
+
+
 def _card(key: str, value: float) -> bytes:
     return f"{key:<8}= {value:>20}".ljust(80).encode()
