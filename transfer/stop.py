@@ -1,4 +1,4 @@
-"""Why a run has to end before its work is done: a time limit, or somebody's signal."""
+"""Why a run has to end before its work is done (a time limit, a signal), and how fast it may read."""
 
 from __future__ import annotations
 
@@ -14,14 +14,20 @@ _PATIENCE_WHEN_ASKED_S = 45.0
 class Stop:
     """Asked by every loop of the engine whether to go on.
 
-    `time_limit_s` counts from when this is made; None is no limit, and `limit_s` then infinite. Safe to
-    use from any thread and from a signal handler.
+    `time_limit_s` counts from when this is made; None is no limit, and `limit_s` is then infinite. With
+    `bytes_per_s`, sources are read no faster than that. Safe to use from any thread and from a signal
+    handler.
     """
 
     def __init__(
-        self, time_limit_s: float | None = None, clock: Callable[[], float] = time.monotonic
+        self,
+        time_limit_s: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        bytes_per_s: float | None = None,
     ) -> None:
         self._clock = clock
+        self._bytes_per_s = bytes_per_s
+        self._paid_until_s = clock()
         self.limit_s = float("inf") if time_limit_s is None else time_limit_s
         self._deadline = None if time_limit_s is None else clock() + time_limit_s
         self._asked = threading.Event()
@@ -45,14 +51,21 @@ class Stop:
         return self._asked.is_set()
 
     def left_s(self) -> float:
-        """Give the seconds that are left: infinite without a limit."""
+        """Return the seconds that are left: infinite without a limit."""
         return float("inf") if self._deadline is None else self._deadline - self._clock()
 
     def has_patience(self, waited_s: float) -> bool:
-        """Tell whether to wait on for a device that has not answered for so many seconds."""
+        """Return whether to wait on for a device that has not answered for so many seconds."""
         patience_s = _PATIENCE_WHEN_ASKED_S if self.signalled else _PATIENCE_S
         return waited_s < patience_s and self.left_s() > 0
 
     def pause(self, seconds: float) -> None:
         """Wait, but no longer than until somebody asks."""
         self._asked.wait(min(seconds, max(self.left_s(), 0)))
+
+    def pace(self, size_bytes: int) -> None:
+        """Wait as long as the rate demands after so many bytes; without a rate, not at all."""
+        if self._bytes_per_s is None:
+            return
+        self._paid_until_s = max(self._paid_until_s, self._clock()) + size_bytes / self._bytes_per_s
+        self.pause(self._paid_until_s - self._clock())

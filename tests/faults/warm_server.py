@@ -10,13 +10,11 @@ import sys
 import threading
 
 _LOADED = (
-    "transfer.cli.sending",
     "transfer.cli.send",
     "transfer.cli.check",
     "transfer.cli.file",
     "transfer.cli.filing",
     "transfer.cli.frames",
-    "transfer.jobs.send.carrying",
     "astropy.coordinates",
     "astropy.io.fits",
 )

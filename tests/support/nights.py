@@ -23,7 +23,8 @@ from transfer.engine.medium import Medium, this_computer
 from transfer.events import Listener, nobody
 from transfer.jobs.prepare import prepare
 from transfer.jobs.send.outcome import SendOutcome
-from transfer.jobs.send.run import SendRequest, SendRun
+from transfer.jobs.send.ready import SendRequest
+from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import TONIGHT, Scope
 from transfer.records import Records
 from transfer.stop import Stop

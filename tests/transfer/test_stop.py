@@ -48,3 +48,26 @@ def test_there_is_patience_with_a_slow_drive_until_the_limit_and_less_when_someb
     assert not stop.has_patience(46)
     clock.now_s += 1000
     assert not stop.has_patience(0)
+
+
+def test_without_a_rate_nothing_waits():
+    stop = Stop()
+    stop.pause = None  # a call would fail
+    stop.pace(1 << 40)
+
+
+def test_a_rate_is_kept_on_the_whole_and_a_slow_reader_is_not_held_up_further():
+    clock, pauses = Clock(), []
+
+    class Timed(Stop):
+        def pause(self, seconds):
+            pauses.append(seconds)
+            clock.now_s += max(seconds, 0)
+
+    stop = Timed(clock=clock, bytes_per_s=100)
+    stop.pace(50)
+    clock.now_s += 0.25  # what the reader itself takes counts
+    stop.pace(50)
+    clock.now_s += 60  # a long wait for the next file is no credit for a burst
+    stop.pace(50)
+    assert pauses == [0.5, 0.5, 0.5]

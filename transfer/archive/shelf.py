@@ -30,6 +30,7 @@ OF_AN_ARCHIVE = Words(
     full=("The archive's disk is full", "Make room on it, then file again."),
     left=("The archive left", "Mount it, then file again: what was proven is kept, the rest is filed."),
     failing=("Writing to the archive keeps failing", "Look at its disk before you trust it further."),
+    hanging=("The archive does not answer", "Look at its disk and its connection, then file again."),
 )
 
 

@@ -22,6 +22,7 @@ from transfer.cli.options import (
 )
 from transfer.cli.progress import Progress
 from transfer.engine.bag.cold_reading import ColdReader
+from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.engine.resting import let_rest
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
@@ -71,9 +72,7 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
 
 def _drives(config: Config, medium: Medium) -> tuple[tuple[Path, ...], list[str]]:
     """Return where the configuration's drives are, and the names of those that are not there."""
-    from transfer.jobs.send.run import SendRequest, find_named_drives
-
-    found, absent = find_named_drives(config, SendRequest(), medium)
+    found, absent = drives_to_use(config.drives, (), medium)
     return tuple(drive.root for drive in found), absent
 
 

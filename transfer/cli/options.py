@@ -18,7 +18,7 @@ from transfer.errors import ConfigurationError, NightferryError, unforeseen
 
 if TYPE_CHECKING:
     from transfer.config import Config
-    from transfer.jobs.send.run import SendRequest
+    from transfer.jobs.send.ready import SendRequest
 
 Parameters = ParamSpec("Parameters")
 Command = TypeVar("Command", bound=Callable[..., None])
@@ -76,7 +76,7 @@ def as_request(
     drives: tuple[Path, ...], nights: tuple[datetime, ...], since: datetime | None, everything: bool
 ) -> SendRequest:
     """Make of these options what a person asked for."""
-    from transfer.jobs.send.run import SendRequest
+    from transfer.jobs.send.ready import SendRequest
     from transfer.jobs.send.survey import Scope
 
     named = frozenset(night.date() for night in nights)

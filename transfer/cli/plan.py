@@ -24,8 +24,8 @@ from transfer.cli.screen import screen_of
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
-from transfer.jobs.send.plan import PlannedDrive, PlanOutcome, plan
-from transfer.jobs.send.run import SendRequest
+from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
+from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
 from transfer.surroundings import Surroundings
@@ -56,7 +56,7 @@ def command(
     request = as_request(drives, nights, since, everything)
     if logs:
         return _try_logs(config, request, around, as_json)
-    outcome = plan(config, request, around)
+    outcome = preview(config, request, around)
     if as_json:
         print_json(outcome.as_json())
     else:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from transfer.bounded import run_bounded
+from transfer.cli.apart import run_apart
 from transfer.cli.options import (
     as_request,
     config_option,
@@ -20,10 +21,18 @@ from transfer.cli.options import (
     scope_options,
     the_config,
 )
+from transfer.cli.progress import Progress
+from transfer.cli.signals import stop_on_signals
 from transfer.config import Config, parse_duration_s
-from transfer.errors import ConfigurationError, StoppedEarly
-from transfer.jobs.send.last_answer import Answer, Asked, answer_again, asked
+from transfer.engine.medium import this_computer
+from transfer.errors import ConfigurationError
+from transfer.jobs.send.outcome import SendOutcome
+from transfer.jobs.send.ready import SendRequest
+from transfer.jobs.send.receipt import receipt
+from transfer.jobs.send.run import SendRun
+from transfer.records import Records
 from transfer.stop import Stop
+from transfer.surroundings import Surroundings
 
 NOTHING_SENT = {
     "nights": [],
@@ -56,33 +65,12 @@ def command(
     """
     config = the_config(config_file)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
-    question = asked(drives, [night.date() for night in nights], since and since.date(), everything)
-    stop = Stop(limit_s)
-
-    def answer_or_send() -> int:
-        again = _bounded_answer(config, question, stop)
-        if again is not None:
-            return _tell_again(again, as_json)
-        from transfer.cli.sending import send  # with all that looks at drives and copies
-
-        return send(config, as_request(drives, nights, since, everything), stop, as_json)
-
+    request, stop = as_request(drives, nights, since, everything), Stop(limit_s)
     if limit_s is None:
-        return answer_or_send()
-    from transfer.cli.apart import run_apart
-
-    return run_apart(lambda: exit_code_of("send", answer_or_send, as_json, NOTHING_SENT))
-
-
-def _bounded_answer(config: Config, question: Asked, stop: Stop) -> Answer | None:
-    """Give the last answer where it still holds. It looks at the drives, and one that hangs may hold it."""
-    answer, hangs = run_bounded(
-        lambda: answer_again(config, question, records_folder(config)), lambda: None, stop, grace_s=0.1
+        return _send(config, request, stop, as_json)
+    return run_apart(
+        lambda: exit_code_of("send", lambda: _send(config, request, stop, as_json), as_json, NOTHING_SENT)
     )
-    if hangs:
-        happened = f"A drive, or a source, does not answer; ended early: {stop.why}"
-        raise StoppedEarly(happened, next_step="Unplug the drive, plug it in again, and send again.")
-    return answer
 
 
 def _limit_s(written: str) -> float:
@@ -93,9 +81,32 @@ def _limit_s(written: str) -> float:
         raise ConfigurationError(f"--time-limit {written!r} is no length of time", next_step=step) from error
 
 
-def _tell_again(answer: Answer, as_json: bool) -> int:
+def _send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int:
+    """Run the job, report what came of it, and return the exit code."""
+    stop_on_signals(stop)
+    records = Records(records_folder(config))
+    with Progress(shown=not as_json) as progress:
+        run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
+        outcome, hangs = run_bounded(run.run, run.outcome, stop)
+    _report(outcome, as_json)
+    if hangs:
+        _report_hanging(outcome, records, as_json)
+    return int(outcome.exit_code)
+
+
+def _report(outcome: SendOutcome, as_json: bool) -> None:
     if as_json:
-        print_json(answer.document)
+        print_json(outcome.as_json())
+    elif outcome.nothing_new:
+        say("\n".join([outcome.message, outcome.next_step, *outcome.passed_by()]))
+    elif not outcome.nights:
+        say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:
-        say(f"{answer.message}\n{answer.next_step}")
-    return 0
+        say(receipt(outcome).removesuffix("\n"))
+
+
+def _report_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:
+    kept = records.keep_receipt(receipt(outcome), outcome.ended)
+    if not as_json:
+        where = f" A receipt is kept in {kept}." if kept is not None else ""
+        say(f"A drive does not answer any more: the run ended without it.{where}", err=True)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import re
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from transfer.config import DriveName
-from transfer.engine.medium import Medium, PinnedFolder, Volume
-from transfer.errors import Busy, ConfigurationError, NotThere
+from transfer.engine.medium import Medium, PinnedFolder, Volume, drive_has_left, drive_is_full
+from transfer.errors import Busy, ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere
 
 if TYPE_CHECKING:
     from transfer.engine.limits import FileSystemLimits
@@ -120,6 +121,26 @@ class FoundDrive:
     root: Path
     mark: Mark
     device: int
+
+
+def drives_to_use(
+    configured: Sequence[DriveName], named: Sequence[Path], medium: Medium
+) -> tuple[list[FoundDrive], list[str]]:
+    """Find the drives that a run is for, and the names of those that are not there.
+
+    These are the folders that a person named, else the configured drives. Raises NotThere where there is
+    none: a folder without a mark is never taken for a drive.
+    """
+    if named:
+        return once(drive_at(path) for path in named), []
+    found, absent = find_drives(configured, medium)
+    if not found:
+        names = ", ".join(f"{drive.name!r}" for drive in configured) or "any name"
+        others = ", ".join(f"{drive.mark.name!r} at {drive.root}" for drive in find_drives((), medium)[0])
+        there = f" (there is {others})" if others else ""
+        step = "Plug it in and mount it. A new one is made ready with: nightferry prepare PATH --name NAME"
+        raise NotThere(f"No prepared drive of {names} is mounted on this computer{there}", "", step)
+    return found, [drive.name for drive in absent]
 
 
 def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[FoundDrive], list[DriveName]]:
@@ -277,6 +298,25 @@ def _same_drive(folder: PinnedFolder, found: FoundDrive) -> None:
 
 def _has_left(root: Path) -> NotThere:
     return NotThere("The drive left while it was being opened", root, "Plug it in and try again.")
+
+
+_PLUG_IN = "Plug it in again and send again: what was proven is kept, the rest is carried."
+
+
+def drive_left(drive: OpenDrive) -> DriveFailed:
+    """Return the error of a drive that is not where it was: what stands there now is something else."""
+    return DriveFailed("The drive left: it is not mounted there any more", drive.root, _PLUG_IN)
+
+
+def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
+    """Return what an error of the system means for a person at the drive."""
+    if drive_is_full(error):
+        return DoesNotFit("The drive is full", drive.root, "Make room on it, or send to another drive.")
+    if error.errno == errno.EROFS:
+        step = "Is there a switch on it? Some systems also do this to a drive that was not unmounted cleanly."
+        return DriveFailed("The drive is write-protected", drive.root, step)
+    happened = "The drive left" if drive_has_left(error) else "The drive failed"
+    return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, _PLUG_IN)
 
 
 def check_name(name: str) -> str:

@@ -1,13 +1,15 @@
-"""Reads each source once and feeds every drive that wants it; digests and header come from the same bytes."""
+"""Read each source once and feed every lane that wants it; digests and header come from the same bytes."""
 
 from __future__ import annotations
 
 import queue
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass
-from typing import Self
+from typing import NamedTuple, Self
 
 from manifests.bags.builder import Content, ContentBuilder, Wanted
 from manifests.findings import Finding, FindingKind
@@ -49,15 +51,25 @@ class _StoppedMidway(Exception):
     """The run has to end before the file does."""
 
 
+class _Attempt(NamedTuple):
+    """A work to be tried, for the `number`th time, and not before the clock shows `due_s`."""
+
+    work: Work
+    number: int = 1
+    due_s: float = 0.0
+
+
 class Copier:
     """Carries works to their lanes. One reader (the caller), one digester, and the lanes' own threads.
 
     Used as a context.
     """
 
-    def __init__(self, medium: Medium, stop: Stop) -> None:
+    def __init__(self, medium: Medium, stop: Stop, clock: Callable[[], float] = time.monotonic) -> None:
         self._medium = medium
         self._stop = stop
+        self._clock = clock
+        self._locked: deque[_Attempt] = deque()
         self._digests = _Digests()
 
     def __enter__(self) -> Self:
@@ -67,35 +79,41 @@ class Copier:
         self._digests.close()
 
     def carry(self, works: Iterable[Work], go_on: Callable[[], bool]) -> tuple[list[NotCarried], list[Work]]:
-        """Carry the works in order; give those whose source could not be read, and those not carried yet.
+        """Carry works in the order in which they come; there may be no end to them.
 
-        A source that another program holds locked is tried again after the others.
+        Return those whose source could not be read, and those that were taken from `works` and not carried
+        when `go_on` ended the run: what `works` has not given by then is left in it. A source that another
+        program holds locked is tried again, twice at most: after a pause, or once the others are carried.
         """
         failed: list[NotCarried] = []
-        waiting, attempt = list(works), 0
-        while True:
-            attempt += 1
-            results, stopped = self._pass(waiting, go_on)
-            waiting = []
-            for each in results:
-                if each.finding.kind is FindingKind.LOCKED and attempt < _TRIES:
-                    waiting.append(each.work)
-                else:
-                    failed.append(each)
-            if stopped or not waiting:
-                return failed, waiting + stopped
-            self._stop.pause(_PAUSE_S)
-
-    def _pass(self, works: Sequence[Work], go_on: Callable[[], bool]) -> tuple[list[NotCarried], list[Work]]:
-        failed: list[NotCarried] = []
-        for place, work in enumerate(works):
+        coming = iter(works)
+        while (attempt := self._next(coming)) is not None:
             try:
-                finding = self._carry_one(work, go_on)
+                finding = self._carry_one(attempt.work, go_on)
             except _StoppedMidway:
-                return failed, list(works[place:])
-            if finding is not None:
-                failed.append(NotCarried(work, finding))
+                left = [each.work for each in (*self._locked, attempt)]
+                self._locked.clear()
+                return failed, left
+            if finding is None:
+                continue
+            if finding.kind is FindingKind.LOCKED and attempt.number < _TRIES:
+                due_s = self._clock() + _PAUSE_S
+                self._locked.append(_Attempt(attempt.work, attempt.number + 1, due_s))
+            else:
+                failed.append(NotCarried(attempt.work, finding))
         return failed, []
+
+    def _next(self, coming: Iterator[Work]) -> _Attempt | None:
+        """Return what to try next: what was locked and is due, else what comes; None at the end of both."""
+        if self._locked and self._locked[0].due_s <= self._clock():
+            return self._locked.popleft()
+        work = next(coming, None)
+        if work is not None:
+            return _Attempt(work)
+        if not self._locked:
+            return None
+        self._stop.pause(max(self._locked[0].due_s - self._clock(), 0.0))
+        return self._locked.popleft()
 
     def _carry_one(self, work: Work, go_on: Callable[[], bool]) -> Finding | None:
         if not go_on():
@@ -128,6 +146,7 @@ class Copier:
             for lane in work.tasks:
                 lane.write(block)
             count += len(block)
+            self._stop.pace(len(block))
         read = source.end(count)
         self._digests.end()
         for lane in work.tasks:
@@ -146,18 +165,18 @@ class Copier:
 
 
 @dataclass(frozen=True, slots=True)
-class _Begin:
+class _FileBegins:
     name: str
     prefix_sizes: frozenset[int]
     others: tuple[Wanted, ...]
     content: Future[Content]
 
 
-class _End:
+class _FileEnds:
     """The file is whole."""
 
 
-class _Close:
+class _NoMore:
     """No more files."""
 
 
@@ -165,15 +184,17 @@ class _Digests:
     """The thread that digests and inspects what the reader reads."""
 
     def __init__(self) -> None:
-        self._inbox: queue.Queue[_Begin | bytes | type[_End | _Close]] = queue.Queue(_QUEUED_BLOCKS)
+        self._inbox: queue.Queue[_FileBegins | bytes | type[_FileEnds | _NoMore]] = queue.Queue(
+            _QUEUED_BLOCKS
+        )
         self._thread = threading.Thread(target=self._work, name="digester", daemon=True)
         self._thread.start()
 
     def begin(self, work: Work) -> Future[Content]:
-        """Begin a file; what its bytes say comes when it is ended."""
+        """Begin a file; return where its content will be found once the file is ended."""
         sizes = frozenset(task.older.size_bytes for task in work.tasks.values() if task.older is not None)
         content: Future[Content] = Future()
-        self._inbox.put(_Begin(work.file.path, sizes, work.others, content))
+        self._inbox.put(_FileBegins(work.file.path, sizes, work.others, content))
         return content
 
     def feed(self, block: bytes) -> None:
@@ -182,18 +203,18 @@ class _Digests:
 
     def end(self) -> None:
         """End the file."""
-        self._inbox.put(_End)
+        self._inbox.put(_FileEnds)
 
     def close(self) -> None:
         """End the thread."""
-        self._inbox.put(_Close)
+        self._inbox.put(_NoMore)
         self._thread.join()
 
     def _work(self) -> None:
         builder, content = ContentBuilder(""), Future[Content]()
-        while (item := self._inbox.get()) is not _Close:
+        while (item := self._inbox.get()) is not _NoMore:
             try:
-                if isinstance(item, _Begin):
+                if isinstance(item, _FileBegins):
                     content = item.content
                     builder = ContentBuilder(item.name, item.prefix_sizes, item.others)
                 elif isinstance(item, bytes):

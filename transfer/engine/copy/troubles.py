@@ -18,11 +18,12 @@ _REFUSALS = frozenset({errno.EFBIG, errno.ENAMETOOLONG, errno.EILSEQ, errno.EOVE
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """What is said when a lane ends before its time: what happened, and what to do next."""
+    """What is said when writing ends before its time, each with what happened and what to do next."""
 
     full: tuple[str, str]
     left: tuple[str, str]
     failing: tuple[str, str]
+    hanging: tuple[str, str]
 
 
 OF_A_DRIVE = Words(
@@ -32,6 +33,10 @@ OF_A_DRIVE = Words(
         "Plug it in again, then send again: what was proven is kept, the rest is carried.",
     ),
     failing=("Writing keeps failing", "Send to another drive, and don't trust this one."),
+    hanging=(
+        "The drive does not answer any more",
+        "Pull it, plug it in again, then send again: what was proven is kept, the rest is carried.",
+    ),
 )
 
 
@@ -49,7 +54,7 @@ class Troubles:
         self.failure: NightferryError | None = None
 
     def judge(self, error: OSError, whole_batch: bool) -> None:
-        """Take an error, of one file or of the `whole_batch`, which is then void."""
+        """Record an error of one file, or of the `whole_batch`, which is then void."""
         self.last = error.strerror or str(error)
         if drive_is_full(error):
             happened, step = self._words.full
@@ -66,17 +71,17 @@ class Troubles:
         return DriveFailed(f"{happened} ({error.strerror})", self._folder.path, step)
 
     def break_down(self, fault: Exception) -> None:
-        """Take a fault in the program."""
+        """Record a fault in the program."""
         self.failure = self.failure or unforeseen(fault, self._folder.path)
 
 
 def is_refusal(error: OSError) -> bool:
-    """Tell whether the drive refuses one file, and may well take the others."""
+    """Return whether the drive refuses one file, and may well take the others."""
     return error.errno in _REFUSALS
 
 
 def refusal(error: OSError) -> Finding:
-    """Say of a file why the drive refuses it."""
+    """Return the finding that says why the drive refuses a file."""
     if error.errno == errno.EFBIG:
         return Finding(FindingKind.TOO_LARGE, "the drive refused it while it was written")
     return Finding(FindingKind.NOT_PROVEN, f"the drive refuses it ({error.strerror})")

@@ -28,6 +28,7 @@ _WORDS = Words(
     full=("The disk of this folder is full", f"Make room on it. {_AGAIN}"),
     left=("The disk of this folder left", f"Connect it. {_AGAIN}"),
     failing=("Writing to this folder keeps failing", "Give another folder with --into."),
+    hanging=("The disk of this folder does not answer any more", f"Connect it. {_AGAIN}"),
 )
 
 

@@ -1,8 +1,8 @@
-"""Whether what a drive has under a source's name, size and time is that source: its content tells.
+"""The contents of sources, read to compare them with what a drive has under the same name, size and time.
 
-Two computers that send to one drive may have a file of one name, size and time each, all the sooner where
-a file system keeps times in steps of two seconds. So these three are believed of what this computer has
-itself sent to the drive; of anything else the source is read and its digest compared, once.
+Two computers that send to one drive may each have a file of one name, size and time, all the sooner where
+a file system keeps times in steps of two seconds. So these three are believed only of what this computer
+has itself sent to the drive; of anything else the source is read and its digest compared, once.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from transfer.stop import Stop
 
 
 @dataclass(slots=True)
-class Contents:
-    """The SHA-256 of sources that had to be read to be compared. `path_of` gives where a source is."""
+class SourceContents:
+    """The SHA-256 of sources that had to be read to be compared. `path_of` returns where a source is."""
 
     path_of: Callable[[SourceFile], str]
     medium: Medium
@@ -31,7 +31,7 @@ class Contents:
     _sha256: dict[Origin, str] = field(default_factory=dict)
 
     def read(self, files: Iterable[SourceFile], what: str) -> None:
-        """Read those that were not read yet. One that cannot be read is left to the copier, which tells."""
+        """Read those that were not read yet; the copier reports those that cannot be read."""
         unread = [file for file in files if (file.source, file.path) not in self._sha256]
         if not unread:
             return
@@ -54,5 +54,5 @@ class Contents:
         self._sha256[file.source, file.path] = digest.hexdigest()
 
     def are_of(self, file: SourceFile, known: Known) -> bool:
-        """Tell whether a source was read and is what the drive has."""
+        """Return whether a source was read and is what the drive has."""
         return self._sha256.get((file.source, file.path)) == known.sha256

@@ -14,7 +14,7 @@ from transfer.config import Config
 from transfer.config.described import Described, LogDescriptions
 from transfer.engine.sources import SourceFile
 from transfer.errors import ConfigurationError, ExitCode
-from transfer.jobs.send.run import SendRequest, places_to_keep_out_of
+from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
 from transfer.jobs.send.survey import Survey, chosen_nights, survey
 from transfer.surroundings import Surroundings
 from transfer.words import counted

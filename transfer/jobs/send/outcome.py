@@ -1,19 +1,28 @@
-"""What `send` did: plain facts that the screen, the receipt and `--json` all tell."""
+"""What `send` did: plain facts that the screen, the receipt and `--json` all report."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from manifests.findings import Finding
+from manifests.bags.summary import Summary
+from manifests.findings import Finding, FindingKind
+from transfer.engine.bag.open import OpenBag
 from transfer.engine.medium import ReadBack
-from transfer.errors import ExitCode
+from transfer.errors import DoesNotFit, ExitCode, NightferryError
+from transfer.jobs.send.plan import NightPlan
 
-if TYPE_CHECKING:
-    from manifests.bags.summary import Summary
-
-
+_NOT_CARRIED = frozenset(
+    {
+        FindingKind.NOT_PROVEN,
+        FindingKind.TOO_LARGE,
+        FindingKind.VANISHED,
+        FindingKind.LOCKED,
+        FindingKind.UNREADABLE,
+    }
+)
 _NIGHTS_NAMED = 12  # more are named by the first and the last
 
 
@@ -22,7 +31,8 @@ class NightOutcome:
     """One night on one drive: how many files belong there, how many of them are proven.
 
     `carried` and `carried_bytes` are this run's own. `read_back` is the weakest that any proof of the
-    night rests on. `summary` is there where this run wrote the bag's lists.
+    night rests on. `summary` is there where this run wrote the bag's lists. `failure` is what ended the
+    work on the drive, `full` what it had no room for; `stopped` tells that the run's end came before files.
     """
 
     night: date
@@ -37,9 +47,12 @@ class NightOutcome:
     methods: tuple[str, ...] = ()
     summary: Summary | None = None
     findings: tuple[Finding, ...] = ()
+    failure: NightferryError | None = None
+    full: DoesNotFit | None = None
+    stopped: bool = False
 
     def as_json(self) -> dict[str, Any]:
-        """Give the night as `--json` prints it."""
+        """Return the night as `--json` prints it."""
         return {
             "night": self.night.isoformat(),
             "drive": self.drive,
@@ -50,6 +63,65 @@ class NightOutcome:
             "read_back_how": list(self.methods),
             "carried": self.carried,
         }
+
+
+def night_outcome(
+    plan: NightPlan,
+    bag: OpenBag | None,
+    summary: Summary | None,
+    *,
+    failure: NightferryError | None,
+    full: DoesNotFit | None,
+    stopped: bool,
+    findings: Iterable[Finding],
+) -> NightOutcome:
+    """Say how one night stands on one drive. `bag` and `summary` are None where they are not there yet."""
+    found = (*plan.noticed, *plan.refused, *findings)
+    done = summary is not None or plan.nothing_to_do
+    if not done:
+        reason = failure or full
+        why = "the run ended before" if reason is None else reason.happened
+        found += tuple(_not_listed(plan, {each.path for each in found}, why))
+    proven = _proven(plan, bag, found) if done else plan.there
+    carried, carried_bytes = (
+        (0, 0) if bag is None or not done else (bag.proofs.proven_count, bag.proofs.proven_bytes)
+    )
+    return NightOutcome(
+        night=plan.night,
+        drive=plan.drive.name,
+        files=plan.files,
+        size_bytes=plan.size_bytes,
+        proven=proven,
+        proven_bytes=plan.size_bytes if done and proven == plan.files else plan.there_bytes + carried_bytes,
+        carried=carried,
+        carried_bytes=carried_bytes,
+        read_back=_weakest(plan.there_from_medium, bag is None or bag.proofs.all_from_medium),
+        methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
+        summary=summary,
+        findings=found,
+        failure=failure,
+        full=full,
+        stopped=stopped,
+    )
+
+
+def _proven(plan: NightPlan, bag: OpenBag | None, findings: Iterable[Finding]) -> int:
+    """Count what is proven of a night that came to its end: never more than was seen to be."""
+    unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
+    seen = plan.there + (0 if bag is None else bag.proofs.proven_count + len(bag.lists.same))
+    return max(min(plan.files - unproven, seen), 0)
+
+
+def _not_listed(plan: NightPlan, told: set[str], why: str) -> Iterator[Finding]:
+    """Name what a night that came to no end was to carry: what became of it is not known."""
+    for task in plan.tasks:
+        where = f"{task.file.source}/{task.file.path}"
+        if not told & {where, task.path}:
+            yield Finding(FindingKind.NOT_PROVEN, why, where)
+
+
+def _weakest(*from_medium: bool) -> ReadBack:
+    return ReadBack.MEDIUM if all(from_medium) else ReadBack.PERHAPS_MEMORY
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +202,7 @@ class SendOutcome:
         )
 
     def all_findings(self) -> list[Finding]:
-        """Give every finding once: of the sources, of the run, and in the entries."""
+        """Return every finding once: of the sources, of the run, and in the entries."""
         found = list(self.findings)
         for night in self.nights:
             found += night.findings
@@ -139,7 +211,7 @@ class SendOutcome:
         return list(dict.fromkeys(found))
 
     def as_json(self) -> dict[str, Any]:
-        """Give the outcome as `--json` prints it."""
+        """Return the outcome as `--json` prints it."""
         return {
             "command": "send",
             "exit": int(self.exit_code),

@@ -1,227 +1,359 @@
-"""What `send` would carry, whether it fits, how long it takes, and what looks wrong: by day."""
+"""One night on one drive, planned: its sources compared with its bag and with what the drive can hold."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import ExitStack
-from dataclasses import dataclass
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path
-from typing import Any
 
-from manifests.findings import Finding
-from transfer.config import Config
+import humanize
+
+from manifests.bags.entries import Entry, EntryError
+from manifests.bags.paths import PAYLOAD, SET_ASIDE
+from manifests.bags.stored_names import portable_path
+from manifests.findings import Finding, FindingKind
+from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
+from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
-from transfer.engine.resting import let_rest
-from transfer.engine.sources import walk
-from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
-from transfer.jobs.send.drive_night import DriveNight
-from transfer.jobs.send.night_plan import NightPlan
-from transfer.jobs.send.run import (
-    Ready,
-    SendRequest,
-    fit,
-    make_ready,
-    open_drives,
-    places_to_keep_out_of,
-)
-from transfer.jobs.send.survey import Survey, chosen_nights, survey
-from transfer.surroundings import Surroundings
+from transfer.engine.limits import FileSystemLimits, cannot_hold
+from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.sources import SourceFile
+from transfer.errors import DoesNotFit
+from transfer.jobs.send.comparing import SourceContents
+from transfer.records import Records
 
-# What a drive that was never measured is taken to reach.
-_WRITE_BYTES_PER_S = 20e6
-_READ_BYTES_PER_S = 40e6
+# What a bag says of a file (a line in each of three lists, and in the journal), as common experience
+# has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.
+_LINES_BYTES = 1 << 10
+_CLUSTER_BYTES = 128 << 10
+RESERVE_BYTES = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
-class PlannedNight:
-    """One night on one drive: files that belong there, those to carry, those that wait to be read back."""
+class NightPlan:
+    """One night on one drive: what is to be carried, what waits to be read back, what cannot go.
 
+    `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
+    earlier run, `waiting` ones only wait to be read back. `lost` are listed paths that are not on the
+    drive any more as they were; `not_own` paths whose content this computer has never read from a source,
+    of which `compared` tells that there are fewer than the records say. `refused` says of files why the
+    drive cannot hold them, and `too_large` that there is no room for the night, which is then left out.
+    """
+
+    drive: OpenDrive
     night: date
-    drive: str
-    files: int
-    size_bytes: int
-    carry: int
-    carry_bytes: int
-    waiting: int
-    there: int
-
-    def as_json(self) -> dict[str, Any]:
-        """Give the night as `--json` prints it."""
-        return {
-            "night": self.night.isoformat(),
-            "drive": self.drive,
-            "files": self.files,
-            "bytes": self.size_bytes,
-            "carry": self.carry,
-            "carry_bytes": self.carry_bytes,
-            "waiting": self.waiting,
-            "there": self.there,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedDrive:
-    """One drive: what is free, what would be carried, and about how long that takes, in seconds.
-
-    `measured` tells whether the time rests on what `prepare` measured.
-    """
-
-    name: str
-    root: Path
-    free_bytes: int
-    carry_bytes: int
-    takes_s: float
-    measured: bool
-
-    def as_json(self) -> dict[str, Any]:
-        """Give the drive as `--json` prints it."""
-        return {
-            "drive": self.name,
-            "path": str(self.root),
-            "free_bytes": self.free_bytes,
-            "carry_bytes": self.carry_bytes,
-            "takes_s": round(self.takes_s, 1),
-            "measured": self.measured,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class PlanOutcome:
-    """What a run would do. `problems` keep it from being done; `findings` deserve a look."""
-
-    nights: tuple[PlannedNight, ...]
-    drives: tuple[PlannedDrive, ...]
-    problems: tuple[NightferryError, ...]
-    findings: tuple[Finding, ...]
-    absent: tuple[str, ...] = ()
-    left_behind: tuple[date, ...] = ()
+    listed: ListedBag
+    tasks: tuple[Task, ...] = ()
+    waiting: int = 0
+    waiting_bytes: int = 0
+    there: int = 0
+    there_bytes: int = 0
+    there_from_medium: bool = True
+    lost: frozenset[str] = frozenset()
+    not_own: frozenset[str] = frozenset()
+    compared: bool = False
+    refused: tuple[Finding, ...] = ()
+    noticed: tuple[Finding, ...] = ()
+    too_large: DoesNotFit | None = None
 
     @property
-    def exit_code(self) -> ExitCode:
-        """The exit code that the first problem gives; 1 where something only looks wrong."""
-        if self.problems:
-            return self.problems[0].exit_code
-        return ExitCode.SOMETHING_UNPROVEN if self.findings else ExitCode.PROVEN
+    def label(self) -> str:
+        """What a progress line calls this."""
+        return label_of(self.drive, self.night)
 
     @property
-    def message(self) -> str:
-        """Say in one line how things stand."""
-        if self.problems:
-            return str(self.problems[0])
-        looks = f"; {len(self.findings)} things deserve a look" if self.findings else ""
-        return f"{sum(night.carry for night in self.nights)} files would be carried{looks}."
+    def files(self) -> int:
+        """How many files of the night belong on the drive."""
+        return len(self.tasks) + self.waiting + self.there + len(self.refused)
 
-    def as_json(self) -> dict[str, Any]:
-        """Give the plan as `--json` prints it."""
-        return {
-            "command": "plan",
-            "exit": int(self.exit_code),
-            "message": self.message,
-            "nights": [night.as_json() for night in self.nights],
-            "drives": [drive.as_json() for drive in self.drives],
-            "problems": [str(problem) for problem in self.problems],
-            "drives_absent": list(self.absent),
-            "nights_left_behind": [night.isoformat() for night in self.left_behind],
-            "findings": [finding.as_json() for finding in self.findings],
-        }
+    @property
+    def size_bytes(self) -> int:
+        """How many bytes those that the drive can hold have."""
+        return self.task_bytes + self.waiting_bytes + self.there_bytes
 
+    @property
+    def task_bytes(self) -> int:
+        """How many bytes are to be carried."""
+        return sum(task.file.size_bytes for task in self.tasks)
 
-def plan(config: Config, request: SendRequest, around: Surroundings) -> PlanOutcome:
-    """Look at sources and drives and compare them. Nothing is written to a drive.
+    @property
+    def nothing_to_do(self) -> bool:
+        """Whether all of the night is on the drive and proven."""
+        return not self.tasks and not self.listed.unfinished and not self.listed.damage
 
-    Raises ConfigurationError; a drive or a source that is not there is a problem in the outcome.
-    """
-    problems = _missing_sources(config)
-    if problems:
-        return PlanOutcome((), (), tuple(problems), ())
-    with ExitStack() as held:
-        try:
-            drives, absent = open_drives(config, request, around.medium, held)
-            ready = make_ready(config, request, around, drives)
-        except NotThere as error:
-            return _without_a_drive(config, request, around, error)
-        let_rest(drive.root for drive in drives)
-        return _as_planned(config, ready, absent)
-
-
-def _missing_sources(config: Config) -> list[NightferryError]:
-    missing: list[NightferryError] = []
-    for source in config.sources:
-        try:
-            next(iter(walk(source)), None)
-        except NotThere as error:
-            missing.append(error)
-    return missing
-
-
-def _without_a_drive(
-    config: Config, request: SendRequest, around: Surroundings, error: NotThere
-) -> PlanOutcome:
-    """Say what there is to carry, all the same."""
-    seen = survey(config, around.records, around.medium, around.clock(), places_to_keep_out_of(config, ()))
-    nights = chosen_nights(seen, request.scope, frozenset())
-    planned = tuple(_unplaced(seen, night) for night in nights)
-    return PlanOutcome(planned, (), (error,), tuple(seen.findings))
-
-
-def _unplaced(seen: Survey, night: date) -> PlannedNight:
-    files = seen.nights.get(night, [])
-    size = sum(file.size_bytes for file in files)
-    return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
-
-
-def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutcome:
-    # Before what does not fit is taken out of the plans.
-    nights = tuple(_planned(each) for each in ready.nights)
-    findings = list(ready.survey.findings)
-    findings += [finding for each in ready.nights for finding in (*each.plan.noticed, *each.plan.refused)]
-    drives = tuple(_drive(drive, ready.nights) for drive in ready.drives)
-    problems: list[NightferryError] = []
-    for drive in ready.drives:
-        problems += _does_not_fit(drive, [night for night in ready.nights if night.drive is drive])
-    problems += _too_slow(config, drives)
-    return PlanOutcome(nights, drives, tuple(problems), tuple(findings), tuple(absent), ready.left_behind)
-
-
-def _planned(each: DriveNight) -> PlannedNight:
-    plan: NightPlan = each.plan
-    return PlannedNight(
-        night=plan.night,
-        drive=each.drive.name,
-        files=plan.files,
-        size_bytes=plan.size_bytes,
-        carry=len(plan.tasks),
-        carry_bytes=plan.task_bytes,
-        waiting=plan.waiting,
-        there=plan.there,
-    )
-
-
-def _drive(drive: OpenDrive, nights: tuple[DriveNight, ...]) -> PlannedDrive:
-    plans = [night.plan for night in nights if night.drive is drive]
-    carry = sum(plan.task_bytes for plan in plans)
-    read = carry + sum(plan.waiting_bytes for plan in plans)
-    mark = drive.mark
-    write_rate, read_rate = mark.write_bytes_per_s, mark.read_bytes_per_s
-    takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
-    free = drive.folder.free_bytes()
-    return PlannedDrive(drive.name, drive.root, free, carry, takes_s, measured=write_rate is not None)
-
-
-def _does_not_fit(drive: OpenDrive, nights: list[DriveNight]) -> list[DoesNotFit]:
-    fit(drive, nights)
-    return [night.full for night in nights if night.full is not None]
-
-
-def _too_slow(config: Config, drives: tuple[PlannedDrive, ...]) -> list[NightferryError]:
-    limit_s = config.send.time_limit_s
-    return [
-        NightferryError(
-            f"Carrying takes about {drive.takes_s / 60:.0f} min; the time limit is {limit_s / 60:.0f} min",
-            drive.root,
-            "Raise [send] time_limit, or send more often; what is left is carried by the next run.",
+    def left_out(self, reason: DoesNotFit) -> NightPlan:
+        """Return the plan without what was to be carried, which is listed as not carried."""
+        refused = (
+            Finding(
+                FindingKind.NOT_PROVEN,
+                "the night does not fit on the drive",
+                f"{task.file.source}/{task.file.path}",
+            )
+            for task in self.tasks
         )
-        for drive in drives
-        if limit_s is not None and drive.takes_s > limit_s
-    ]
+        return replace(self, tasks=(), refused=(*self.refused, *refused), too_large=reason)
+
+    def list_bytes(self) -> int:
+        """Return the space that the bag's lists and its journal may take."""
+        return 2 * (len(self.listed.known) + self.files) * _LINES_BYTES + (128 << 10)
+
+    def needed_bytes(self) -> int:
+        """Return the space that what is to be carried may take, names and lists included."""
+        each = 2 * _LINES_BYTES + _CLUSTER_BYTES // 2
+        return self.task_bytes + len(self.tasks) * each
+
+
+def label_of(drive: OpenDrive, night: date) -> str:
+    """Return what a progress line calls a night on a drive."""
+    return f"{night.isoformat()} on {drive.name}"
+
+
+def that_fit(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightPlan]:
+    """Plan the nights that there is room for on the drive, in their order; leave the others out.
+
+    Raises OSError.
+    """
+    free = max(drive.folder.free_bytes() - RESERVE_BYTES, 0)  # asked once, whatever the number of nights
+    planned: list[NightPlan] = []
+    for plan in plans:
+        needed = plan.needed_bytes()
+        if needed > free:
+            planned.append(plan.left_out(_too_large(plan, needed, free)))
+        else:
+            planned.append(plan)
+            free -= needed
+    return planned
+
+
+def _too_large(plan: NightPlan, needed: int, free: int) -> DoesNotFit:
+    room = humanize.naturalsize(free)
+    needs = humanize.naturalsize(needed)
+    happened = f"The night of {plan.night.isoformat()} needs {needs}, and there is room for {room}"
+    return DoesNotFit(happened, plan.drive.root, "Make room on the drive, or send to another one.")
+
+
+# The bag as it lies on the drive
+
+
+def unfinished_nights(folder: PinnedFolder) -> frozenset[date]:
+    """Return the nights on a drive that an earlier run did not bring to their end. Raises OSError."""
+    nights = (_as_night(name) for name, is_folder in folder.names("") if is_folder)
+    return frozenset(n for n in nights if n is not None and ListedBag(folder, n.isoformat()).unfinished)
+
+
+def _as_night(name: str) -> date | None:
+    try:
+        night = date.fromisoformat(name)
+    except ValueError:
+        return None
+    return night if night.isoformat() == name else None
+
+
+def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
+    """Look at a night's bag on a drive; its list comes from the records where they are of the same bag.
+
+    Raises OSError.
+    """
+    bag = ListedBag(drive.folder, night.isoformat())
+    fingerprint = bag.fingerprint()
+    remembered = None if fingerprint is None else records.bag(drive.mark.id, night, fingerprint)
+    if remembered is not None:
+        bag.recall(remembered)
+        return bag
+    own = records.own_in_bag(drive.mark.id, night)
+
+    def is_own(entry: Entry) -> bool:
+        return (entry.path, entry.digests.sha256) in own
+
+    memory = records.remember_bag(drive.mark.id, night)
+    try:
+        bag.load(lambda entry: memory.add(entry, is_own(entry)), is_own)
+        if fingerprint is not None and not bag.damage:
+            memory.keep(fingerprint)
+    finally:
+        memory.drop()
+    return bag
+
+
+def remember_compared(plan: NightPlan, records: Records) -> None:
+    """Keep what a comparison has found of a night with nothing to do. Raises OSError."""
+    fingerprint = plan.listed.fingerprint()
+    memory = records.remember_bag(plan.drive.mark.id, plan.night)
+    try:
+        for entry in plan.listed.entries():
+            memory.add(entry, entry.path not in plan.not_own)
+        if fingerprint is not None:
+            memory.keep(fingerprint)
+    except EntryError:
+        return  # the list was damaged since: the next run meets that
+    finally:
+        memory.drop()
+
+
+class _Present:
+    """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
+
+    def __init__(self, bag: ListedBag, drive: str) -> None:
+        self._bag, self._drive = bag, drive
+        self._folders: dict[str, dict[str, int]] = {}
+
+    def _size_of(self, path: str) -> int | None:
+        folder, _, name = path.rpartition("/")
+        if folder not in self._folders:
+            self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
+        return self._folders[folder].get(name)
+
+    def has(self, known: Known) -> bool:
+        """Return whether a listed file is there with its size: less than a check, which reads it."""
+        return self._size_of(known.path) == known.size_bytes
+
+    def what_became_of(self, known: Known) -> Finding:
+        """Return the finding of a listed file that is not there as it was."""
+        where = f"{self._drive}/{self._bag.path}/{known.path}"
+        size_bytes = self._size_of(known.path)
+        if size_bytes is None:
+            detail = "an earlier run proved it; it is to be carried again (nightferry check proves the rest)"
+            return Finding(FindingKind.MISSING, detail, where)
+        detail = (
+            f"an earlier run proved it with {known.size_bytes} bytes, and it has {size_bytes}; it is to be "
+            f"carried again, and what is there kept in {SET_ASIDE} (nightferry check proves the rest)"
+        )
+        return Finding(FindingKind.CHANGED, detail, where)
+
+
+# The comparison
+
+
+def plan_night(
+    bag: ListedBag, night: date, files: Sequence[SourceFile], drive: OpenDrive, contents: SourceContents
+) -> NightPlan:
+    """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError.
+
+    A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
+    """
+    left = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
+    contents.read(_unsure(bag, files, left), label_of(drive, night))
+    plan = _Comparison(drive, night, bag, left, contents).plan(files)
+    if not plan.nothing_to_do and not bag.damage and not bag.holds():
+        plan = _Comparison(drive, night, bag, {}, contents).plan(files)
+    if bag.damage:
+        detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
+        damaged = Finding(FindingKind.MALFORMED, detail, f"{drive.name}/{bag.path}")
+        plan = replace(plan, noticed=(*plan.noticed, damaged))
+    return plan
+
+
+def _unsure(
+    bag: ListedBag, files: Iterable[SourceFile], left: Mapping[Origin, Known]
+) -> Iterator[SourceFile]:
+    """Yield the files that the drive has by name, size and time, and perhaps from another computer."""
+    if not left and not bag.older and all(known.own for known in bag.known.values()):
+        return
+    for file in files:
+        origin = (file.source, file.path)
+        versions = [*bag.versions(origin), *([left[origin]] if origin in left else [])]
+        same = [known.own for known in versions if _same(file, known)]
+        if same and not any(same):
+            yield file
+
+
+def _same(file: SourceFile, known: Known) -> bool:
+    """Return whether a source is as it was: by size and time, which is common practice, not proof.
+
+    It is believed of what this computer has sent itself: see `comparing`.
+    """
+    return not known.growing and (known.size_bytes, known.modified_ns) == (file.size_bytes, file.modified_ns)
+
+
+@dataclass(slots=True)
+class _Comparison:
+    """Compares files with one bag, once. `left` is what an earlier run left whole there and unproven."""
+
+    drive: OpenDrive
+    night: date
+    bag: ListedBag
+    left: Mapping[Origin, Known]
+    contents: SourceContents
+    tasks: list[Task] = field(default_factory=list)
+    there: int = 0
+    there_bytes: int = 0
+    there_from_medium: bool = True
+    lost: set[str] = field(default_factory=set)
+    found_own: set[str] = field(default_factory=set)
+    refused: list[Finding] = field(default_factory=list)
+    noticed: list[Finding] = field(default_factory=list)
+
+    def plan(self, files: Iterable[SourceFile]) -> NightPlan:
+        """Make the plan. Raises OSError."""
+        present = _Present(self.bag, self.drive.name)
+        rest = [file for file in files if not self._is_there(file, present)]
+        limits = self.drive.limits if rest else None
+        for file in sorted(rest):
+            self._plan_file(file, present, limits)
+        superseded = {task.path for task in self.tasks if task.older is not None}
+        waiting = [known.size_bytes for known in self.left.values() if known.path not in superseded]
+        every = itertools.chain(self.bag.known.values(), *self.bag.older.values(), self.left.values())
+        return NightPlan(
+            drive=self.drive,
+            night=self.night,
+            listed=self.bag,
+            tasks=tuple(self.tasks),
+            waiting=len(waiting),
+            waiting_bytes=sum(waiting),
+            there=self.there,
+            there_bytes=self.there_bytes,
+            there_from_medium=self.there_from_medium,
+            lost=frozenset(self.lost),
+            not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
+            compared=bool(self.found_own),
+            refused=tuple(self.refused),
+            noticed=tuple(self.noticed),
+        )
+
+    def _is_there(self, file: SourceFile, present: _Present) -> bool:
+        """Count a file that the bag has as it is; most files of most runs are."""
+        versions = (known for known in self.bag.versions((file.source, file.path)) if _same(file, known))
+        known = next(
+            (v for v in versions if (v.own or self.contents.are_of(file, v)) and present.has(v)), None
+        )
+        if known is None:
+            return False
+        if not known.own:
+            self.found_own.add(known.path)
+        self.there += 1
+        self.there_bytes += file.size_bytes
+        self.there_from_medium = self.there_from_medium and known.read_back == ReadBack.MEDIUM
+        return True
+
+    def _plan_file(self, file: SourceFile, present: _Present, limits: FileSystemLimits | None) -> None:
+        origin = (file.source, file.path)
+        left, known = self.left.get(origin), _own_first(self.bag.versions(origin))
+        if left is not None and _same(file, left) and self.contents.are_of(file, left):
+            self.found_own.add(left.path)
+        elif known is not None and not present.has(known):
+            self.lost.add(known.path)
+            self.noticed.append(present.what_became_of(known))
+            self.tasks.append(Task(file, self.night, known.path))
+        elif (older := left or known) is not None:
+            self.tasks.append(Task(file, self.night, older.path, older))
+        else:
+            self._plan_new(file, limits)
+
+    def _plan_new(self, file: SourceFile, limits: FileSystemLimits | None) -> None:
+        wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
+        place = f"{self.bag.path}/{wanted}"
+        reason = None if limits is None else cannot_hold(limits, place, file.size_bytes)
+        if reason is not None:
+            self.refused.append(Finding(FindingKind.TOO_LARGE, reason, f"{file.source}/{file.path}"))
+            return
+        path = self.bag.claim(wanted)
+        findings: tuple[Finding, ...] = ()
+        if path != f"{PAYLOAD}/{file.source}/{file.path}":
+            findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
+        self.tasks.append(Task(file, self.night, path, findings=findings))
+
+
+def _own_first(versions: Sequence[Known]) -> Known | None:
+    """Return the version that a source may have grown from: this computer's own, where there is one."""
+    return next((known for known in versions if known.own), versions[0] if versions else None)

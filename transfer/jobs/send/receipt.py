@@ -21,7 +21,7 @@ _ORDER = [*FrameType, None]
 
 
 def unfinished_receipt(began: datetime) -> str:
-    """Give what the drive says while a run is at work, and for ever if that run dies."""
+    """Return what the drive says while a run is at work, and for ever if that run dies."""
     return _page(
         "NOT FINISHED: DON'T PULL THIS DRIVE YET.",
         [
@@ -39,12 +39,12 @@ def unfinished_receipt(began: datetime) -> str:
 
 
 def receipt(outcome: SendOutcome) -> str:
-    """Give the receipt of a run that has ended."""
+    """Return the receipt of a run that has ended."""
     return _page(outcome.headline, list(_body(outcome)))
 
 
 def _page(title: str, body: list[str]) -> str:
-    """Give the page; what no terminal should be sent, and no file can hold, is written out."""
+    """Return the page; what no terminal should be sent, and no file can hold, is written out."""
     lines = [title, "=" * min(len(title), _WIDTH), "", *body]
     return "\n".join(shown(line, len(line)) for line in lines) + "\n"
 
@@ -95,7 +95,7 @@ def _read_back(night: NightOutcome) -> str:
 
 
 def frames_table(summary: Summary) -> Iterator[str]:
-    """Give the frames of a night, a line for each type, target and filter, and the number of other files."""
+    """Yield the frames of a night, a line for each type, target and filter, and the number of other files."""
     for group, count in sorted(summary.groups.items(), key=_group_order):
         yield f"  {_group_name(group)}{_count(count)}"
     if summary.logs:

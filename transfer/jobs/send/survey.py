@@ -7,21 +7,19 @@ from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
+from manifests.frames.inspection import look_at_open_file
 from manifests.frames.nights import frame_night, night_of, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.config.longitude import longitude_of
 from transfer.config.patterns import near_misses
+from transfer.engine.medium import Medium
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
-from transfer.jobs.send.last_answer import SourcesDigest
 from transfer.records import Records
-
-if TYPE_CHECKING:
-    from transfer.engine.medium import Medium
 
 
 @dataclass(slots=True)
@@ -39,14 +37,13 @@ class Survey:
     newest_frame_night: date | None = None
     findings: list[Finding] = field(default_factory=list)
     folders: dict[str, Path] = field(default_factory=dict)
-    digest: str = ""
 
     def add(self, file: SourceFile, night: date) -> None:
         """Add a file to its night."""
         self.nights.setdefault(night, []).append(file)
 
     def path_of(self, file: SourceFile) -> str:
-        """Give where a file is on this computer."""
+        """Return where a file is on this computer."""
         return f"{self.folders[file.source]}/{file.path}"
 
 
@@ -67,24 +64,21 @@ def survey(
     seen = records.nights(longitude_deg)
     frames: dict[str, dict[str, list[Any]]] = {}
     unread: list[_Unread] = []
-    digest = SourcesDigest()
     absent: list[NotThere] = []
     for source in config.sources:
         result.folders[source.name] = source.folder
         nights = _FrameNights(source, medium, longitude_deg, seen.get(source.name, {}))
         try:
-            unread += _add_source(result, source, nights, digest, keep_out)
+            unread += _add_source(result, source, nights, keep_out)
         except NotThere as error:
             # One folder that is not there keeps no other's files from the drive.
             absent.append(error)
             result.findings.append(Finding(FindingKind.SOURCE_ABSENT, str(source.folder), source.name))
-        digest.end_of(source.name)
         frames[source.name] = nights.rows
     if absent and len(absent) == len(config.sources):
         raise absent[0]
     for each in unread:
         _try_again(result, each, medium)
-    result.digest = digest.text()
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
     return result
@@ -94,15 +88,13 @@ def _add_source(
     result: Survey,
     source: Source,
     nights: _FrameNights,
-    digest: SourcesDigest,
     keep_out: Collection[Path],
 ) -> list[_Unread]:
-    """Add a source's files, but for the frames that cannot be opened now, which it gives."""
+    """Add a source's files, but for the frames that cannot be opened now, which are returned."""
     count = 0
     unread: list[_Unread] = []
     may_be_newest = source.kind is SourceKind.FRAMES
     for file in walk(source, keep_out):
-        digest.add(file)
         count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
@@ -132,7 +124,7 @@ def _what_is_there(source: Source) -> str:
 
 
 def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_newest: bool) -> None:
-    """Date a frame. One whose header gives no date says nothing of when the night was."""
+    """Date a frame. One whose header has no date does not count for which night is tonight."""
     night, has_date = nights.of(file)
     result.add(file, night)
     if may_be_newest and has_date and night <= result.latest_night:
@@ -140,7 +132,7 @@ def _add_frame(result: Survey, file: SourceFile, nights: _FrameNights, may_be_ne
 
 
 class _Unread(NamedTuple):
-    """A frame that could not be opened when it was come by."""
+    """A frame that could not be opened at first."""
 
     file: SourceFile
     nights: _FrameNights
@@ -150,7 +142,7 @@ class _Unread(NamedTuple):
 def _try_again(result: Survey, unread: _Unread, medium: Medium) -> None:
     """Date a frame that could not be opened before; else by its time, which is not remembered.
 
-    The copier meets it again, and says what is wrong with it.
+    The copier meets it again, and reports what is wrong with it.
     """
     file = unread.file
     try:
@@ -176,7 +168,7 @@ class _FrameNights:
         self._seen = seen
 
     def of(self, file: SourceFile) -> tuple[date, bool]:
-        """Give the frame's night, and whether its header gives a date. Raises OSError."""
+        """Return the frame's night, and whether its header gives a date. Raises OSError."""
         row = self._seen.get(file.path)
         if row is None or row[0] != file.size_bytes or row[1] != file.modified_ns:
             night, has_date = self._read(file)
@@ -185,8 +177,6 @@ class _FrameNights:
         return date.fromisoformat(row[2]), bool(row[3])
 
     def _read(self, file: SourceFile) -> tuple[date, bool]:
-        from manifests.frames.inspection import look_at_open_file  # slow to load; most were met before
-
         with os.fdopen(self._medium.open_source(f"{self._folder}/{file.path}"), "rb") as opened:
             inspection = look_at_open_file(opened)
         night, _ = frame_night(inspection, file.modified_ns, self._longitude_deg)
@@ -200,6 +190,13 @@ class Scope:
     nights: frozenset[date] = frozenset()
     since: date | None = None
     everything: bool = False
+
+    @property
+    def told(self) -> str:
+        """What was asked for, in words."""
+        words = sorted(night.isoformat() for night in self.nights)
+        words += [] if self.since is None else [f"since {self.since.isoformat()}"]
+        return ", ".join([*words, *(["all"] if self.everything else [])])
 
 
 TONIGHT = Scope()

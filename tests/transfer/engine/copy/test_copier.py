@@ -43,15 +43,17 @@ class Medium(MEDIUM):
 
 
 class PatientStop(Stop):
-    """Counts the pauses instead of waiting."""
+    """Counts the pauses instead of waiting; time passes in them alone."""
 
-    def __init__(self):
-        super().__init__()
+    def __init__(self, bytes_per_s=None):
+        self.now_s = 0.0
+        super().__init__(clock=lambda: self.now_s, bytes_per_s=bytes_per_s)
         self.pauses = 0
 
     def pause(self, seconds):
         assert seconds > 0
         self.pauses += 1
+        self.now_s += seconds
 
 
 class Receiver:
@@ -98,14 +100,16 @@ class Desk:
         return Work(file, str(self.root / name), tasks, others=others)
 
     def carry(self, works, medium=None, go_on=lambda: True):
+        """Carry works; what the copier has not asked for counts as left."""
+        coming = iter(works)
         try:
-            with Copier(medium or Medium(), self.stop) as copier:
-                failed, left = copier.carry(iter(works), go_on)
+            with Copier(medium or Medium(), self.stop, lambda: self.stop.now_s) as copier:
+                failed, left = copier.carry(coming, go_on)
         finally:
             for lane in self.lanes:
                 lane.finish()
         told = [(each.work.file.path, each.finding.kind, each.finding.detail) for each in failed]
-        return told, [each.file.path for each in left]
+        return told, [each.file.path for each in (*left, *coming)]
 
     def parts(self):
         """Count what lies on the drives."""
@@ -293,6 +297,50 @@ def test_a_run_that_has_to_end_gives_back_locked_sources_too_and_waits_for_none(
     told, left = desk.carry(works, medium, lambda: next(asked, False))
     assert (told, left, desk.stop.pauses) == ([], ["locked", "b"], 0)
     assert desk.receivers[0].order == ["a"]
+
+
+# Files as they come
+
+
+def test_files_are_carried_as_they_come_and_there_may_be_no_end_to_them(desk):
+    """Each is asked for when the one before has been read, and none beyond the end of the run."""
+    asked_for, carried = [], 40
+
+    def without_end():
+        while True:
+            asked_for.append(f"light_{len(asked_for):03}")
+            yield desk.work(asked_for[-1])
+
+    with Copier(Medium(), desk.stop, lambda: desk.stop.now_s) as copier:
+        failed, left = copier.carry(without_end(), lambda: len(asked_for) <= carried)
+    for lane in desk.lanes:
+        lane.finish()
+    assert (failed, [work.file.path for work in left]) == ([], [f"light_{carried:03}"])
+    assert desk.receivers[0].order == asked_for[:carried]
+
+
+def test_a_locked_source_is_tried_again_though_there_is_no_end_to_the_others(desk):
+    """The source is free a second later; the others would keep it waiting for ever."""
+    medium = Medium({"locked": [LOCK]})
+
+    def without_end():
+        yield desk.work("locked")
+        for number in range(1000):
+            desk.stop.now_s += 0.3  # as long as a file takes to come
+            yield desk.work(f"light_{number:03}")
+
+    with Copier(medium, desk.stop, lambda: desk.stop.now_s) as copier:
+        copier.carry(without_end(), lambda: len(medium.opened) < 12)
+    for lane in desk.lanes:
+        lane.finish()
+    assert medium.opened[:6] == ["locked", "light_000", "light_001", "light_002", "light_003", "locked"]
+    assert "locked" in desk.receivers[0].taken
+
+
+def test_sources_are_read_no_faster_than_the_run_may(desk):
+    desk.stop = PatientStop(bytes_per_s=1 << 20)
+    desk.carry([desk.work("a", bytes(5 << 20)), desk.work("b", bytes(1 << 20))])
+    assert desk.stop.now_s == pytest.approx(6.0)
 
 
 def test_nothing_to_carry_is_no_reason_to_wait(desk):

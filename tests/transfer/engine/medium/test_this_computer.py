@@ -1,17 +1,14 @@
-"""Which system's class is taken, and what is told of a mount without any of them."""
+"""Which system's class is taken."""
 
 import os
 import sys
 
 import pytest
 
-from transfer.engine.medium import base, mounted, this_computer
+from transfer.engine.medium import base, this_computer
 from transfer.engine.medium.base import write_all
-from transfer.engine.medium.mounted import mounted_now
 from transfer.engine.medium.windows import medium as windows
 from transfer.engine.medium.windows.medium import WindowsMedium
-
-NO_TABLE = "/no such table"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="loads what only POSIX has")
@@ -32,38 +29,6 @@ def test_windows_asks_the_system_itself_unless_it_is_told_otherwise(monkeypatch)
     assert made == ["calls"]
     WindowsMedium("recorded answers")
     assert made == ["calls"]
-
-
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="Linux has the table")
-def test_the_table_of_mounts_tells_whether_a_volume_came():
-    assert mounted_now() is not None
-    assert "/proc" in mounted_now()
-
-
-def test_where_there_is_no_table_the_folder_of_volumes_tells(monkeypatch, tmp_path):
-    """As macOS has it: each volume has a folder in /Volumes."""
-    listed = []
-
-    def listing(folder):
-        listed.append(folder)
-        return ["OLD", "NIGHTS"]
-
-    monkeypatch.setattr(mounted.os.path, "exists", lambda path: False)
-    monkeypatch.setattr(mounted.os, "listdir", listing)
-    told = mounted_now()
-    monkeypatch.undo()
-    assert (told, listed) == ("NIGHTS\nOLD", ["/Volumes"])
-
-
-def test_where_neither_is_there_nothing_is_told(monkeypatch):
-    def gone(folder):
-        raise FileNotFoundError(folder)
-
-    monkeypatch.setattr(mounted.os.path, "exists", lambda path: False)
-    monkeypatch.setattr(mounted.os, "listdir", gone)
-    told = mounted_now()
-    monkeypatch.undo()
-    assert told is None
 
 
 def test_short_writes_are_gone_on_with_and_a_write_of_nothing_is_an_error(monkeypatch, tmp_path):

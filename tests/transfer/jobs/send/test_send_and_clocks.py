@@ -16,7 +16,8 @@ from manifests.findings import FindingKind
 from tests.support.nights import Computer, assert_valid, entries, noise, payload, prepared
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
-from transfer.jobs.send.run import SendRequest, SendRun
+from transfer.jobs.send.ready import SendRequest
+from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop

@@ -28,8 +28,8 @@ from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase
-from transfer.jobs.send.plan import plan
-from transfer.jobs.send.run import SendRequest
+from transfer.jobs.send.preview import preview
+from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop
@@ -193,7 +193,7 @@ def test_a_file_over_4_gib_is_refused_on_fat32_and_the_rest_is_carried(volumes, 
     with volumes("fat32") as drive:
         prepared(drive.path)
         around = Surroundings(this_computer(), Records(computer.records), Stop())
-        planned = plan(computer.config(), SendRequest((drive.path,)), around)
+        planned = preview(computer.config(), SendRequest((drive.path,)), around)
         assert [f.path for f in planned.findings if f.kind is FindingKind.TOO_LARGE] == ["logs/video.log"]
         outcome = computer.send(drive.path)
         assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN

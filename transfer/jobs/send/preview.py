@@ -1,0 +1,216 @@
+"""What `send` would carry, whether it fits, how long it takes, and what looks wrong: by day."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from manifests.findings import Finding
+from transfer.config import Config
+from transfer.engine.drive import OpenDrive
+from transfer.engine.resting import let_rest
+from transfer.engine.sources import walk
+from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
+from transfer.jobs.send.plan import NightPlan, that_fit
+from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives, places_to_keep_out_of
+from transfer.jobs.send.survey import Survey, chosen_nights, survey
+from transfer.surroundings import Surroundings
+
+# What a drive that was never measured is taken to reach.
+_WRITE_BYTES_PER_S = 20e6
+_READ_BYTES_PER_S = 40e6
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedNight:
+    """One night on one drive: files that belong there, those to carry, those that wait to be read back."""
+
+    night: date
+    drive: str
+    files: int
+    size_bytes: int
+    carry: int
+    carry_bytes: int
+    waiting: int
+    there: int
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the night as `--json` prints it."""
+        return {
+            "night": self.night.isoformat(),
+            "drive": self.drive,
+            "files": self.files,
+            "bytes": self.size_bytes,
+            "carry": self.carry,
+            "carry_bytes": self.carry_bytes,
+            "waiting": self.waiting,
+            "there": self.there,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedDrive:
+    """One drive: what is free, what would be carried, and about how long that takes, in seconds.
+
+    `measured` tells whether the time rests on what `prepare` measured.
+    """
+
+    name: str
+    root: Path
+    free_bytes: int
+    carry_bytes: int
+    takes_s: float
+    measured: bool
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the drive as `--json` prints it."""
+        return {
+            "drive": self.name,
+            "path": str(self.root),
+            "free_bytes": self.free_bytes,
+            "carry_bytes": self.carry_bytes,
+            "takes_s": round(self.takes_s, 1),
+            "measured": self.measured,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class PlanOutcome:
+    """What a run would do. `problems` keep it from being done; `findings` deserve a look."""
+
+    nights: tuple[PlannedNight, ...]
+    drives: tuple[PlannedDrive, ...]
+    problems: tuple[NightferryError, ...]
+    findings: tuple[Finding, ...]
+    absent: tuple[str, ...] = ()
+    left_behind: tuple[date, ...] = ()
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """The exit code that the first problem gives; 1 where something only looks wrong."""
+        if self.problems:
+            return self.problems[0].exit_code
+        return ExitCode.SOMETHING_UNPROVEN if self.findings else ExitCode.PROVEN
+
+    @property
+    def message(self) -> str:
+        """Say in one line how things stand."""
+        if self.problems:
+            return str(self.problems[0])
+        looks = f"; {len(self.findings)} things deserve a look" if self.findings else ""
+        return f"{sum(night.carry for night in self.nights)} files would be carried{looks}."
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the plan as `--json` prints it."""
+        return {
+            "command": "plan",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "nights": [night.as_json() for night in self.nights],
+            "drives": [drive.as_json() for drive in self.drives],
+            "problems": [str(problem) for problem in self.problems],
+            "drives_absent": list(self.absent),
+            "nights_left_behind": [night.isoformat() for night in self.left_behind],
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+def preview(config: Config, request: SendRequest, around: Surroundings) -> PlanOutcome:
+    """Look at sources and drives and compare them. Nothing is written to a drive.
+
+    Raises ConfigurationError; a drive or a source that is not there is a problem in the outcome.
+    """
+    problems = _missing_sources(config)
+    if problems:
+        return PlanOutcome((), (), tuple(problems), ())
+    with ExitStack() as held:
+        try:
+            drives, absent = open_drives(config, request, around.medium, held)
+            ready = make_ready(config, request, around, drives)
+        except NotThere as error:
+            return _without_a_drive(config, request, around, error)
+        let_rest(drive.root for drive in drives)
+        return _as_planned(config, ready, absent)
+
+
+def _missing_sources(config: Config) -> list[NightferryError]:
+    missing: list[NightferryError] = []
+    for source in config.sources:
+        try:
+            next(iter(walk(source)), None)
+        except NotThere as error:
+            missing.append(error)
+    return missing
+
+
+def _without_a_drive(
+    config: Config, request: SendRequest, around: Surroundings, error: NotThere
+) -> PlanOutcome:
+    """Say what there is to carry, all the same."""
+    seen = survey(config, around.records, around.medium, around.clock(), places_to_keep_out_of(config, ()))
+    nights = chosen_nights(seen, request.scope, frozenset())
+    planned = tuple(_unplaced(seen, night) for night in nights)
+    return PlanOutcome(planned, (), (error,), tuple(seen.findings))
+
+
+def _unplaced(seen: Survey, night: date) -> PlannedNight:
+    files = seen.nights.get(night, [])
+    size = sum(file.size_bytes for file in files)
+    return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
+
+
+def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutcome:
+    findings = list(ready.survey.findings)
+    findings += [finding for plan in ready.plans for finding in (*plan.noticed, *plan.refused)]
+    drives = tuple(_drive(drive, ready.plans) for drive in ready.drives)
+    problems: list[NightferryError] = []
+    for drive in ready.drives:
+        problems += _does_not_fit(drive, ready.plans)
+    problems += _too_slow(config, drives)
+    nights = tuple(_planned(plan) for plan in ready.plans)
+    return PlanOutcome(nights, drives, tuple(problems), tuple(findings), tuple(absent), ready.left_behind)
+
+
+def _planned(plan: NightPlan) -> PlannedNight:
+    return PlannedNight(
+        night=plan.night,
+        drive=plan.drive.name,
+        files=plan.files,
+        size_bytes=plan.size_bytes,
+        carry=len(plan.tasks),
+        carry_bytes=plan.task_bytes,
+        waiting=plan.waiting,
+        there=plan.there,
+    )
+
+
+def _drive(drive: OpenDrive, plans: Sequence[NightPlan]) -> PlannedDrive:
+    own = [plan for plan in plans if plan.drive is drive]
+    carry = sum(plan.task_bytes for plan in own)
+    read = carry + sum(plan.waiting_bytes for plan in own)
+    write_rate, read_rate = drive.mark.write_bytes_per_s, drive.mark.read_bytes_per_s
+    takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
+    free = drive.folder.free_bytes()
+    return PlannedDrive(drive.name, drive.root, free, carry, takes_s, measured=write_rate is not None)
+
+
+def _does_not_fit(drive: OpenDrive, plans: Sequence[NightPlan]) -> list[DoesNotFit]:
+    fitting = that_fit(drive, [plan for plan in plans if plan.drive is drive])
+    return [plan.too_large for plan in fitting if plan.too_large is not None]
+
+
+def _too_slow(config: Config, drives: tuple[PlannedDrive, ...]) -> list[NightferryError]:
+    limit_s = config.send.time_limit_s
+    return [
+        NightferryError(
+            f"Carrying takes about {drive.takes_s / 60:.0f} min; the time limit is {limit_s / 60:.0f} min",
+            drive.root,
+            "Raise [send] time_limit, or send more often; what is left is carried by the next run.",
+        )
+        for drive in drives
+        if limit_s is not None and drive.takes_s > limit_s
+    ]
