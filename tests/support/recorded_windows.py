@@ -65,6 +65,7 @@ class System:
         self.locked = set()
         self._unbuffered = set()
         self._opened = {}
+        self._folders = {}
 
     def _called(self, name, *arguments):
         self.called.append((name, *arguments))
@@ -103,6 +104,8 @@ class System:
         if how.flags & openings.FILE_FLAG_NO_BUFFERING:
             self._unbuffered.add(opened)
         self._opened[opened] = path
+        if here.is_dir():
+            self._folders[opened] = path
         return opened
 
     def reopen(self, handle, how):
@@ -111,6 +114,7 @@ class System:
 
     def close(self, handle):
         self._called("close", handle)
+        self._folders.pop(handle, None)
         self._unbuffered.discard(handle)
         os.close(handle)
 
@@ -144,6 +148,8 @@ class System:
 
     def move(self, old, new):
         self._called("move", old, new)
+        if any(f"{path}\\".startswith(f"{old}\\") for path in self._folders.values()):
+            raise os_error(5, "", new)  # ERROR_ACCESS_DENIED: a folder that is open, or has one open below
         self._here(old).replace(self._here(new))
 
     def hard_link(self, file, new):

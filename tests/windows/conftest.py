@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 
 collect_ignore_glob = [] if sys.platform.startswith("linux") else ["test_*.py"]
 
 if sys.platform.startswith("linux"):
-    from rig import Rig, the_rig
+    from tests.windows.rig import Rig, the_rig
 
     @pytest.fixture(scope="session")
     def whole_rig() -> Iterator[Rig]:
+        """Return the rig, held for this test run alone."""
         with the_rig() as rig:
             yield rig
 
     @pytest.fixture
     def rig(whole_rig: Rig) -> Rig:
+        """Return the rig with nothing that an earlier test left."""
         whole_rig.clean()
         return whole_rig

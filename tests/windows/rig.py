@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from nights import Ran
-from volumes import Volume, unavailable, volume_in
+from tests.support.nights import Ran
+from tests.support.volumes import Volume, unavailable, volume_in
 
 HERE = Path(__file__).parent
 ENDS_WITHIN_S = 120

@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 
 import pytest
-from nights import Computer, assert_valid, listed_truly, noise, prepared, run
+
+from tests.support.nights import Computer, assert_valid, listed_truly, noise, prepared, run
 
 GREEK = "NGC 4565/Hα/licht 1 – Übersicht.fits"
 
@@ -90,8 +91,12 @@ def test_setup_finds_the_night_and_what_it_writes_is_used_without_a_word_more(ri
         assert_valid(stick.path / "2026-03-14")
 
 
-@pytest.mark.parametrize("kind", ["exfat", "ntfs"])
+@pytest.mark.parametrize("kind", ["exfat", "ntfs", "fat32"])
 def test_a_bag_made_on_windows_holds_on_linux_and_one_made_on_linux_holds_there(rig, computer, kind):
+    count = 6
+    if kind == "fat32":
+        (computer.frames / GREEK).unlink()  # which Linux' driver in user space does not take
+        count = 5
     with rig.volume("e", kind, 64) as stick:
         prepared(stick.path)
         assert _told(rig.run("send", "--config", computer.file, "--json"))["exit"] == 0
@@ -104,7 +109,8 @@ def test_a_bag_made_on_windows_holds_on_linux_and_one_made_on_linux_holds_there(
         sent = run("send", "--drive", linux, "--config", computer.file, "--json")
         assert sent.exit == 0, sent.out
         checked = _told(rig.run("check", "E:\\of Linux", "--json"))
-        assert [bag["verified"] for bag in checked["bags"]] == [6]
-        name = stick.path / "of Linux/2026-03-14/data/frames/M 51/Ha/light 1.fits"
-        name.write_bytes(name.read_bytes()[:-1] + b"x")
+        assert [bag["verified"] for bag in checked["bags"]] == [count]
+        frame = stick.path / "of Linux/2026-03-14/data/frames/M 51/Ha/light 1.fits"
+        with frame.open("r+b") as file:
+            file.write(b"x")
         assert _told(rig.run("check", "E:\\of Linux", "--json"), 1)["bags"][0]["changed"]

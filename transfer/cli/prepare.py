@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import humanize
@@ -21,6 +23,9 @@ from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
 
+if TYPE_CHECKING:
+    from transfer.config import DriveName
+
 
 @click.command("prepare")
 @click.argument("drive", type=WRITTEN_PATH)
@@ -34,16 +39,16 @@ def command(drive: Path, name: str | None, config_file: str | None, as_json: boo
     Any folder can be prepared: a stick, a card, a network share. Nothing on it is deleted.
     """
     config = any_config(config_file) if name is None or config_file is not None else None
-    named = [] if config is None else [each.name for each in config.drives]
-    outcome = prepare(drive, name, this_computer(), datetime.now(UTC), named)
+    drives = () if config is None else config.drives
+    outcome = prepare(drive, name, this_computer(), datetime.now(UTC), [each.name for each in drives])
     if as_json:
         print_json(outcome.as_json())
     else:
-        click.echo("\n".join(_lines(outcome, named)))
+        click.echo("\n".join(_lines(outcome, drives)))
     return int(ExitCode.PROVEN)
 
 
-def _lines(outcome: PrepareOutcome, named: Collection[str]) -> Iterator[str]:
+def _lines(outcome: PrepareOutcome, drives: Collection[DriveName]) -> Iterator[str]:
     mark, volume = outcome.mark, outcome.volume
     yield f"Ready to be sent to: {mark.name!r} at {outcome.root}"
     if outcome.called_before:
@@ -55,10 +60,21 @@ def _lines(outcome: PrepareOutcome, named: Collection[str]) -> Iterator[str]:
     yield f"  cannot hold   {_cannot_hold(outcome)}"
     for finding in outcome.findings:
         yield f"Worth a look: {finding.path} is {finding.kind.value}: {finding.detail}."
-    if mark.name not in named:
+    if not any(_leads_to(each, outcome) for each in drives):
         yield "Name it in nightferry.toml:"
         yield "  [[drive]]"
         yield f'  name = "{mark.name}"'
+        if not outcome.found_by_mark:
+            yield f"  folder = {_quoted(str(outcome.root))}   # its name alone does not lead to it"
+
+
+def _leads_to(named: DriveName, outcome: PrepareOutcome) -> bool:
+    """Return whether what the configuration says of a drive is enough to find it."""
+    return named.name == outcome.mark.name and (outcome.found_by_mark or named.folder is not None)
+
+
+def _quoted(folder: str) -> str:
+    return json.dumps(folder, ensure_ascii=False) if "'" in folder else f"'{folder}'"
 
 
 def _speeds(outcome: PrepareOutcome) -> Iterator[str]:

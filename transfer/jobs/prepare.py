@@ -36,7 +36,8 @@ class Measured:
 class PrepareOutcome:
     """The result: the mark, the volume it is on, what was measured, and findings.
 
-    `called_before` is the name that an earlier mark gave it, where that was another.
+    `called_before` is the name that an earlier mark gave it, where that was another. `found_by_mark` is
+    whether `send` finds it by its name alone: it looks at the roots of volumes, and at no network share.
     """
 
     root: Path
@@ -47,6 +48,7 @@ class PrepareOutcome:
     measured: Measured | None
     findings: tuple[Finding, ...]
     called_before: str = ""
+    found_by_mark: bool = True
 
     def as_json(self) -> dict[str, Any]:
         """Return the outcome as `--json` prints it."""
@@ -59,6 +61,7 @@ class PrepareOutcome:
             "id": self.mark.id,
             "name": self.mark.name,
             "called_before": self.called_before,
+            "found_by_mark": self.found_by_mark,
             "file_system": self.volume.file_system,
             "free_bytes": self.free_bytes,
             "largest_file_bytes": None if limits is None else limits.largest_file_bytes,
@@ -136,7 +139,9 @@ def _marked(root: Path, mark: Mark, measured: Measured | None, medium: Medium) -
         volume = medium.volume_of(root)
         findings = tuple(_findings(root, volume, medium))
         limits = limits_of(volume.file_system)
-        return PrepareOutcome(root, mark, volume, limits, folder.free_bytes(), measured, findings)
+        found = any(each.root == root for each in medium.volumes())
+        free_bytes = folder.free_bytes()
+        return PrepareOutcome(root, mark, volume, limits, free_bytes, measured, findings, found_by_mark=found)
     finally:
         folder.close()
 
@@ -182,7 +187,7 @@ def _read(folder: PinnedFolder) -> Evidence:
 
 
 def _findings(root: Path, volume: Volume, medium: Medium) -> list[Finding]:
-    if medium.volume_of(Path(root.anchor)).root != volume.root:
+    if medium.system_volume().root != volume.root:
         return []
     detail = "if it is meant to be a removable drive, that drive is not mounted here"
     return [Finding(FindingKind.SYSTEM_DISK, detail, str(root))]

@@ -26,7 +26,25 @@ def configuration(folder, *names):
 def test_a_new_drive_gets_the_one_name_that_the_configuration_has(tmp_path, stick):
     ran = run("prepare", stick, "--config", configuration(tmp_path, "Field stick"))
     assert (ran.exit, read_mark(stick).name) == (0, "Field stick")
+
+
+def test_a_folder_that_is_no_volume_is_to_be_named_with_its_place_until_the_configuration_has_it(
+    tmp_path, stick
+):
+    file = configuration(tmp_path, "Field stick")
+    ran = run("prepare", stick, "--config", file)
+    assert f"  folder = '{stick}'" in ran.out
+    file.write_text(f"[[drive]]\nname = \"Field stick\"\nfolder = '{stick}'\n")
+    ran = run("prepare", stick, "--config", file)
     assert "Name it in nightferry.toml" not in ran.out
+    assert run("prepare", stick, "--json").document["found_by_mark"] is False
+
+
+def test_a_volume_that_the_configuration_names_needs_nothing_more(tmp_path, volumes):
+    with volumes("exfat", size_mb=200) as drive:
+        ran = run("prepare", drive.path, "--config", configuration(tmp_path, "Field stick"))
+        assert ran.exit == 0
+        assert "Name it in nightferry.toml" not in ran.out
 
 
 def test_a_name_that_the_configuration_does_not_have_is_to_be_put_there(tmp_path, stick):

@@ -2,13 +2,16 @@
 
 import subprocess
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
 from manifests.findings import FindingKind
 from tests.support.faulty_drive import faulty, need_fuse
+from tests.support.recorded_windows import System
 from transfer.engine.drive import MARK_NAME, only_run_on, read_mark
 from transfer.engine.medium import this_computer
+from transfer.engine.medium.windows.medium import WindowsMedium
 from transfer.errors import Busy, ConfigurationError, DriveFailed, NotThere
 from transfer.jobs import prepare as room
 from transfer.jobs.prepare import from_memory, prepare
@@ -43,6 +46,13 @@ def test_a_drive_that_is_prepared_again_keeps_its_id_and_its_name(tmp_path):
     assert (renamed.mark.id, renamed.mark.name) == (first.id, "Another name")
     assert renamed.called_before == "Field stick"
     assert not prepared(tmp_path, "Another name").called_before
+
+
+def test_on_windows_a_drive_of_its_own_is_not_taken_for_the_system_s(tmp_path, monkeypatch):
+    monkeypatch.setenv("SYSTEMDRIVE", "C:")
+    medium = WindowsMedium(System(tmp_path))
+    assert medium.system_volume().root == Path("C:\\")
+    assert medium.volume_of(Path("E:\\nights")).root == Path("E:\\")
 
 
 def test_what_is_on_the_drive_stays(tmp_path):

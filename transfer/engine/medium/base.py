@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
@@ -12,6 +13,8 @@ from types import TracebackType
 from typing import NamedTuple, Self
 
 BLOCK_BYTES = 1 << 20
+# What stands for the free space of a file system that keeps no count: a full drive is met when it is full.
+FREE_UNKNOWN = sys.maxsize
 
 # ECONNABORTED: what the call in flight gets when a driver in user space dies; ENOTCONN those after it.
 _LEFT_NAMES = ("ENODEV", "ENXIO", "ENOTCONN", "ECONNABORTED", "ESHUTDOWN", "ESTALE", "ENOMEDIUM")
@@ -199,6 +202,10 @@ class Medium(ABC):
     @abstractmethod
     def volume_of(self, path: Path) -> Volume:
         """Give the volume a path is on."""
+
+    def system_volume(self) -> Volume:
+        """Return the volume that the system runs from."""
+        return self.volume_of(Path("/"))
 
     @abstractmethod
     def pin(self, path: Path) -> PinnedFolder:

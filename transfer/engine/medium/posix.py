@@ -7,19 +7,16 @@ import errno
 import fcntl
 import os
 import stat
-import sys
 import threading
 from abc import abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from transfer.engine.medium.base import Medium, PinnedFolder
+from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_FOLDERS = 64
-# What a file system says that keeps no count: a full drive is then met when it is full.
-_FREE_UNKNOWN = sys.maxsize
 _NO_DESCRIPTOR = -1  # refused with EBADF by every call
 
 
@@ -198,7 +195,7 @@ class PosixFolder(PinnedFolder):
 
     def free_bytes(self) -> int:
         facts = os.fstatvfs(self.descriptor)
-        return facts.f_bavail * facts.f_frsize if facts.f_blocks else _FREE_UNKNOWN
+        return facts.f_bavail * facts.f_frsize if facts.f_blocks else FREE_UNKNOWN
 
     def still_there(self) -> bool:
         try:

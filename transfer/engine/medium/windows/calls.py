@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from transfer.engine.medium.base import FREE_UNKNOWN
 from transfer.engine.medium.windows.errors import os_error, translated
 from transfer.engine.medium.windows.openings import FILE_ATTRIBUTE_DIRECTORY, Opening, leads_elsewhere
 from transfer.engine.medium.windows.signatures import (
@@ -261,9 +262,10 @@ class SystemCalls:
         return int(self._kernel.GetDriveTypeW(root))
 
     def free_bytes(self, root: str) -> int:
-        free = ctypes.c_uint64()
-        self._check(self._kernel.GetDiskFreeSpaceExW(root, ctypes.byref(free), None, None), root)
-        return free.value
+        free, size = ctypes.c_uint64(), ctypes.c_uint64()
+        told = self._kernel.GetDiskFreeSpaceExW(root, ctypes.byref(free), ctypes.byref(size), None)
+        self._check(told, root)
+        return free.value if size.value else FREE_UNKNOWN
 
     def sector_bytes(self, root: str) -> int:
         numbers = [ctypes.c_uint32() for _ in range(4)]

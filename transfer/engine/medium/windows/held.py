@@ -73,6 +73,12 @@ class HeldFolders:
         self._remember(path, held)
         return held
 
+    def let_go(self, path: str) -> None:
+        """Let go of a folder below and of all below it, so that it can get another name."""
+        with self._lock:
+            for held in [each for each in self._folders if f"{each}/".startswith(f"{path}/")]:
+                del self._folders[held]
+
     def _step(self, path: str) -> HeldFolder:
         held = HeldFolder(self._calls, below(self.path, path), INNER_FOLDER)
         if is_elsewhere(self._calls.stat(held.path)):

@@ -49,13 +49,21 @@ class WindowsFolder(PinnedFolder):
             raise OSError(errno.ENODEV, "the drive has left", str(self.path))
 
     @contextlib.contextmanager
-    def _unless_it_left(self) -> Iterator[None]:
-        """Tell a file that is not there from a drive that is not: Windows says the same of both."""
+    def _explaining(self) -> Iterator[None]:
+        """Tell a file that is not there from a drive that is not: Windows reports both alike.
+
+        An error names a path as a person wrote it, not by the volume's own name.
+        """
         try:
             yield
-        except FileNotFoundError:
-            self._make_sure()
-            raise
+        except OSError as error:
+            if isinstance(error, FileNotFoundError):
+                self._make_sure()
+            named, own = error.filename, self._held.path
+            if not isinstance(named, str) or not named.startswith(own):
+                raise
+            written = str(self.path).rstrip("\\") + "\\" + named[len(own) :].lstrip("\\")
+            raise OSError(error.errno, error.strerror, written) from error
 
     def _within(self, path: str) -> tuple[HeldFolder, str]:
         """Give the whole path of a file, and its folder, to be held while something is done with it."""
@@ -63,8 +71,9 @@ class WindowsFolder(PinnedFolder):
 
     def create_file(self, path: str) -> int:
         self._make_sure()
-        _held, whole = self._within(path)
-        return _descriptor(self._calls, self._calls.open(whole, openings.NEW_FILE), writable=True)
+        with self._explaining():
+            _held, whole = self._within(path)
+            return _descriptor(self._calls, self._calls.open(whole, openings.NEW_FILE), writable=True)
 
     def extend_file(self, path: str) -> int:
         self._make_sure()
@@ -76,7 +85,7 @@ class WindowsFolder(PinnedFolder):
         return _descriptor(self._calls, self._open(path, openings.FILE_TO_READ), writable=False)
 
     def _open(self, path: str, how: Opening) -> int:
-        with self._unless_it_left():
+        with self._explaining():
             _held, whole = self._within(path)
             if is_elsewhere(self._calls.stat(whole)):
                 raise OSError(errno.ELOOP, "not a regular file but a link", path)
@@ -84,21 +93,25 @@ class WindowsFolder(PinnedFolder):
 
     def replace(self, old: str, new: str) -> None:
         self._make_sure()
-        (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
-        self._patiently(lambda: self._calls.move(from_path, to_path))
+        self._held.let_go(old)  # Windows renames no folder that is held open
+        with self._explaining():
+            (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
+            self._patiently(lambda: self._calls.move(from_path, to_path))
 
     def hard_link(self, file: Path, path: str) -> None:
         self._make_sure()
-        _held, whole = self._within(path)
-        self._calls.hard_link(extended(str(file)), whole)
+        with self._explaining():
+            _held, whole = self._within(path)
+            self._calls.hard_link(extended(str(file)), whole)
 
     def symbolic_link(self, file: Path, path: str) -> None:
         self._make_sure()
-        _held, whole = self._within(path)
-        self._calls.symbolic_link(extended(str(file)), whole)
+        with self._explaining():
+            _held, whole = self._within(path)
+            self._calls.symbolic_link(extended(str(file)), whole)
 
     def remove(self, path: str) -> None:
-        with self._unless_it_left():
+        with self._explaining():
             _held, whole = self._within(path)
             self._patiently(lambda: self._calls.remove(whole))
 
@@ -121,8 +134,8 @@ class WindowsFolder(PinnedFolder):
         above = ""
         for name in path.split("/"):
             here = f"{above}/{name}" if above else name
-            _held, whole = self._within(here)
-            with contextlib.suppress(FileExistsError):
+            with contextlib.suppress(FileExistsError), self._explaining():
+                _held, whole = self._within(here)
                 self._calls.make_folder(whole)
                 changed.add(above)
             above = here
@@ -130,7 +143,7 @@ class WindowsFolder(PinnedFolder):
 
     def stat(self, path: str) -> os.stat_result | None:
         try:
-            with self._unless_it_left():
+            with self._explaining():
                 _held, whole = self._within(path)
                 return self._calls.stat(whole)
         except (FileNotFoundError, NotADirectoryError):
@@ -138,7 +151,7 @@ class WindowsFolder(PinnedFolder):
 
     def names(self, path: str) -> list[tuple[str, bool]]:
         try:
-            with self._unless_it_left():
+            with self._explaining():
                 held = self._held.hold(path)
                 return sorted(self._calls.names(held.path))
         except (FileNotFoundError, NotADirectoryError):
@@ -146,7 +159,7 @@ class WindowsFolder(PinnedFolder):
 
     def sizes(self, path: str) -> dict[str, int]:
         try:
-            with self._unless_it_left():
+            with self._explaining():
                 held = self._held.hold(path)
                 return self._calls.sizes(held.path)
         except (FileNotFoundError, NotADirectoryError):
@@ -162,7 +175,7 @@ class WindowsFolder(PinnedFolder):
     def flush_folders(self, paths: Sequence[str]) -> None:
         for path in paths:
             # Renames were written through; where folders can be flushed as well, they are.
-            with self._unless_it_left(), _unless(*_NO_FOLDER_FLUSH):
+            with self._explaining(), _unless(*_NO_FOLDER_FLUSH):
                 held = self._held.hold(path)
                 self._flush(self._calls.open(held.path, openings.FOLDER_TO_FLUSH))
 
@@ -179,7 +192,7 @@ class WindowsFolder(PinnedFolder):
             self._calls.set_modified(self._calls.handle(descriptor), filetime)
 
     def free_bytes(self) -> int:
-        with self._unless_it_left():
+        with self._explaining():
             return self._calls.free_bytes(self._volume)
 
     def still_there(self) -> bool:
@@ -244,6 +257,10 @@ class WindowsMedium(Medium):
 
     def volume_of(self, path: Path) -> Volume:
         return self._volume(self._calls.volume_root(str(path)))
+
+    def system_volume(self) -> Volume:
+        drive = os.environ.get("SYSTEMDRIVE", "C:")  # set by Windows itself
+        return self._volume(f"{drive}\\")
 
     def _volume(self, root: str) -> Volume:
         serial, file_system = self._calls.volume_facts(root)

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from transfer.engine.medium.base import FREE_UNKNOWN
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import (
     HandleFacts,
@@ -225,8 +226,8 @@ def test_a_volume_s_root_serial_name_space_and_sector_are_told():
         _fill(name, "exFAT")
         return 1
 
-    def space(_root, free, _total, _all_free):
-        free[0] = 5 << 40
+    def space(root, free, total, _all_free):
+        free[0], total[0] = (5 << 40, 8 << 40) if root == "E:\\" else (0, 0)
         return 1
 
     def clusters(_root, _sectors, sector_bytes, _free, _total):
@@ -246,6 +247,7 @@ def test_a_volume_s_root_serial_name_space_and_sector_are_told():
     assert calls.volume_root("E:\\nights") == "E:\\"
     assert calls.volume_facts("E:\\") == (0x1A2B3C4D, "exFAT")
     assert calls.free_bytes("E:\\") == 5 << 40
+    assert calls.free_bytes("Z:\\") == FREE_UNKNOWN
     assert calls.sector_bytes("E:\\") == 4096
     assert calls.drives() == 0b10100
     assert calls.drive_type("E:\\") == openings.DRIVE_REMOVABLE

@@ -123,6 +123,26 @@ def test_a_letter_without_a_drive_is_no_missing_file(system, pinned, act):
     assert not pinned.still_there()
 
 
+def test_a_folder_is_renamed_although_it_and_those_below_were_held(pinned, stick):
+    pinned.make_folders("2026-03-14/data/frames")
+    pinned.make_folders("2026-03-14 b")
+    assert pinned.names("2026-03-14/data/frames") == []
+    assert pinned.names("2026-03-14") == [("data", True)]
+    pinned.replace("2026-03-14", "2026-03-14 (set aside 1)")
+    assert (stick / "2026-03-14 (set aside 1)/data/frames").is_dir()
+    assert pinned.names("2026-03-14") == []
+
+
+def test_an_error_names_the_path_that_a_person_wrote(system, pinned):
+    with pytest.raises(FileNotFoundError) as raised:
+        pinned.open_file("night/gone")
+    assert raised.value.filename == "E:\\nights\\night"
+    system.failures["open"] = [None, 80]
+    with pytest.raises(FileExistsError) as raised:
+        pinned.create_file("light.fits")
+    assert raised.value.filename == "E:\\nights\\light.fits"
+
+
 def test_a_missing_file_is_no_drive_that_left(pinned):
     with pytest.raises(FileNotFoundError):
         pinned.open_file("gone")
