@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from manifests.findings import Finding
 from manifests.frames.calibration.matching import Library
 from manifests.frames.calibration.plan import Row, plan_calibration
 from manifests.frames.calibration.tolerances import Tolerances
+from manifests.frames.frame import FrameType
 from transfer.jobs.gather.archive_frames import ArchiveFile, ArchiveFrame, look_at
 from transfer.jobs.gather.selection import Selection
 
@@ -40,11 +41,22 @@ def match(root: Path, selection: Selection, tolerances: Tolerances) -> MatchedFr
         paths = dict.fromkeys(path for row in rows for path in row.matched)
         taken = looking.those_there(library[path] for path in paths)
         if len(taken) == len(paths):
-            frames = (*lights, *taken)
+            frames = (*lights, *_as_they_serve(taken, rows))
             files = {frame.path: looking.files[frame.path] for frame in frames}
             return MatchedFrames(frames, files, tuple(rows), tuple(looking.gone.values()))
         for path in looking.gone:
             library.pop(path, None)
+
+
+def _as_they_serve(frames: Iterable[ArchiveFrame], rows: Iterable[Row]) -> Iterator[ArchiveFrame]:
+    """Yield the frames, those that serve as one other type alone (darks for flats) as of that type."""
+    served: dict[str, set[FrameType]] = {}
+    for row in rows:
+        for path in row.matched:
+            served.setdefault(path, set()).add(row.kind)
+    for frame in frames:
+        kinds = served[frame.path]
+        yield frame if frame.kind in kinds else replace(frame, kind=min(kinds))
 
 
 @dataclass(slots=True)

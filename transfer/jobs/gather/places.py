@@ -66,7 +66,11 @@ def _filter_width(setup: Setup) -> str | None:
     return None if setup.filter_width_nm is None else f"{setup.filter_width_nm:g}nm"
 
 
-_SENSOR: tuple[Word, ...] = (lambda setup: setup.camera, _binning, _size)
+def _serial(setup: Setup) -> str | None:
+    return None if setup.camera_serial is None else f"serial {setup.camera_serial}"
+
+
+_SENSOR: tuple[Word, ...] = (lambda setup: setup.camera, _serial, _binning, _size)
 _READOUT: tuple[Word, ...] = (*_SENSOR, lambda setup: setup.readout_mode)
 _OPTICS: tuple[Word, ...] = (lambda setup: setup.telescope, _focal_length)
 
@@ -119,38 +123,51 @@ class _Leaf:
 
     def __init__(self, kind: FrameType, setups: Iterable[Setup], rotation_deg: float) -> None:
         different = list(dict.fromkeys(setups))
-        self._rotations = _rotations(kind, different, rotation_deg)
+        self._rotations = _rotations(different, rotation_deg) if kind in _TURNED else {}
         apart = [word for word in _WHERE_DIFFERENT[kind] if len({word(setup) for setup in different}) > 1]
-        self._words = (*_ALWAYS[kind], *apart, self._rotation)
+        self._words = (*_ALWAYS[kind], *apart, self._rotations.get)
 
     def __call__(self, setup: Setup) -> list[str]:
         return [text for word in self._words if (text := word(setup)) is not None]
 
-    def _rotation(self, setup: Setup) -> str | None:
-        degrees = None if setup.rotation_deg is None else self._rotations.get(setup.rotation_deg)
-        return None if degrees is None else f"rotation {degrees}"
 
+def _rotations(setups: Iterable[Setup], tolerance_deg: float) -> Mapping[Setup, str]:
+    """Return a word for each setup's rotation; empty where all are one.
 
-def _rotations(kind: FrameType, setups: Iterable[Setup], tolerance_deg: float) -> Mapping[float, int]:
-    """Return a number for each rotation, as `told_apart` does; empty where all are one."""
-    known = [setup.rotation_deg for setup in setups if setup.rotation_deg is not None]
-    numbers = told_apart(known, tolerance_deg) if kind in _TURNED else {}
-    return numbers if len(set(numbers.values())) > 1 else {}
-
-
-def told_apart(rotations_deg: Iterable[float], tolerance_deg: float) -> Mapping[float, int]:
-    """Return for each rotation a whole number of degrees that rotations near it share.
-
-    Each lies within the tolerance of another one with the same number. Half a turn makes no difference: the
-    mount turns over when it crosses the meridian, and the camera stays as it was to the telescope.
+    The rotator's angle counts where all have one, else the angle on the sky, as in matching.
     """
-    ordered = sorted(set(rotations_deg), key=lambda each: each % 180)
+    turned = [each for each in setups if each.rotator_deg is not None or each.rotation_deg is not None]
+    all_rotators = all(each.rotator_deg is not None for each in turned)
+    by_rotator = {
+        each: each.rotator_deg
+        for each in turned
+        if each.rotator_deg is not None and (all_rotators or each.rotation_deg is None)
+    }
+    by_sky = {
+        each: each.rotation_deg for each in turned if each.rotation_deg is not None and each not in by_rotator
+    }
+    on_rotator = told_apart(by_rotator.values(), tolerance_deg, 360)
+    on_sky = told_apart(by_sky.values(), tolerance_deg, 180)
+    words = {each: f"rotator {on_rotator[angle_deg]}" for each, angle_deg in by_rotator.items()}
+    words |= {each: f"rotation {on_sky[angle_deg]}" for each, angle_deg in by_sky.items()}
+    return words if len(set(words.values())) > 1 else {}
+
+
+def told_apart(angles_deg: Iterable[float], tolerance_deg: float, whole_deg: int) -> Mapping[float, int]:
+    """Return for each angle a whole number of degrees that angles near it share.
+
+    Each lies within the tolerance of another one with the same number. Angles that differ by `whole_deg` are
+    one: 180° on the sky, where the mount turns over when it crosses the meridian and the camera stays as it
+    was to the telescope; 360° on a rotator.
+    """
+    ordered = sorted(set(angles_deg), key=lambda each: each % whole_deg)
     clusters: list[list[float]] = []
     for each in ordered:
-        if clusters and each % 180 - clusters[-1][-1] % 180 <= tolerance_deg:
+        if clusters and each % whole_deg - clusters[-1][-1] % whole_deg <= tolerance_deg:
             clusters[-1].append(each)
         else:
             clusters.append([each])
-    if len(clusters) > 1 and clusters[0][0] % 180 + 180 - clusters[-1][-1] % 180 <= tolerance_deg:
+    around_deg = clusters[0][0] % whole_deg + whole_deg - clusters[-1][-1] % whole_deg if clusters else 0
+    if len(clusters) > 1 and around_deg <= tolerance_deg:
         clusters[0] = clusters.pop() + clusters[0]
     return {each: round(min(cluster)) % 360 for cluster in clusters for each in cluster}

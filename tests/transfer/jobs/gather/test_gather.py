@@ -131,6 +131,20 @@ def test_a_telescope_and_a_camera_by_the_user_s_names_are_one(archive: SmallArch
     assert "flat" not in [row.kind.value for row in gather(own=own).missing]
 
 
+def test_darks_that_fit_the_flats_are_laid_out_as_dark_flats(
+    archive: SmallArchive, folder: Path, gather: Gather
+) -> None:
+    archive.light("light.fits")
+    archive.calibration("Flat", "flat.fits", filter_name="Ha", EXPTIME=2.0)
+    archive.calibration("Dark", "short.fits", EXPTIME=2.0)
+    archive.calibration("Dark", "long.fits")
+    outcome = gather()
+    laid = {path.rpartition("/")[2]: path.partition("/")[0] for path in frames_in(folder)}
+    assert (laid["short.fits"], laid["long.fits"]) == ("dark flats", "darks")
+    (row,) = [row for row in outcome.rows if row.kind.value == "dark flat"]
+    assert row.why.endswith("; they serve as dark flats")
+
+
 def test_the_limits_are_those_of_the_configuration(archive: SmallArchive, gather: Gather) -> None:
     archive.light("light.fits")
     archive.calibration("Dark", "warm.fits", **{"CCD-TEMP": -7.0})

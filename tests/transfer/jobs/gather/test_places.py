@@ -107,6 +107,40 @@ def test_lights_lie_apart_where_their_flats_must() -> None:
     assert laid(frame(), frame(rotation_deg=192.4)) == ["lights/M 33/Ha/2026-03-14"] * 2
 
 
+def test_half_a_turn_of_a_rotator_lies_apart_and_its_sky_s_angle_does_not_count() -> None:
+    assert laid(
+        frame(rotator_deg=87.0, rotation_deg=12.0),
+        frame(rotator_deg=88.0, rotation_deg=192.0),
+        frame(rotator_deg=267.0, rotation_deg=12.0),
+    ) == [
+        "lights/M 33/Ha/2026-03-14 rotator 87",
+        "lights/M 33/Ha/2026-03-14 rotator 87",
+        "lights/M 33/Ha/2026-03-14 rotator 267",
+    ]
+    assert laid(frame(rotator_deg=87.0), frame(rotator_deg=88.0)) == ["lights/M 33/Ha/2026-03-14"] * 2
+    assert laid(frame(rotator_deg=359.5), frame(rotator_deg=0.5)) == ["lights/M 33/Ha/2026-03-14"] * 2
+
+
+def test_where_not_all_have_a_rotator_the_sky_s_angle_tells_them_apart() -> None:
+    assert laid(frame(rotator_deg=87.0, rotation_deg=12.0), frame(rotation_deg=40.0)) == [
+        "lights/M 33/Ha/2026-03-14 rotation 12",
+        "lights/M 33/Ha/2026-03-14 rotation 40",
+    ]
+    assert laid(frame(rotator_deg=87.0, rotation_deg=None), frame(rotation_deg=40.0)) == [
+        "lights/M 33/Ha/2026-03-14 rotator 87",
+        "lights/M 33/Ha/2026-03-14 rotation 40",
+    ]
+
+
+def test_two_cameras_of_one_model_lie_apart_by_their_serial_numbers() -> None:
+    darks = [frame(FrameType.DARK, camera_serial=serial) for serial in ("0042", "0043")]
+    assert laid(*darks) == [
+        "darks/300s gain 100 -10C serial 0042",
+        "darks/300s gain 100 -10C serial 0043",
+    ]
+    assert laid(darks[0]) == ["darks/300s gain 100 -10C"]
+
+
 def test_darks_know_no_rotation() -> None:
     assert laid(frame(FrameType.DARK), frame(FrameType.DARK, rotation_deg=90.0)) == [
         "darks/300s gain 100 -10C",
@@ -149,28 +183,28 @@ def test_filters_of_one_line_and_several_widths_lie_apart(kind: FrameType) -> No
 
 
 def test_what_jitters_is_one_rotation() -> None:
-    assert set(told_apart([89.4, 89.6, 90.4], 2).values()) == {89}
+    assert set(told_apart([89.4, 89.6, 90.4], 2, 180).values()) == {89}
 
 
 def test_what_is_farther_apart_than_the_tolerance_is_told_apart() -> None:
-    assert told_apart([12.0, 90.0, 13.0], 2) == {12.0: 12, 13.0: 12, 90.0: 90}
+    assert told_apart([12.0, 90.0, 13.0], 2, 180) == {12.0: 12, 13.0: 12, 90.0: 90}
 
 
 def test_half_a_turn_makes_no_difference() -> None:
-    assert set(told_apart([12.0, 192.5], 2).values()) == {12}
+    assert set(told_apart([12.0, 192.5], 2, 180).values()) == {12}
 
 
 def test_the_same_rotation_on_both_sides_of_zero_is_one() -> None:
-    assert len(set(told_apart([179.5, 0.3, 359.9, 90.0], 2).values())) == 2
+    assert len(set(told_apart([179.5, 0.3, 359.9, 90.0], 2, 180).values())) == 2
 
 
 def test_nothing_known_is_nothing_to_tell_apart() -> None:
-    assert told_apart([], 2) == {}
+    assert told_apart([], 2, 180) == {}
 
 
 @given(st.lists(st.floats(-720, 720), max_size=12), st.floats(0, 20))
 def test_two_within_the_tolerance_always_share_a_number(rotations: list[float], tolerance: float) -> None:
-    numbers = told_apart(rotations, tolerance)
+    numbers = told_apart(rotations, tolerance, 180)
     for one in rotations:
         for other in rotations:
             if rotation_apart_deg(one, other) < tolerance - 1e-9:
