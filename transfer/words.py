@@ -1,4 +1,4 @@
-"""Counts and hours in words."""
+"""Counts, sizes and hours in words."""
 
 from __future__ import annotations
 
@@ -14,3 +14,12 @@ def counted(number: int, noun: str) -> str:
 def hours_told(hours: float) -> str:
     """Return hours to a tenth; less than half a tenth, but not nothing, is "<0.1"."""
     return "<0.1" if 0 < hours < 0.05 else f"{hours:,.1f}"
+
+
+def size_told(size_bytes: float) -> str:
+    """Return a size in decimal units: "0 bytes", "1 byte", "4.2 MB"."""
+    if size_bytes < 1000:
+        return counted(int(size_bytes), "byte")
+    from humanize import naturalsize  # loaded where a size is told, which many commands never do
+
+    return naturalsize(size_bytes)

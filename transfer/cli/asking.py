@@ -94,7 +94,8 @@ class WrittenFinding(_Written[str]):
         found = next((str(name) for name in names if key(name) == key(text)), None)
         if found is None:
             near = names_like(text, names)
-            raise ValueError(f"no such finding; is it {' or '.join(near)}?" if near else "no such finding")
+            hint = f"is it {' or '.join(near)}? All of them" if near else "those that there are"
+            raise ValueError(f"no such finding; {hint}: {', '.join(names)}")
         return found
 
 

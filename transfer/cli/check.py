@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import humanize
 
 from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
@@ -27,6 +26,7 @@ from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.engine.resting import let_rest
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
 from transfer.stop import Stop
+from transfer.words import size_told
 
 if TYPE_CHECKING:
     from transfer.config import Config
@@ -89,7 +89,7 @@ def _lines(outcome: CheckOutcome) -> Iterator[str]:
 def _bag(bag: CheckedBag) -> Iterator[str]:
     verification = bag.verification
     state = _state(verification)
-    size = humanize.naturalsize(verification.bytes_verified)
+    size = size_told(verification.bytes_verified)
     count = (
         f"{verification.agreed} look right"
         if verification.quick

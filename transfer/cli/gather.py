@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
@@ -17,6 +17,7 @@ from transfer.cli.options import WRITTEN_PATH, ends_with_exit_code, print_json, 
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import NoteWriter, until_the_reader_goes
+from transfer.cli.written_nights import NIGHT_HELP, Night
 from transfer.engine.medium import ReadBack, this_computer
 from transfer.jobs.gather.outcome import GatherOutcome, How
 from transfer.jobs.gather.report import report, wrapped
@@ -24,7 +25,6 @@ from transfer.jobs.gather.request import GatherRequest, Means
 from transfer.jobs.gather.run import Gathering
 from transfer.stop import Stop
 
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 _NOTHING: dict[str, object] = {
     "target": None,
     "targets": [],
@@ -52,8 +52,15 @@ _PIPED_WIDTH = 100
     shell_complete=complete_filters,
     help="Only this filter, in any spelling.",
 )
-@click.option("--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE.")
-@click.option("--since", type=_NIGHT, metavar="DATE", help="Every night from DATE on.")
+@click.option(
+    "--night",
+    "nights",
+    multiple=True,
+    type=Night(),
+    metavar="NIGHT",
+    help=f"Only this night: {NIGHT_HELP}.",
+)
+@click.option("--since", type=Night(), metavar="NIGHT", help="Every night from NIGHT on.")
 @click.option("--copy", "means", flag_value=Means.COPY.value, help="Lay out copies, proven, not links.")
 @click.option("--symbolic", "means", flag_value=Means.SYMBOLIC_LINK.value, help="Lay out symbolic links.")
 @archive_options
@@ -62,8 +69,8 @@ def command(
     target: str,
     folder: Path,
     filters: tuple[str, ...],
-    nights: tuple[datetime, ...],
-    since: datetime | None,
+    nights: tuple[date, ...],
+    since: date | None,
     means: str | None,
     config_file: str | None,
     archive_folder: Path | None,
@@ -80,8 +87,8 @@ def command(
         target,
         folder.absolute(),
         filters,
-        frozenset(night.date() for night in nights),
-        None if since is None else since.date(),
+        frozenset(nights),
+        since,
         Means.HARD_LINK if means is None else Means(means),
     )
     outcome = _gather(request, config_file, archive_folder, as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
@@ -12,16 +12,15 @@ from manifests.readings.verdicts import Verdict
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import any_config, ends_with_exit_code, print_json, records_folder, say, user_folder
 from transfer.cli.screen import screen_of
+from transfer.cli.written_nights import Night
 from transfer.engine.medium import this_computer
 from transfer.records import Records
 from transfer.stop import Stop
 from transfer.surroundings import Surroundings
 
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
-
 
 @click.command("mark")
-@click.argument("night", type=_NIGHT, metavar="NIGHT")
+@click.argument("night", type=Night(), metavar="NIGHT")
 @click.argument("verdict", type=click.Choice([each.value for each in Verdict]))
 @click.option("--because", default="", metavar="TEXT", help="Why, in your words.")
 @archive_options
@@ -30,14 +29,15 @@ def command(
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
-    night: datetime,
+    night: date,
     verdict: str,
     because: str,
 ) -> int:
     """Keep your verdict on a night: good, poor or lost.
 
-    NIGHT is the date of its evening. The verdict goes into the night's bag in the archive, durably; nothing
-    said before is changed, and the last verdict holds. `nights` shows it, `compare` works with it.
+    NIGHT is the date of its evening; or tonight, yesterday, a weekday. The verdict goes into the night's bag
+    in the archive, durably; nothing said before is changed, and the last verdict holds. `nights` shows it,
+    `compare` works with it.
     """
     from transfer.jobs.mark import mark  # slow to load: `mark --help` does without
 
@@ -45,7 +45,7 @@ def command(
     config = any_config(config_file)
     records = Records(user_folder() / "records" if config is None else records_folder(config))
     around = Surroundings(this_computer(), records, Stop())
-    outcome = mark(root, night.date(), Verdict(verdict), because, around)
+    outcome = mark(root, night, Verdict(verdict), because, around)
     if as_json:
         print_json(outcome.as_json())
     else:

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date
 from typing import TypeVar
 
 import click
 
 from manifests.index.frame_query import Between
+from transfer.cli.written_nights import NIGHT_HELP, Night
 from transfer.errors import ConfigurationError
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 _OPTIONS = (
-    click.option("--night", type=_NIGHT, metavar="DATE", help="The night of that evening."),
-    click.option("--since", type=_NIGHT, metavar="DATE", help="That night and later ones."),
-    click.option("--until", type=_NIGHT, metavar="DATE", help="That night and earlier ones."),
+    click.option("--night", type=Night(), metavar="NIGHT", help=f"One night: {NIGHT_HELP}."),
+    click.option("--since", type=Night(), metavar="NIGHT", help="That night and later ones."),
+    click.option("--until", type=Night(), metavar="NIGHT", help="That night and earlier ones."),
 )
 
 
@@ -28,13 +28,11 @@ def night_options(function: Command) -> Command:
     return function
 
 
-def nights_between(
-    night: datetime | None, since: datetime | None, until: datetime | None
-) -> Between[date] | None:
+def nights_between(night: date | None, since: date | None, until: date | None) -> Between[date] | None:
     """Return the nights that these options mean, None for all. Raises ConfigurationError."""
     if night is not None and (since or until):
         raise ConfigurationError("--night is one night, --since and --until are a range: give one of the two")
     first, last = night or since, night or until
     if first and last and first > last:
         raise ConfigurationError("--since is later than --until")
-    return Between(first and first.date(), last and last.date()) if first or last else None
+    return Between(first, last) if first or last else None

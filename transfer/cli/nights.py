@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -45,9 +45,9 @@ def command(
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
-    night: datetime | None,
-    since: datetime | None,
-    until: datetime | None,
+    night: date | None,
+    since: date | None,
+    until: date | None,
 ) -> int:
     """List the archive's nights: hours of lights, frames by target and filter, findings, moon.
 

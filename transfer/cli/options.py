@@ -7,13 +7,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import click
 
 from manifests.bags.paths import shown
+from transfer.cli.written_nights import NIGHT_HELP, Night
 from transfer.errors import ConfigurationError, NightferryError, unforeseen
 
 if TYPE_CHECKING:
@@ -52,7 +53,6 @@ class _WrittenPath(click.Path):
 
 
 WRITTEN_PATH = _WrittenPath()
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 
 
 def scope_options(function: Command) -> Command:
@@ -62,9 +62,14 @@ def scope_options(function: Command) -> Command:
             "--drive", "drives", multiple=True, type=WRITTEN_PATH, help="Send to this prepared folder."
         ),
         click.option(
-            "--night", "nights", multiple=True, type=_NIGHT, metavar="DATE", help="The night of DATE."
+            "--night",
+            "nights",
+            multiple=True,
+            type=Night(),
+            metavar="NIGHT",
+            help=f"Only this night: {NIGHT_HELP}.",
         ),
-        click.option("--since", type=_NIGHT, metavar="DATE", help="Every night from DATE on."),
+        click.option("--since", type=Night(), metavar="NIGHT", help="Every night from NIGHT on."),
         click.option("--all", "everything", is_flag=True, help="Every night that the sources have."),
     )
     for option in reversed(options):
@@ -73,14 +78,13 @@ def scope_options(function: Command) -> Command:
 
 
 def as_request(
-    drives: tuple[Path, ...], nights: tuple[datetime, ...], since: datetime | None, everything: bool
+    drives: tuple[Path, ...], nights: tuple[date, ...], since: date | None, everything: bool
 ) -> SendRequest:
     """Make of these options what a person asked for."""
     from transfer.jobs.send.ready import SendRequest
     from transfer.jobs.send.survey import Scope
 
-    named = frozenset(night.date() for night in nights)
-    return SendRequest(drives, Scope(named, None if since is None else since.date(), everything))
+    return SendRequest(drives, Scope(frozenset(nights), since, everything))
 
 
 def user_folder() -> Path:

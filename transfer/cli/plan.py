@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
@@ -29,6 +29,7 @@ from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
 from transfer.surroundings import Surroundings
+from transfer.words import size_told
 
 
 @click.command("plan")
@@ -42,8 +43,8 @@ def command(
     as_json: bool,
     logs: bool,
     drives: tuple[Path, ...],
-    nights: tuple[datetime, ...],
-    since: datetime | None,
+    nights: tuple[date, ...],
+    since: date | None,
     everything: bool,
 ) -> int:
     """Say what `send` would carry, whether it fits, how long it takes, and what looks wrong.
@@ -83,10 +84,10 @@ def _lines(outcome: PlanOutcome) -> Iterator[str]:
     for night in outcome.nights:
         where = f" on {night.drive!r}" if night.drive else ""
         yield f"The night of {night.night}{where}"
-        yield f"  belong there    {night.files:>7,} files  {humanize.naturalsize(night.size_bytes):>10}"
-        yield f"  to carry        {night.carry:>7,} files  {humanize.naturalsize(night.carry_bytes):>10}"
+        yield f"  belong there    {_files(night.files)}  {size_told(night.size_bytes):>10}"
+        yield f"  to carry        {_files(night.carry)}  {size_told(night.carry_bytes):>10}"
         if night.waiting:
-            yield f"  to read back    {night.waiting:>7,} files that an earlier run left unproven"
+            yield f"  to read back    {_files(night.waiting)} that an earlier run left unproven"
     for drive in outcome.drives:
         yield from _drive(drive)
     for name in outcome.absent:
@@ -97,11 +98,15 @@ def _lines(outcome: PlanOutcome) -> Iterator[str]:
     yield from _wrong(outcome)
 
 
+def _files(count: int) -> str:
+    return f"{count:>7,} {'file ' if count == 1 else 'files'}"
+
+
 def _drive(drive: PlannedDrive) -> Iterator[str]:
     took = humanize.precisedelta(int(drive.takes_s) or 1, minimum_unit="seconds", format="%d")
     how = "by what prepare measured" if drive.measured else "a guess: this drive was never measured"
     yield f"The drive {drive.name!r} at {drive.root}"
-    yield f"  free            {humanize.naturalsize(drive.free_bytes)}"
+    yield f"  free            {size_told(drive.free_bytes)}"
     yield f"  takes about     {took} ({how})"
 
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import humanize
 
 from transfer.cli.options import (
     WRITTEN_PATH,
@@ -22,6 +21,7 @@ from transfer.cli.options import (
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
 from transfer.jobs.prepare import PrepareOutcome, from_memory, prepare
+from transfer.words import size_told
 
 if TYPE_CHECKING:
     from transfer.config import DriveName
@@ -54,7 +54,7 @@ def _lines(outcome: PrepareOutcome, drives: Collection[DriveName]) -> Iterator[s
     if outcome.called_before:
         yield f"It was called {outcome.called_before!r}: a configuration that names it so no longer finds it."
     yield f"  file system   {volume.file_system or 'not told by this system'}"
-    yield f"  free          {humanize.naturalsize(outcome.free_bytes)}"
+    yield f"  free          {size_told(outcome.free_bytes)}"
     yield from _speeds(outcome)
     yield f"  read-back     {_read_back(outcome)}"
     yield f"  cannot hold   {_cannot_hold(outcome)}"
@@ -82,8 +82,8 @@ def _speeds(outcome: PrepareOutcome) -> Iterator[str]:
     if measured is None:
         yield "  speed         not measured: there is too little room on it"
         return
-    yield f"  writes        {humanize.naturalsize(measured.write_bytes_per_s)}/s, flushed"
-    yield f"  reads         {humanize.naturalsize(measured.read_bytes_per_s)}/s"
+    yield f"  writes        {size_told(measured.write_bytes_per_s)}/s, flushed"
+    yield f"  reads         {size_told(measured.read_bytes_per_s)}/s"
 
 
 def _read_back(outcome: PrepareOutcome) -> str:

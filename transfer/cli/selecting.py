@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date
 from typing import TypeVar
 
 import click
@@ -141,9 +141,9 @@ class Asked:
     twilight: str | None
     findings: tuple[str, ...]
     present: bool
-    night: datetime | None
-    since: datetime | None
-    until: datetime | None
+    night: date | None
+    since: date | None
+    until: date | None
     order: str
     descending: bool
     limit: int | None

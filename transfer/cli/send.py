@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
 import click
@@ -53,8 +53,8 @@ def command(
     config_file: str | None,
     as_json: bool,
     drives: tuple[Path, ...],
-    nights: tuple[datetime, ...],
-    since: datetime | None,
+    nights: tuple[date, ...],
+    since: date | None,
     everything: bool,
     time_limit: str | None,
 ) -> int:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import stat
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,13 +12,15 @@ from typing import Any, Protocol
 
 from manifests.bags.bag import Bag, NotABag, find_bags, read_bag
 from manifests.bags.digests import Block
+from manifests.bags.paths import PAYLOAD
 from manifests.bags.quick import quick_verify
 from manifests.bags.verify import Verification, always, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
-from transfer.engine.medium import Evidence
+from transfer.engine.medium import Evidence, drive_has_left
 from transfer.engine.medium.looking import HERE, Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
+from transfer.words import counted
 
 
 class Reader(Protocol):
@@ -34,10 +38,14 @@ class Reader(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class CheckedBag:
-    """One checked bag; `evidence` says where it was read from, None where it was not read."""
+    """One checked bag; `evidence` says where it was read from, None where it was not read.
+
+    `drive_left`: the bag's folder was gone before the check was done.
+    """
 
     verification: Verification
     evidence: Evidence | None = None
+    drive_left: bool = False
 
     def findings(self) -> list[Finding]:
         """Return the bag's findings with whole paths."""
@@ -88,16 +96,16 @@ class CheckOutcome:
             gone = [f"{path} is not there" for path in self.not_there]
             return "; ".join(gone + [f"no bag at or below {path}" for path in self.without_bag]) + "."
         if self.exit_code is ExitCode.SOMETHING_UNPROVEN:
-            return f"{self._counted}; {_many(len(self.all_findings()), 'finding')} to look at."
+            return f"{self._counted}; {counted(len(self.all_findings()), 'finding')} to look at."
         return f"{self._counted}; nothing is missing or different."
 
     @property
     def _counted(self) -> str:
-        bags = _many(len(self.bags), "bag")
+        bags = counted(len(self.bags), "bag")
         if self.quick:
-            agreed = _many(sum(bag.verification.agreed for bag in self.bags), "file")
+            agreed = counted(sum(bag.verification.agreed for bag in self.bags), "file")
             return f"Quick check, nothing was read: {agreed} in {bags} as large and as old as listed"
-        return f"{_many(sum(bag.verification.verified for bag in self.bags), 'file')} in {bags} proven"
+        return f"{counted(sum(bag.verification.verified for bag in self.bags), 'file')} in {bags} proven"
 
     def all_findings(self) -> list[Finding]:
         """Return every finding, with whole paths."""
@@ -139,11 +147,16 @@ def check(
     checking = _Checking(quick, reader, listen, go_on)
     bags: list[CheckedBag] = []
     stopped = False
-    for folder in search.bags(paths):
-        stopped = not go_on()
+    for path in paths:
+        for folder in search.bags(path):
+            stopped = not go_on()
+            if stopped:
+                break
+            bags.append(checking.bag(folder, Path(spelling.told(str(folder)))))
+            if bags[-1].drive_left:  # so nothing else at this path can be looked at either
+                break
         if stopped:
             break
-        bags.append(checking.bag(folder, Path(spelling.told(str(folder)))))
     return CheckOutcome(
         quick=quick,
         bags=tuple(bags),
@@ -152,10 +165,6 @@ def check(
         findings=tuple(search.findings),
         stopped_early=stopped or not all(bag.verification.complete for bag in bags),
     )
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 class _Search:
@@ -168,20 +177,26 @@ class _Search:
         self.findings: list[Finding] = []
         self._seen: set[Path] = set()
 
-    def bags(self, paths: Sequence[Path]) -> Iterator[Path]:
-        """Return each bag's folder as the system is to be asked for it."""
-        for path in paths:
-            found = False
-            try:
-                for folder in find_bags(Path(self._spelling.asked(str(path))), self._could_not_look):
-                    found = True
-                    yield from self._if_new(folder)
-            except OSError as error:
-                self._could_not_look(path, error)
-                self.not_there.append(path)
-            else:
-                if not found:
-                    self.without_bag.append(path)
+    def bags(self, path: Path) -> Iterator[Path]:
+        """Return the folder of each bag at or below a path, as the system is to be asked for it."""
+        asked = Path(self._spelling.asked(str(path)))
+
+        def could_not_look(folder: Path, error: OSError) -> None:
+            if drive_has_left(error) or _device_of(asked) is None:
+                raise error
+            self._could_not_look(folder, error)
+
+        found = False
+        try:
+            for folder in find_bags(asked, could_not_look):
+                found = True
+                yield from self._if_new(folder)
+        except OSError as error:
+            self._could_not_look(path, error)
+            self.not_there.append(path)
+        else:
+            if not found:
+                self.without_bag.append(path)
 
     def _if_new(self, folder: Path) -> Iterator[Path]:
         real = folder.resolve()
@@ -205,17 +220,22 @@ class _Checking:
 
     def bag(self, folder: Path, told: Path) -> CheckedBag:
         """Check the bag in a folder, which a person sees as the path `told`."""
+        device = _device_of(folder)
+        evidence = None
         try:
             bag = read_bag(folder)
             if self.quick:
-                return CheckedBag(replace(quick_verify(bag), path=told))
-            reading = self.reader(folder)
+                verified = quick_verify(bag)
+            else:
+                with contextlib.closing(self.reader(folder)) as reading:
+                    verified = self._verified(bag, reading, str(told))
+                    evidence = reading.evidence()
         except (NotABag, OSError):
             gone = Finding(FindingKind.UNREADABLE, "it was a bag when it was found, and cannot be read now")
-            return CheckedBag(Verification(told, quick=self.quick, findings=(gone,)))
-        with contextlib.closing(reading):
-            verified = self._verified(bag, reading, str(told))
-        return CheckedBag(replace(verified, path=told), reading.evidence())
+            verified = Verification(told, quick=self.quick, findings=(gone,))
+        verified = replace(verified, path=told)
+        left = bool(verified.findings) and (device is None or _device_of(folder) != device)
+        return CheckedBag(_without_a_drive(verified) if left else verified, evidence, left)
 
     def _verified(self, bag: Bag, reading: Reader, what: str) -> Verification:
         self.listen(PhaseBegan(Phase.CHECKING, what, expected_bytes(bag)))
@@ -224,3 +244,29 @@ class _Checking:
         )
         self.listen(PhaseEnded(Phase.CHECKING, what))
         return verified
+
+
+def _device_of(path: Path) -> int | None:
+    """Return the number of the device that a file or folder is on; None where it cannot be reached.
+
+    A folder is listed as well: a driver in user space may have died while its answers are remembered.
+    """
+    try:
+        facts = path.stat()
+        if stat.S_ISDIR(facts.st_mode):
+            with os.scandir(path) as entries:
+                next(entries, None)
+    except OSError:
+        return None
+    return facts.st_dev
+
+
+def _without_a_drive(verified: Verification) -> Verification:
+    """Replace what a drive that left could not show, file by file, by one finding."""
+    unknown = (FindingKind.UNREADABLE, FindingKind.MISSING)
+    kept = tuple(finding for finding in verified.findings if finding.kind not in unknown)
+    detail = (
+        f"the drive left while it was checked, after {counted(verified.verified, 'file')} of this bag: "
+        "connect it and check again"
+    )
+    return replace(verified, findings=(*kept, Finding(FindingKind.UNREADABLE, detail, PAYLOAD)))

@@ -148,6 +148,7 @@ def test_every_finding_can_be_asked_for(ask: Ask, kind: FindingKind) -> None:
         (["--altitude", "30"], "write 30.. for that or more"),
         (["--type", "portrait"], "light, dark"),
         (["--finding", "data cut"], "is it data cut short"),
+        (["--finding", "bogus"], "no date in the header, date without a time"),
         (["--position", "somewhere"], "somewhere"),
         (["--position", "10 20", "--radius", "270"], "from 0 to 180"),
         (["--radius", "1"], "no --position"),

@@ -2,6 +2,7 @@ import errno
 import hashlib
 import json
 import os
+import signal
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -109,6 +110,54 @@ def test_a_bag_reached_by_several_paths_is_checked_once(drive: Path, tmp_path: P
     outcome = check([drive, drive / "2026-03-14", tmp_path / "link", drive / "2026-03-14" / "data"])
     assert len(outcome.bags) == 2
     assert outcome.exit_code is ExitCode.PROVEN
+
+
+def test_a_drive_that_is_pulled_is_one_finding(volumes: Any) -> None:
+    with volumes("exfat", size_mb=32) as volume:
+        for night in ("2026-03-14", "2026-03-15"):
+            make_bag(volume.path / night, **{f"{number}.fits": b"abc" for number in range(30)})
+        read: list[Path] = []
+
+        def pulled(path: Path) -> Iterator[bytes]:
+            read.append(path)
+            if len(read) == 3:
+                os.kill(volume.server(), signal.SIGKILL)
+            return read_plainly(path)
+
+        outcome = check([volume.path], read=pulled)
+        volume.pull()
+    (finding,) = outcome.all_findings()
+    assert finding.kind is FindingKind.UNREADABLE
+    assert finding.detail == (
+        "the drive left while it was checked, after 2 files of this bag: connect it and check again"
+    )
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert outcome.message == "2 files in 1 bag proven; 1 finding to look at."
+
+
+def test_a_folder_that_is_taken_away_keeps_what_was_found_before(drive: Path, tmp_path: Path) -> None:
+    (drive / "2026-03-14" / "data" / "a.fits").write_bytes(b"abd")
+
+    def taken_away(path: Path) -> Iterator[bytes]:
+        if path.name == "b.fits":
+            drive.rename(tmp_path / "elsewhere")
+        return read_plainly(path)
+
+    outcome = check([drive], read=taken_away)
+    assert [finding.kind for finding in outcome.all_findings()] == [
+        FindingKind.CHANGED,
+        FindingKind.UNREADABLE,
+    ]
+
+
+def test_a_file_that_cannot_be_read_on_a_drive_that_is_there_is_named(drive: Path) -> None:
+    def failing(path: Path) -> Iterator[bytes]:
+        if path.name == "a.fits":
+            raise OSError(errno.EIO, "the medium failed")
+        return read_plainly(path)
+
+    outcome = check([drive], read=failing)
+    assert [finding.path[-6:] for finding in outcome.all_findings()] == ["a.fits", "a.fits"]
 
 
 def test_a_quick_check_opens_no_payload_and_says_that_it_was_quick(drive: Path) -> None:
