@@ -71,7 +71,7 @@ def test_a_fault_in_the_program_is_told_in_one_line(computer, stick, monkeypatch
     def fault(*_args, **_more):
         raise KeyError("something nobody thought of")
 
-    monkeypatch.setattr("transfer.cli.plan.plan", fault)
+    monkeypatch.setattr("transfer.cli.plan.preview", fault)
     for words, as_json in ((["plan"], False), (["plan", "--json"], True)):
         ran = CliRunner().invoke(main, [*words, "--drive", str(stick), "--config", str(computer.file)])
         assert ran.exit_code == ExitCode.SOMETHING_UNPROVEN
