@@ -129,9 +129,10 @@ class TargetNames:
         panel = split_panel(text)
         if panel is None:
             return self._read_target(text, own)
-        if not panel.base or names_nothing(panel.base):
+        of = trimmed(panel.base)
+        if not of or names_nothing(of):
             return _nothing(f"panel {panel.panel} of a mosaic without a name")
-        base = self._read_target(panel.base, own)
+        base = self._read_target(of, own)
         if not (panel.said or base.reading.recognised):
             return self._read_target(text, own)
         return _in_own_words(_with_panel(base, panel), own)

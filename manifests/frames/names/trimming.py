@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from manifests.frames.frame_types import frame_type_of
+from manifests.frames.names.designations import find_designations
 from manifests.frames.names.spelling import fold
 
 # Common practice, gathered from memory; the words for a type of exposure ("Light", "Object") are none either.
@@ -15,7 +16,7 @@ no target, no object, target, target name, new target, object, default, snapshot
 capture, image, picture, frame, exposure, sequence, preview
 """
 _NAMELESS = frozenset(fold(word) for word in _WORDS_FOR_NOTHING.replace("\n", ",").split(",") if word)
-_INTRODUCED = re.compile(r"(?:(?:target|object|obj)(?:\s*name)?\s*[:=]\s*)+", re.IGNORECASE)
+_INTRODUCED = re.compile(r"(?:[\s,;:–-]*(?:target|object|obj)(?:\s*name)?\s*[:=][\s,;:–-]*)+", re.IGNORECASE)
 
 _DAY = r"(?:0[1-9]|[12][0-9]|3[01])"
 _MONTH = r"(?:0[1-9]|1[0-2])"
@@ -39,6 +40,11 @@ def trimmed(text: str) -> str:
     """Return a tidied name without "Target:" before it and without dates and exposures behind it."""
     introduced = _INTRODUCED.match(text)
     name = text[introduced.end() :] if introduced else text
-    while (found := _TRAILING.search(name)) is not None:
+    while (found := _TRAILING.search(name)) is not None and not _is_a_number(name, found.start()):
         name = name[: found.start()].rstrip(" ,;:([-")
     return name
+
+
+def _is_a_number(name: str, start: int) -> bool:
+    """Return whether what stands from `start` on belongs to a catalogue's designation ("NGC 300S")."""
+    return any(one.end > start for one in find_designations(name))
