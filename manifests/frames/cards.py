@@ -28,14 +28,14 @@ Value = str | int | float | complex | bool
 
 @dataclass(frozen=True, slots=True)
 class CardValue:
-    """A keyword's value (text, a number or a logical; never undefined), with what stood behind its "="."""
+    """A keyword's value (text, a number or a logical; never undefined), with the field behind its "="."""
 
     value: Value
     field: str = ""
 
     @property
     def comment(self) -> str:
-        """Give the comment, read only when asked for: most facts need none."""
+        """The comment, read only when asked for: most facts need none."""
         match = _COMMENT.match(self.field)
         return match[1].rstrip() if match else ""
 
@@ -60,7 +60,7 @@ def read_cards(header: bytes, wanted: Container[str]) -> dict[str, CardValue]:
 
 
 def _keyword(text: str, start: int) -> str:
-    """Give a record's keyword, or nothing where it is a comment or not a card of a value."""
+    """Return a record's keyword, or nothing where it is a comment or not a card of a value."""
     name = text[start : start + 8].rstrip()
     if text[start + 8 : start + 10] == "= " or name == "END":
         return name.upper()
@@ -69,7 +69,7 @@ def _keyword(text: str, start: int) -> str:
 
 
 def _whole_image(text: str, start: int) -> str:
-    """Give a record together with the CONTINUE records behind it."""
+    """Return a record together with the CONTINUE records behind it."""
     end = start + RECORD
     while text[end : end + 8] == "CONTINUE" and end - start < _MOST_CONTINUED * RECORD:
         end += RECORD
@@ -110,7 +110,7 @@ def _value_by_astropy(image: str) -> Value | None:
 
 
 def _as_written(value: str) -> str:
-    """Give a string as its writer meant it: programs that leave ASCII write UTF-8 or Latin-1."""
+    """Return a string as its writer meant it: programs that leave ASCII write UTF-8 or Latin-1."""
     if value.isascii():
         return value
     try:

@@ -9,14 +9,14 @@ MODULUS = 2**32 - 1
 
 
 class OnesComplementSum:
-    """Takes a data unit's or a whole HDU's bytes, cut anywhere, and gives their sum."""
+    """Sums the bytes of a data unit or a whole HDU, passed in pieces of any size."""
 
     def __init__(self) -> None:
         self._total = 0
         self._rest = b""
 
     def update(self, block: Block) -> None:
-        """Take the next bytes."""
+        """Add the next bytes."""
         view = memoryview(block)
         if self._rest:
             missing = 4 - len(self._rest)
@@ -30,12 +30,12 @@ class OnesComplementSum:
         self._rest = bytes(view[whole:])
 
     def value(self) -> int:
-        """Give the sum of all bytes taken so far, modulo 2³² − 1; a last partial word is filled with 0."""
+        """Return the sum of all bytes added so far, modulo 2³² − 1; a last partial word is filled with 0."""
         return (self._total + int.from_bytes(self._rest.ljust(4, b"\0"), "big")) % MODULUS
 
 
 def datasum_holds(datasum: str, total: int) -> bool:
-    """Say whether a DATASUM card's value is the sum of its data unit."""
+    """Return whether a DATASUM card's value is the sum of its data unit."""
     return datasum.isascii() and datasum.isdigit() and len(datasum) <= 10 and int(datasum) % MODULUS == total
 
 

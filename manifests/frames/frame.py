@@ -1,4 +1,4 @@
-"""A frame: the facts that one exposure's header gives, with their units in their names."""
+"""A frame: the facts of one exposure's header, with their units in their names."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ class Frame:
     ambient_deg_c: float | None = None
 
     def as_facts(self) -> dict[str, Any]:
-        """Give the facts that are known, in a form JSON can hold (the time as ISO 8601)."""
+        """Return the facts that are known, in a form JSON can hold (the time as ISO 8601)."""
         facts = {field.name: getattr(self, field.name) for field in fields(self)}
         known = {name: value for name, value in facts.items() if value is not None}
         known |= {name: value.value for name, value in known.items() if isinstance(value, StrEnum)}
@@ -90,12 +90,12 @@ class Frame:
 
     @classmethod
     def from_facts(cls, facts: dict[str, Any]) -> Frame:
-        """Make a frame from what `as_facts` gave; a fact this version does not know is left out.
+        """Make a frame from what `as_facts` returned, without facts that this version does not know.
 
         Raises ValueError, TypeError or OverflowError where a fact is not of its kind (an entry edited by
         hand).
         """
-        hold_kinds(facts)
+        check_kinds(facts)
         taken = {name: value for name, value in facts.items() if name in _KINDS and value is not None}
         if "begun_utc" in taken:
             taken["begun_utc"] = _aware(taken["begun_utc"])
@@ -113,8 +113,8 @@ _KINDS: dict[str, tuple[type, ...]] = {
 }
 
 
-def hold_kinds(facts: Mapping[str, Any]) -> None:
-    """Hold that each fact is of its kind, and each number finite. Raises ValueError or OverflowError."""
+def check_kinds(facts: Mapping[str, Any]) -> None:
+    """Check that each fact is of its kind, and each number finite. Raises ValueError or OverflowError."""
     for name, value in facts.items():
         if value is None or name not in _KINDS:
             continue

@@ -26,12 +26,12 @@ class Notes:
         self._details.setdefault(kind, []).append(detail)
 
     def findings(self) -> tuple[Finding, ...]:
-        """Give one finding a kind, the first few details in it."""
+        """Return one finding for each kind, with its first few details."""
         return tuple(Finding(kind, _joined(details)) for kind, details in self._details.items())
 
 
 class HduWalk:
-    """Takes a FITS file's bytes in order, cut anywhere; `ended` when no more of them matter.
+    """Walks a FITS file's bytes, passed in order and in any pieces; `ended` when the rest does not matter.
 
     `headers` are the first few headers, each with the size of the image it describes, if it does.
     """
@@ -48,22 +48,22 @@ class HduWalk:
 
     @property
     def data_left(self) -> int:
-        """Give how many bytes follow until the next header, padding included."""
+        """How many bytes follow until the next header, padding included."""
         return self._data_left
 
     def feed(self, block: Block) -> None:
-        """Take the next bytes."""
+        """Walk through the next bytes."""
         view = memoryview(block)
         while len(view) and not self.ended:
             view = self._take_header(view) if self._hdu is None else self._take_data(view)
 
     def skip_data(self) -> None:
-        """Take what is left of a data unit as passed over by a caller who does not want it judged."""
+        """Go on to the next header: the caller has skipped the rest of the data, which is not checked."""
         if self._data_left:
             self._next_hdu()
 
     def finish(self) -> None:
-        """Take the file as ended here, and note what is missing."""
+        """Note that the file ends here, and what is missing from it."""
         if self._hdu is None and self._header and not self.ended:
             self._finish_header()
         if self._hdu is not None and not self.ended:

@@ -18,7 +18,7 @@ _BITPIX = (8, 16, 32, 64, -32, -64)
 
 
 class HeaderUnreadable(ValueError):
-    """A header whose own size, or whose data's size, cannot be told."""
+    """A header that does not say its own size, or that of its data."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Hdu:
     without the padding to whole blocks. `image_px` is width and height where the HDU holds an image;
     of a tile-compressed one (section 10.1) those of the image, not of the table that holds it.
     `datasum` and `checksum` are the values of those cards, `None` where absent or blank. A file that
-    says SIMPLE = F is not `standard`: nothing can be told about its data.
+    says SIMPLE = F is not `standard`: nothing is known about its data.
     """
 
     kind: str
@@ -41,12 +41,12 @@ class Hdu:
 
     @property
     def padded_bytes(self) -> int:
-        """Give the data unit's size in whole blocks."""
+        """The data unit's size in whole blocks, bytes."""
         return -(-self.data_bytes // BLOCK) * BLOCK
 
 
 def ends_header(block: bytes | bytearray) -> bool:
-    """Say whether one of a block's records is END (section 4.4.1.1)."""
+    """Return whether one of a block's records is END (section 4.4.1.1)."""
     starts = range(0, len(block) - 7, RECORD)
     return any(block[start : start + 8] == b"END     " for start in starts)
 
@@ -75,7 +75,7 @@ def read_hdu(header: bytes) -> Hdu:
 
 
 def _records(header: bytes) -> dict[bytes, bytes]:
-    """Give each keyword's value field; of a repeated keyword the first, as is common practice."""
+    """Return each keyword's value field; of a repeated keyword the first, as is common practice."""
     records: dict[bytes, bytes] = {}
     for start in range(0, len(header), RECORD):
         keyword = header[start : start + 8].rstrip()
@@ -92,7 +92,7 @@ def _axes(records: dict[bytes, bytes], keyword: bytes) -> list[int]:
 
 
 def _data_bytes(records: dict[bytes, bytes], axes: list[int], *, extension: bool) -> int:
-    """Give the size of the data unit, equations 1, 2 and 4 of the standard."""
+    """Return the size of the data unit, equations 1, 2 and 4 of the standard."""
     bitpix = _integer(records, b"BITPIX", -64)
     if bitpix not in _BITPIX:
         raise HeaderUnreadable(f"BITPIX is {bitpix}")
@@ -133,7 +133,7 @@ def _is_true(records: dict[bytes, bytes], keyword: bytes) -> bool:
 
 
 def _text(records: dict[bytes, bytes], keyword: bytes) -> str | None:
-    """Give a string's text; of a value without quotes, which some programs write, what stands there."""
+    """Return a string's text; of a value without quotes, which some programs write, what stands there."""
     field = records.get(keyword, b"")
     match = _STRING.match(field)
     value = match[1] if match else field.split(b"/", 1)[0]

@@ -89,7 +89,7 @@ class KeywordTable:
         object.__setattr__(self, "wanted", wanted)
 
     def extended(self, additions: Mapping[str, Sequence[str]]) -> KeywordTable:
-        """Give a table in which the additions, of one who knows the rig, come before what is here.
+        """Return a table in which the additions, by somebody who knows the rig, come first.
 
         Raises KeyError for a fact that the table does not have.
         """

@@ -17,7 +17,7 @@ _GZIP_FORMAT = 16 + zlib.MAX_WBITS
 
 
 class Gunzip:
-    """Takes gzip bytes in order, members one after another, and hands on what is in them.
+    """Unpacks gzip bytes passed in order, members one after another, and passes on what is in them.
 
     `sink` takes each piece and says whether it wants more. `damage` says what is wrong with the
     compressed data, or is empty; only what the sink wanted has been looked at.
@@ -31,7 +31,7 @@ class Gunzip:
         self._done = False
 
     def feed(self, block: Block) -> None:
-        """Take the next bytes."""
+        """Unpack the next bytes."""
         view = memoryview(block)
         for start in range(0, len(view), _SLICE):
             if self._done:
@@ -39,7 +39,7 @@ class Gunzip:
             self._take(bytes(view[start : start + _SLICE]))
 
     def finish(self) -> None:
-        """Take the compressed data as ended here."""
+        """Note that the compressed data end here."""
         if not self._done and not self._member.eof:
             self.damage = "the compressed data end too early"
 
@@ -59,7 +59,7 @@ class Gunzip:
         return b""
 
     def _unpack(self, packed: bytes) -> bytes:
-        """Unpack all of a slice that belongs to this member; give what does not."""
+        """Unpack all of a slice that belongs to this member; return the rest of it."""
         while not self._done:
             before = self._member.copy()
             try:
@@ -76,7 +76,7 @@ class Gunzip:
 
 
 def _up_to_the_damage(member: zlib._Decompress, packed: bytes) -> bytes:
-    """Give what unpacks before the damage, wherever the slice was cut: zlib itself keeps it back."""
+    """Return what unpacks before the damage, wherever the slice was cut: zlib itself keeps it back."""
     unpacked = bytearray()
     with suppress(zlib.error):
         for at in range(len(packed)):

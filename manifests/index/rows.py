@@ -14,7 +14,7 @@ from manifests.bags.containment import danger
 from manifests.bags.paths import PAYLOAD, shown
 from manifests.findings import FindingKind
 from manifests.frames.endings import looks_like_a_frame
-from manifests.frames.frame import Frame, FrameType, Stage, hold_kinds
+from manifests.frames.frame import Frame, FrameType, Stage, check_kinds
 from manifests.frames.names.places import field_of_view_deg
 from manifests.frames.stages import known_stage
 from manifests.index.cones import direction
@@ -98,7 +98,7 @@ class RowMaker:
         if entry.get("created_ns") is not None:
             int(entry["created_ns"])
         facts = _with(entry.get("frame"), _NO_FACTS)
-        hold_kinds(facts)
+        check_kinds(facts)
         findings = _findings(entry["findings"]) if "findings" in entry else ()
         ra_deg, dec_deg, *rest = _numbers(_sky_facts(_with(entry.get("sky"), _NO_SKY)))
         if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:

@@ -44,7 +44,7 @@ class _Said:
 def disagreements(
     frames: Sequence[Frame], sky: Sky, latitude_deg: Numbers, longitude_deg: Numbers
 ) -> list[Finding | None]:
-    """Give, for each frame, a finding where its header's altitude or airmass is not the computed one.
+    """Return, for each frame, a finding where its header's altitude or airmass is not the computed one.
 
     `sky` is what `sky_of_frames` returned for these frames and this site. A header may speak of any
     moment of the exposure, so the whole of it is allowed for. The finding's sentence says what would
