@@ -9,20 +9,18 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.bag.lines import parent
 from transfer.engine.bag.readback import Copy, Outcome, read_back
 from transfer.engine.copy.batch import Batch, Written, flush
-from transfer.engine.copy.copier import Copier, Work
-from transfer.engine.copy.lane import Lane
+from transfer.engine.copy.destination import Destination
+from transfer.engine.copy.rounds import Again, Opening, Rounds, Side
 from transfer.engine.copy.task import Task
 from transfer.engine.copy.troubles import Words
 from transfer.engine.medium import Medium, PinnedFolder, ReadBack
 from transfer.engine.sources import SourceFile
-from transfer.errors import DoesNotFit, DriveFailed
-from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.gather.folder import new_part
+from transfer.errors import DoesNotFit
+from transfer.events import Listener
+from transfer.jobs.gather.folder import folder_failure, new_part
 from transfer.jobs.gather.placing import Placed
 from transfer.stop import Stop
 
-# A copy that does not match is written again, twice at most.
-_ROUNDS = 3
 _AGAIN = "What lies there is whole; gather again to go on."
 _WORDS = Words(
     full=("The disk of this folder is full", f"Make room on it. {_AGAIN}"),
@@ -32,7 +30,7 @@ _WORDS = Words(
 )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class CopiedFrames:
     """What became of frames that were to be copied, by their paths below the archive.
 
@@ -56,13 +54,26 @@ class CopyRun:
     def copy(self, placed: Sequence[Placed]) -> CopiedFrames:
         """Copy the frames. Raises DoesNotFit, before any copy where sizes show it, and DriveFailed."""
         self._check_room(placed)
-        arriving = _Arriving(self.folder, {each.path: each for each in placed})
-        for _ in range(_ROUNDS):
-            if not arriving.todo or self.stop.why:
-                break
-            self._round(arriving)
-        arriving.give_up(self.stop.why)
-        return arriving.copied
+        by_path = {each.path: each for each in placed}
+        root, arriving = self.folder.path, _Arriving(self.folder, by_path)
+        side = Side(
+            Destination(root, lambda error: folder_failure(error, root), _WORDS),
+            arriving,
+            str(root),
+            {path: _task(each) for path, each in by_path.items()},
+        )
+        Rounds(
+            (side,),
+            lambda task: Opening(str(by_path[task.path].file.path)),
+            self.medium,
+            self.stop,
+            self.listen,
+            may_go_on=lambda: not self.stop.why,
+        ).run()
+        error = side.destination.failure or side.full
+        if error is not None:
+            raise error
+        return _copied(arriving, side, self.stop.why)
 
     def _check_room(self, placed: Iterable[Placed]) -> None:
         needed, free = sum(each.file.size_bytes for each in placed), self.folder.free_bytes()
@@ -70,53 +81,46 @@ class CopyRun:
             happened = f"{needed:,} bytes have to be copied, and {free:,} are free"
             raise DoesNotFit(happened, self.folder.path, "Make room, or give another folder with --into.")
 
-    def _round(self, arriving: _Arriving) -> None:
-        what, works = str(self.folder.path), list(arriving.todo.values())
-        arriving.todo = {}
-        self.listen(PhaseBegan(Phase.COPYING, what, sum(each.file.size_bytes for each in works)))
-        lane = Lane(
-            arriving,
-            lambda count: self.listen(BytesDone(Phase.COPYING, what, count)),
-            self.stop.has_patience,
-            words=_WORDS,
-        )
-        with Copier(self.medium, self.stop) as copier:
-            failed, left = copier.carry(
-                (_work(each, lane) for each in works), lambda: not (self.stop.why or lane.has_ended)
-            )
-            lane.finish()
-        if lane.hangs:
-            raise DriveFailed("The disk of this folder does not answer any more", what, _AGAIN)
-        arriving.prove()
-        self.listen(PhaseEnded(Phase.COPYING, what))
-        arriving.take_up(task.path for task in lane.voided)
-        arriving.take_up(work.tasks[lane].path for work in left)
-        arriving.copied.failed += [_about(each.work.file.path, each.finding) for each in failed]
-        arriving.copied.failed += [_about(task.file.path, finding) for task, finding in lane.refused]
-        if lane.failure is not None:
-            raise lane.failure
 
-
-def _work(placed: Placed, lane: Lane) -> Work:
+def _task(placed: Placed) -> Task:
     file = SourceFile("archive", placed.frame.path, placed.file.size_bytes, placed.file.modified_ns, None)
-    return Work(file, str(placed.file.path), {lane: Task(file, placed.frame.row.night, placed.path)})
+    return Task(file, placed.frame.row.night, placed.path)
 
 
-def _about(path: str, finding: Finding) -> Finding:
-    return replace(finding, path=path)
+def _copied(arriving: _Arriving, side: Side, why: str) -> CopiedFrames:
+    """Return what became of each frame; `why` says why the run had to end, if it had."""
+    settled = arriving.done.keys() | arriving.changed.keys()
+    left = [task.file.path for task in side.todo.values() if task.file.path not in settled]
+    failed = [
+        *arriving.changed.values(),
+        *(replace(each, path=task.file.path) for task, each in side.findings),
+    ]
+    if why:
+        return CopiedFrames(arriving.done, failed, left)
+    detail = "its copy did not match, three times"
+    failed += [Finding(FindingKind.NOT_PROVEN, detail, path) for path in left]
+    return CopiedFrames(arriving.done, failed)
 
 
 class _Arriving:
-    """Receives what a lane writes: each file gets its name once it was read back and found equal."""
+    """Takes what a lane writes: each file gets its name once it was read back and found equal.
+
+    `done` says from where each frame's copy was read back, `changed` which frames are not as listed.
+    """
 
     def __init__(self, folder: PinnedFolder, placed: Mapping[str, Placed]) -> None:
         self.folder = folder
-        self.copied = CopiedFrames()
-        self.todo = dict(placed)
+        self.done: dict[str, ReadBack] = {}
+        self.changed: dict[str, Finding] = {}
         self._placed = placed
-        self._answered: set[str] = set()
         self._unproven: list[Written] = []
+        self._again: list[Again] = []
         self._parts = 0
+
+    @property
+    def has_unproven(self) -> bool:
+        """Whether something that was written has not been read back yet."""
+        return bool(self._unproven or self._again)
 
     def new_part(self) -> str:
         """Return a temporary path for a file that has no final name yet."""
@@ -128,54 +132,52 @@ class _Arriving:
         flush(batch, self.folder)
         self._unproven += [written for written in batch.files if self._is_as_listed(written)]
         if self.folder.reads_back_beside_writing:
-            self.prove()
+            self._read_back()
 
-    def prove(self) -> None:
-        """Read back what was written, and name each file that is equal. Raises OSError."""
+    def prove(self) -> list[Again]:
+        """Read back what was written and name each file that is equal; return what has to be copied again.
+
+        Raises OSError.
+        """
+        self._read_back()
+        again, self._again = self._again, []
+        return again
+
+    def leave_bad_out(self, todo: Mapping[str, Task]) -> None:
+        """Do nothing: a copy that did not match was removed, and never had a name."""
+
+    def _read_back(self) -> None:
         whole = {written.part: written for written in self._unproven}
         self._unproven = []
         copies = [
             Copy(part, written.read.size_bytes, written.content.result().digests.xxh128)
             for part, written in whole.items()
         ]
+        named: set[str] = set()
         for compared in read_back(self.folder, copies, _uncounted, _always):
-            self._name_if_equal(whole[compared.copy.path], compared.outcome, compared.evidence.read_back)
-        named = (written.task.path for written in whole.values() if written.task.path not in self.todo)
-        self.folder.flush_folders(sorted(set(map(parent, named))))
+            written = whole[compared.copy.path]
+            if compared.outcome is Outcome.EQUAL:
+                named.add(parent(written.task.path))
+                self._name(written, compared.evidence.read_back)
+            else:
+                self.folder.remove(written.part)
+                self._again.append(Again(written.task, compared.outcome.value))
+        self.folder.flush_folders(sorted(named))
 
     def _is_as_listed(self, written: Written) -> bool:
         frame = self._placed[written.task.path].frame
         if written.content.result().digests.sha256 == frame.row.sha256:
             return True
         self.folder.remove(written.part)
-        self._answered.add(written.task.path)
         detail = "its content is not what its bag lists: check the archive"
-        self.copied.failed.append(Finding(FindingKind.CHANGED, detail, frame.path))
+        self.changed[frame.path] = Finding(FindingKind.CHANGED, detail, frame.path)
         return False
 
-    def _name_if_equal(self, written: Written, outcome: Outcome, how: ReadBack) -> None:
+    def _name(self, written: Written, how: ReadBack) -> None:
         path = written.task.path
-        if outcome is not Outcome.EQUAL:
-            self.folder.remove(written.part)
-            self.todo[path] = self._placed[path]
-            return
         self.folder.make_folders(parent(path))
         self.folder.replace(written.part, path)
-        self._answered.add(path)
-        self.copied.done[self._placed[path].frame.path] = how
-
-    def take_up(self, paths: Iterable[str]) -> None:
-        """Put frames on the list of what is to be copied again, except those already settled."""
-        self.todo |= {path: self._placed[path] for path in paths if path not in self._answered}
-
-    def give_up(self, why: str) -> None:
-        """Record what is left as not copied: the run had to end, or the copies never matched."""
-        for placed in self.todo.values():
-            if why:
-                self.copied.stopped.append(placed.frame.path)
-            else:
-                detail = "its copy did not match, three times"
-                self.copied.failed.append(Finding(FindingKind.NOT_PROVEN, detail, placed.frame.path))
+        self.done[self._placed[path].frame.path] = how
 
 
 def _uncounted(count: int) -> None:
