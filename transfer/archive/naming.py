@@ -79,7 +79,8 @@ class Namer:
         camera = self._cameras.first(self._equipment.camera(frame.camera) or NO_CAMERA)
         if frame.frame_type is FrameType.LIGHT:
             target, findings = self._target(frame)
-            return Names(target, self._filter(frame), camera, (*findings, *self._elsewhere(frame, night)))
+            once = tuple(finding for finding in findings if self._is_news(finding, target, night))
+            return Names(target, self._filter(frame), camera, once)
         if frame.frame_type is FrameType.FLAT:
             return Names(None, self._filter(frame), camera)
         return Names(None, None, camera)
@@ -100,8 +101,11 @@ class Namer:
         elif name != frame.object_name:
             self.readings[frame.object_name or ""] = reading
         self._met.add(name)
-        if position is not None:
-            self._known.setdefault(name, KnownTarget(name, *position, field_deg))
+        if position is None:
+            return name, findings
+        if elsewhere := pointed_elsewhere(reading, *position, field_deg, self._targets):
+            return name, (*findings, elsewhere)  # and where the target is, this frame does not say
+        self._known.setdefault(name, KnownTarget(name, *position, field_deg))
         return name, findings
 
     def _reading(self, frame: Frame, position: tuple[float, float] | None) -> TargetName:
@@ -110,17 +114,12 @@ class Namer:
         field_deg = field_of_view_deg(frame) or ASSUMED_FIELD_DEG
         return self._targets.name_at(frame.object_name, *position, field_deg)
 
-    def _elsewhere(self, frame: Frame, night: date | None) -> tuple[Finding, ...]:
-        position = icrs_position(frame)
-        if position is None:
-            return ()
-        reading, field_deg = self._reading(frame, position), field_of_view_deg(frame)
-        finding = pointed_elsewhere(reading, *position, field_deg, self._targets)
-        told = (reading.canonical or "", night)
-        if finding is None or told in self._told:
-            return ()
-        self._told.add(told)
-        return (finding,)
+    def _is_news(self, finding: Finding, target: str, night: date | None) -> bool:
+        if finding.kind is not FindingKind.POINTED_ELSEWHERE:
+            return True
+        is_new = (target, night) not in self._told
+        self._told.add((target, night))
+        return is_new
 
     def meet(self, frames: Iterable[Frame]) -> None:
         """Learn where the named targets of these frames are, before those without a name are placed."""

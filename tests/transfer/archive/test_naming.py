@@ -90,6 +90,13 @@ def test_a_name_that_does_not_fit_the_position_is_told_once_a_night():
     assert naming.names(light("M 31"), MARCH_14).findings == ()
 
 
+def test_a_frame_that_points_elsewhere_does_not_say_where_its_target_is():
+    naming = namer(catalogue=load_catalogue())
+    assert naming.names(light("M 31", ra_deg=23.46, dec_deg=30.66)).target == "M 31"
+    assert naming.names(light(ra_deg=23.47, dec_deg=30.66)).target == "J0133+3039"
+    assert naming.sharing_a_field() == []
+
+
 def test_a_frame_with_neither_name_nor_position_is_unplaced():
     assert namer().names(light()).target == "unplaced"
 
