@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo, available_timezones
 
 import pytest
 from astropy.time import Time
@@ -12,6 +13,7 @@ from manifests.frames.cards import CardValue
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.moments import beginning_of
 from manifests.frames.nights import night_of
+from manifests.frames.sky.explanations import BROKEN_HOURS
 
 
 def _begun(keyword: str, value: str | float) -> datetime:
@@ -53,6 +55,28 @@ def test_the_example_of_the_fits_standard_for_dates_before_2000():
     """Section 4.4.2.1: 'DD/MM/YY' in the years 1900 to 1999."""
     assert _begun("DATE-OBS", "31/12/99") == datetime(1999, 12, 31, tzinfo=UTC)
     assert _begun("DATE-OBS", "1999-12-31T23:59:59.99") == datetime(1999, 12, 31, 23, 59, 59, 990000, UTC)
+
+
+@pytest.mark.parametrize("written", ["2026-03-14", "2026-03-14T21:05:33", "2026-03-14T21:05:33.25"])
+def test_a_date_in_a_form_of_the_standard_is_what_astropy_reads(written):
+    """FITS 4.0, section 9.1.1: CCYY-MM-DD[Thh:mm:ss[.s…]]."""
+    read = Time(written, format="fits", scale="utc").to_datetime(timezone=UTC)
+    assert abs(_begun("DATE-OBS", written) - read) < timedelta(microseconds=2)
+
+
+def test_a_midnight_beside_a_time_of_day_is_the_date_with_the_time_that_astropy_reads():
+    """DATE-OBS and TIME-OBS apart is older practice than the standard's single card."""
+    cards = {"DATE-OBS": CardValue("2026-03-14T00:00:00"), "TIME-OBS": CardValue("21:05:33.25")}
+    read = Time("2026-03-14T21:05:33.25", format="fits", scale="utc").to_datetime(timezone=UTC)
+    assert abs(beginning_of(cards, KEYWORDS, "UTC", None).utc - read) < timedelta(microseconds=2)
+
+
+def test_the_broken_hours_of_local_times_are_those_of_the_time_zone_database():
+    """Every zone of the IANA database in 2026, as the system or the package tzdata has it."""
+    firsts = [datetime(2026, month, 1, tzinfo=UTC) for month in range(1, 13)]
+    zones = [ZoneInfo(name) for name in available_timezones()]
+    hours = {first.astimezone(zone).utcoffset() / timedelta(hours=1) for zone in zones for first in firsts}
+    assert {each for each in hours if each % 1} == set(BROKEN_HOURS)
 
 
 def test_a_night_is_a_julian_day_of_the_site():

