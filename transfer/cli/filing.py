@@ -19,7 +19,7 @@ from transfer.cli.signals import stop_on_signals
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
-from transfer.jobs.file.account import Account, Sum
+from transfer.jobs.file.account import DeliveryResult, Sum
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
 from transfer.records import Records
@@ -55,7 +55,7 @@ def file_it(
 
 def _tell(outcome: FileOutcome) -> None:
     screen = screen_of(sys.stdout)
-    told = bool(outcome.accounts or outcome.findings)
+    told = bool(outcome.deliveries or outcome.findings)
     lines = (
         list(_lines(outcome))
         if told
@@ -83,8 +83,8 @@ def _wrapped(lines: list[str]) -> Iterator[str]:
 
 def _lines(outcome: FileOutcome) -> Iterator[str]:
     yield outcome.message
-    for account in outcome.accounts:
-        yield from _delivery(account, outcome)
+    for result in outcome.deliveries:
+        yield from _delivery(result, outcome)
     yield from _places(outcome)
     yield from _names(outcome)
     yield from _findings(outcome.all_findings())
@@ -93,24 +93,24 @@ def _lines(outcome: FileOutcome) -> Iterator[str]:
         yield outcome.next_step
 
 
-def _delivery(account: Account, outcome: FileOutcome) -> Iterator[str]:
+def _delivery(result: DeliveryResult, outcome: FileOutcome) -> Iterator[str]:
     counts = {
-        "filed": account.filed,
-        "would be filed": account.would_be_filed,
-        "already there": account.already_there,
-        "not filed": account.refused,
+        "filed": result.filed,
+        "would be filed": result.would_be_filed,
+        "already there": result.already_there,
+        "not filed": result.refused,
     }
     told = ", ".join(f"{count:,} {what}" for what, count in counts.items() if count) or "no files"
-    yield f"  {account.delivery.label}: {told}{_word(account, outcome)}"
+    yield f"  {result.delivery.label}: {told}{_acknowledged(result, outcome)}"
 
 
-def _word(account: Account, outcome: FileOutcome) -> str:
-    if account.acknowledged:
+def _acknowledged(result: DeliveryResult, outcome: FileOutcome) -> str:
+    if result.acknowledged:
         return "; acknowledged on the drive"
-    if account.unanswered:
+    if result.unanswered:
         return "; in the archive, but the drive could not be told so"
-    may_be_told = account.delivery.drive_id is not None and not outcome.dry_run
-    return "; not acknowledged" if may_be_told and account.refused + len(account.delivery.faults) else ""
+    may_be_told = result.delivery.drive_id is not None and not outcome.dry_run
+    return "; not acknowledged" if may_be_told and result.refused + len(result.faults) else ""
 
 
 def _places(outcome: FileOutcome) -> Iterator[str]:

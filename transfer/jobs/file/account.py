@@ -1,20 +1,21 @@
-"""What became of each file, counted: for the screen, for `--json`, and for the word that goes back home."""
+"""What became of each file of a delivery, counted: for the screen, `--json` and the acknowledgement."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
+from manifests.bags.acknowledgement import AcknowledgedFile
 from manifests.bags.paths import PAYLOAD
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import FrameType
 from manifests.index.schema import MOST_EXPOSURE_S
 from transfer.archive.layout import NIGHTS
 from transfer.jobs.file.items import Delivery, Refusal
-from transfer.jobs.file.planning import Planned, There
+from transfer.jobs.file.planning import Placed, Planned
 
 
 class FileState(StrEnum):
@@ -26,7 +27,7 @@ class FileState(StrEnum):
     WOULD_BE_FILED = "would be filed"
 
 
-class ToldFile(NamedTuple):
+class FileResult(NamedTuple):
     """One file as `--json` lists it: where it was, where in the archive it is, and what became of it."""
 
     path: str
@@ -34,110 +35,164 @@ class ToldFile(NamedTuple):
     state: FileState
 
 
-class Filed(NamedTuple):
-    """A file that is in the archive: its path in its bag on the drive, and where it is now."""
-
-    path: str
-    sha256: str
-    size_bytes: int
-    source: str
-    original: str
-    to: str
-
-
-@dataclass(slots=True)
-class Sum:
+class Sum(NamedTuple):
     """What went to one folder of the archive: files, bytes, and the lights' exposures in seconds."""
 
     files: int = 0
     size_bytes: int = 0
     exposure_s: float = 0.0
 
+    def plus(self, other: Sum) -> Sum:
+        """Return the sum of both."""
+        exposure_s = self.exposure_s + other.exposure_s
+        return Sum(self.files + other.files, self.size_bytes + other.size_bytes, exposure_s)
 
-@dataclass(slots=True)
-class Account:
-    """What became of one delivery. `listing` keeps every file, and `filed` those of a bag that is to hear.
 
-    `acknowledged` says whether the drive carries the archive's word home; `unanswered` why it does not.
-    `has_left`: the drive left while it was being read. `cut_short`: there may be files that nobody looked at.
+@dataclass(frozen=True, slots=True)
+class DeliveryResult:
+    """What became of one delivery.
+
+    `whole`: every file is in the archive, and nothing about the delivery is in doubt. `acknowledged`: the
+    drive carries the archive's acknowledgement home; `unanswered` says why it does not. `has_left`: the drive
+    left while it was being read. `files` is empty unless they were asked for, `sums` go by the folder in the
+    archive. `faults` are the findings for which the delivery cannot be relied on.
     """
 
     delivery: Delivery
-    listing: bool
-    filed: int = 0
-    already_there: int = 0
-    refused: int = 0
-    would_be_filed: int = 0
-    filed_bytes: int = 0
-    acknowledged: bool = False
-    unanswered: str = ""
-    has_left: bool = False
-    cut_short: bool = False
-    sums: dict[str, Sum] = field(default_factory=lambda: defaultdict(Sum))
-    files: list[ToldFile] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    home: list[Filed] = field(default_factory=list)
+    filed: int
+    already_there: int
+    refused: int
+    would_be_filed: int
+    filed_bytes: int
+    whole: bool
+    acknowledged: bool
+    unanswered: str
+    has_left: bool
+    sums: Mapping[str, Sum]
+    files: tuple[FileResult, ...]
+    findings: tuple[Finding, ...]
+    faults: tuple[Finding, ...]
 
-    def take_filed(self, planned: Planned) -> None:
+
+class Account:
+    """Counts what becomes of one delivery while it is filed. `listing` keeps every file.
+
+    `acknowledgeable_files` are the files of a bag that waits for an acknowledgement.
+    """
+
+    def __init__(self, delivery: Delivery, listing: bool) -> None:
+        self.delivery = delivery
+        self.acknowledgeable_files: list[AcknowledgedFile] = []
+        self._listing = listing
+        self._filed = self._already_there = self._refused = self._would_be_filed = self._filed_bytes = 0
+        self._acknowledged = False
+        self._unanswered = ""
+        self._has_left = False
+        self._cut_short = False
+        self._sums: dict[str, Sum] = defaultdict(Sum)
+        self._files: list[FileResult] = []
+        self._findings: list[Finding] = []
+        self._faults: list[Finding] = list(delivery.faults)
+
+    # Files
+
+    def count_filed(self, placed: Placed) -> None:
         """Count a file that is in the archive now, and proven."""
-        self.filed += 1
-        self.filed_bytes += planned.item.size_bytes
-        self.findings += [Finding(one.kind, one.detail, planned.item.shown) for one in planned.said]
-        self._sum(planned, planned.claimed)
-        self._in_archive(planned, f"{planned.bag}/{planned.claimed}", FileState.FILED)
+        item = placed.planned.item
+        self._filed += 1
+        self._filed_bytes += item.size_bytes
+        self._findings += [Finding(one.kind, one.detail, item.shown) for one in placed.findings]
+        self._add(placed.planned, placed.bag, placed.path)
+        self._in_archive(placed, FileState.FILED)
 
-    def take_all_there(self, files: Iterable[There]) -> None:
-        """Count files that the archive had."""
-        for planned, to in files:
-            self.already_there += 1
-            self._in_archive(planned, to, FileState.ALREADY_THERE)
+    def count_there(self, placed: Placed) -> None:
+        """Count a file that the archive had."""
+        self._already_there += 1
+        self._in_archive(placed, FileState.ALREADY_THERE)
 
-    def _in_archive(self, planned: Planned, to: str, state: FileState) -> None:
-        item, answer = planned.item, self.delivery.acknowledgeable
-        self._list(ToldFile(item.shown, to, state))
-        if answer is not None and item.sha256 is not None:
-            path = item.opened.removeprefix(f"{answer.bag}/")
-            self.home.append(Filed(path, item.sha256, item.size_bytes, item.file.source, item.file.path, to))
+    def _in_archive(self, placed: Placed, state: FileState) -> None:
+        item, bag = placed.planned.item, self.delivery.acknowledgeable
+        self._list(FileResult(item.shown, placed.to, state))
+        if bag is not None and item.sha256 is not None:
+            path, file = item.opened.removeprefix(f"{bag.bag}/"), item.file
+            self.acknowledgeable_files.append(
+                AcknowledgedFile(path, item.sha256, item.size_bytes, file.source, file.path, placed.to)
+            )
 
-    def see_whether_the_drive_left(self) -> None:
-        """Note that the drive is no longer where it was, if so: not each of its files is at fault."""
-        below = self.delivery.below
-        if below is not None and not self.has_left and not below.still_there():
-            self.has_left = True
-            detail = "the drive left while it was being read"
-            self.delivery.faults.append(Finding(FindingKind.VANISHED, detail, str(self.delivery.root)))
-
-    def take_planned(self, planned: Planned) -> None:
+    def count_planned(self, planned: Planned) -> None:
         """Count a file that would be filed."""
-        self.would_be_filed += 1
-        self._sum(planned, planned.path)
-        self._list(ToldFile(planned.item.shown, planned.wanted, FileState.WOULD_BE_FILED))
-        self.findings += [Finding(one.kind, one.detail, planned.item.shown) for one in planned.findings]
+        self._would_be_filed += 1
+        self._add(planned, planned.bag, planned.path)
+        self._list(FileResult(planned.item.shown, planned.wanted, FileState.WOULD_BE_FILED))
+        self._findings += [Finding(one.kind, one.detail, planned.item.shown) for one in planned.findings]
 
-    def take_all_refused(self, refusals: Iterable[Refusal]) -> None:
+    def count_refused(self, refusals: Iterable[Refusal]) -> None:
         """Count files that are not filed."""
         for refusal in refusals:
-            self.refused += 1
-            self.findings.append(refusal.finding)
-            self._list(ToldFile(refusal.shown, "", FileState.REFUSED))
+            self._refused += 1
+            self._findings.append(refusal.finding)
+            self._list(FileResult(refusal.shown, "", FileState.REFUSED))
 
-    def _sum(self, planned: Planned, path: str) -> None:
+    def _add(self, planned: Planned, bag: str, path: str) -> None:
         item = planned.item
-        folder = path.rpartition("/")[0]
-        where = planned.bag if planned.bag.startswith(f"{NIGHTS}/") else f"{planned.bag}/{folder}"
-        total = self.sums[where.removesuffix(f"/{PAYLOAD}")]
-        total.files += 1
-        total.size_bytes += item.size_bytes
+        where = bag if bag.startswith(f"{NIGHTS}/") else f"{bag}/{path.rpartition('/')[0]}"
+        exposure_s = 0.0
         if item.frame is not None and item.frame.frame_type is FrameType.LIGHT:
             exposure_s = item.frame.exposure_s or 0.0
-            total.exposure_s += exposure_s if 0 < exposure_s <= MOST_EXPOSURE_S else 0.0
+        counted_s = exposure_s if 0 < exposure_s <= MOST_EXPOSURE_S else 0.0
+        where = where.removesuffix(f"/{PAYLOAD}")
+        self._sums[where] = self._sums[where].plus(Sum(1, item.size_bytes, counted_s))
 
-    def _list(self, told: ToldFile) -> None:
-        if self.listing:
-            self.files.append(told)
+    def _list(self, result: FileResult) -> None:
+        if self._listing:
+            self._files.append(result)
+
+    # The delivery
+
+    def note(self, findings: Iterable[Finding]) -> None:
+        """Add findings about the delivery as a whole."""
+        self._findings += findings
+
+    def note_cut_short(self) -> None:
+        """Note that there may be files that were not looked at."""
+        self._cut_short = True
+
+    def look_whether_the_drive_left(self) -> None:
+        """Look whether the drive is still where it was; where it left, not each of its files is at fault."""
+        below = self.delivery.below
+        if below is not None and not self._has_left and not below.still_there():
+            self._has_left = True
+            detail = "the drive left while it was being read"
+            self._faults.append(Finding(FindingKind.VANISHED, detail, str(self.delivery.root)))
+
+    def note_acknowledged(self) -> None:
+        """Note that the drive carries the archive's acknowledgement."""
+        self._acknowledged = True
+
+    def note_unanswered(self, why: str) -> None:
+        """Note why the acknowledgement could not be written."""
+        self._unanswered = why
 
     @property
     def whole(self) -> bool:
         """Whether every file of the delivery is in the archive, and nothing about it is in doubt."""
-        done = not self.refused and not self.would_be_filed and not self.cut_short
-        return done and not self.delivery.faults
+        return not (self._refused or self._would_be_filed or self._cut_short or self._faults)
+
+    def result(self) -> DeliveryResult:
+        """Return how things stand now."""
+        return DeliveryResult(
+            delivery=self.delivery,
+            filed=self._filed,
+            already_there=self._already_there,
+            refused=self._refused,
+            would_be_filed=self._would_be_filed,
+            filed_bytes=self._filed_bytes,
+            whole=self.whole,
+            acknowledged=self._acknowledged,
+            unanswered=self._unanswered,
+            has_left=self._has_left,
+            sums=dict(self._sums),
+            files=tuple(self._files),
+            findings=tuple(self._findings),
+            faults=tuple(self._faults),
+        )

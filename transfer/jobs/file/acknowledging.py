@@ -1,12 +1,17 @@
-"""The archive's word, written back onto the drive into the night's bag, which stays a valid bag."""
+"""The archive's acknowledgement written into the night's bag on the drive, which stays a valid bag."""
 
 from __future__ import annotations
 
 import hashlib
-import json
-from datetime import UTC, datetime
-from typing import Any
+from datetime import datetime
 
+from manifests.bags.acknowledgement import (
+    AcknowledgedFile,
+    Acknowledgement,
+    AcknowledgementError,
+    acknowledgement_content,
+    read_acknowledgement,
+)
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of
 from transfer.archive.mark import ArchiveMark
@@ -16,39 +21,36 @@ from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, sha256
 from transfer.engine.drive import only_run_on
 from transfer.engine.medium import Medium
 from transfer.errors import NightferryError
-from transfer.jobs.file.account import Filed
 from transfer.jobs.file.items import Acknowledgeable
-
-_FORMAT = 1
 
 
 class NotAcknowledged(Exception):
-    """Why the word could not be written."""
+    """Why the acknowledgement could not be written."""
 
 
 def acknowledge(
     bag: Acknowledgeable,
-    files: list[Filed],
+    files: tuple[AcknowledgedFile, ...],
     archive: ArchiveMark,
     now: datetime,
     medium: Medium,
 ) -> bool:
     """Write into a night's bag that the archive has all its files; return whether it had to be written.
 
-    A bag that carries this archive's word for these very files is left as it is. Keeps every other run
-    off the drive meanwhile. Raises NotAcknowledged.
+    A bag that carries this archive's acknowledgement of these very files is left as it is. Keeps every other
+    run off the drive meanwhile. Raises NotAcknowledged.
     """
     listed = ListedBag(bag.folder, bag.bag)
     try:
         manifest_sha256 = sha256_of_file(bag.folder, listed.at(MANIFEST))
-        if _says_so(listed, archive, manifest_sha256):
+        wanted = Acknowledgement(archive.id, archive.name, now, manifest_sha256, files)
+        if _is_there(listed, wanted):
             return False
         with only_run_on(bag.root, medium):
             if listed.fingerprint() != bag.fingerprint:
                 raise NotAcknowledged("the bag has changed since it was read: file again")
-            _require_all(files, listed)
-            document = _document(files, archive, manifest_sha256, now)
-            put_tag_file(listed, acknowledgement_of(archive.id), document)
+            _require_all(wanted, listed)
+            put_tag_file(listed, acknowledgement_of(archive.id), acknowledgement_content(wanted))
     except OSError as error:
         raise NotAcknowledged(error.strerror or str(error)) from error
     except NightferryError as error:
@@ -56,32 +58,24 @@ def acknowledge(
     return True
 
 
-def _require_all(files: list[Filed], listed: ListedBag) -> None:
-    """Check that the word names every line of the bag's manifest: it is what a deletion may rest on."""
-    named = {f"{file.sha256}  {file.path}\n".encode() for file in files}
-    missing = sum(line not in named for line in read_lines(listed.folder, listed.at(MANIFEST)))
+def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:
+    """Check that the acknowledgement covers every line of the bag's manifest; deletion will rely on it."""
+    missing = acknowledgement.leaves_out(read_lines(listed.folder, listed.at(MANIFEST)))
     if missing:
         raise NotAcknowledged(f"{missing} of its files are not known to be in the archive: file again")
 
 
-def _document(files: list[Filed], archive: ArchiveMark, manifest_sha256: str, now: datetime) -> bytes:
-    told: dict[str, Any] = {
-        "format": _FORMAT,
-        "archive": {"id": archive.id, "name": archive.name},
-        "acknowledged": now.astimezone(UTC).isoformat(timespec="seconds"),
-        "manifest_sha256": manifest_sha256,
-        "files": [file._asdict() for file in sorted(files)],
-    }
-    return json.dumps(told, indent=1).encode("ascii") + b"\n"
-
-
-def _says_so(listed: ListedBag, archive: ArchiveMark, manifest_sha256: str) -> bool:
-    """Return whether the bag has this archive's word for all that it lists, pinned by its tag manifest."""
-    path = acknowledgement_of(archive.id)
+def _is_there(listed: ListedBag, wanted: Acknowledgement) -> bool:
+    """Return whether the bag has this archive's acknowledgement, pinned, of the manifest that it has."""
+    path = acknowledgement_of(wanted.archive_id)
     try:
         content = b"".join(read_lines(listed.folder, listed.at(path)))
-        told = json.loads(content)
-    except (ListTooLarge, ValueError, RecursionError):  # it lies on the drive: anybody may have written it
+    except ListTooLarge:  # it lies on the drive: anybody may have written it
         return False
-    pinned = pinned_tag_files(listed).get(path) == hashlib.sha256(content).hexdigest()
-    return pinned and isinstance(told, dict) and told.get("manifest_sha256") == manifest_sha256
+    if pinned_tag_files(listed).get(path) != hashlib.sha256(content).hexdigest():
+        return False
+    try:
+        found = read_acknowledgement(content)
+    except AcknowledgementError:
+        return False
+    return found.manifest_sha256 == wanted.manifest_sha256

@@ -20,7 +20,7 @@ from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.looking import HERE, Spelling
 from transfer.engine.sources import SourceFile
 from transfer.jobs.file.dating import Dating, HeaderUnread
-from transfer.jobs.file.items import Acknowledgeable, Delivery, Item, Refusal
+from transfer.jobs.file.items import Acknowledgeable, Delivery, Item, Portion, Refusal
 
 
 def bag_delivery(
@@ -61,11 +61,11 @@ class _BagReader:
         return Delivery(
             label=label,
             root=self._folder,
-            portions=iter([items]),
+            portions=iter([Portion(tuple(items))]),
             below=self._pinned,
             acknowledgeable=answer if may_answer else None,
-            refusals=refusals,
-            faults=faults,
+            refusals=tuple(refusals),
+            faults=tuple(faults),
         )
 
     @property

@@ -1,4 +1,4 @@
-"""Deliveries carried into the archive: read, held against their bags, written, proven, and listed.
+"""Deliveries carried into the archive: read, compared with their bags, written, proven, and listed.
 
 While a drive is read, what came before is read back from the archive, in a thread of its own; and while
 the lists of one bag are written, the next is read. So a drive never waits for the archive's disk.
@@ -6,19 +6,20 @@ the lists of one bag are written, the next is read. So a drive never waits for t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from manifests.frames.frame import Frame
-from transfer.archive.held import OpenArchive, archive_failure
+from transfer.archive.held import archive_failure
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.background import Background
-from transfer.jobs.file.copying import Copying
+from transfer.jobs.file.copying import copy
 from transfer.jobs.file.finishing import Finishing, count_there
-from transfer.jobs.file.items import Item, Refusal, not_filed
+from transfer.jobs.file.items import Item, Portion, Refusal, not_filed
 from transfer.jobs.file.planning import Planned
-from transfer.jobs.file.receiving import Portion
+from transfer.jobs.file.receiving import Filing, Receiving
+from transfer.surroundings import Surroundings
 
 # Names, lists, and what a file system may take for itself.
 _EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
@@ -28,12 +29,12 @@ _EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
 class Carriage:
     """Carries deliveries, one after the other.
 
-    `failure` is what ended the whole before its time, `full` what did not fit, `stopped` whether the run
-    was asked to end.
+    `failure` is what ended the whole before its time, `full` what did not fit, `stopped` whether somebody
+    asked the run to end.
     """
 
-    archive: OpenArchive
-    copying: Copying
+    filing: Filing
+    around: Surroundings
     background: Background
     failure: NightferryError | None = None
     full: list[DoesNotFit] = field(default_factory=list)
@@ -41,29 +42,30 @@ class Carriage:
     _has_begun: bool = False
 
     def carry(self, account: Account, at_end: Callable[[Account], None]) -> None:
-        """Carry one delivery; `at_end` comes when all that was carried of it is proven and listed.
+        """Carry one delivery; `at_end` is called when all that was carried of it is proven and listed.
 
-        What becomes of files is counted in the background, where it is known last.
+        What became of files is counted in the background, where it is known last.
         """
         try:
-            for items in account.delivery.portions:
-                self._carry_portion(account, items)
+            for portion in account.delivery.portions:
+                self._carry_portion(account, portion)
                 if self.has_to_end:
-                    account.cut_short = account.delivery.below is None  # a folder may have years more
+                    if account.delivery.below is None:
+                        account.note_cut_short()  # a folder may have years more
                     break
         except (OSError, NightferryError) as error:
-            account.cut_short = True
+            account.note_cut_short()
             self._fail(error)
         self._refuse(account, account.delivery.refusals)
         self.background.do(lambda: at_end(account))
 
     def _refuse(self, account: Account, refusals: Iterable[Refusal]) -> None:
         refused = list(refusals)
-        self.background.do(lambda: account.take_all_refused(refused))
+        self.background.do(lambda: account.count_refused(refused))
 
     def _fail(self, error: OSError | NightferryError | None) -> None:
-        failure = archive_failure(error, self.archive.root) if isinstance(error, OSError) else error
-        self.failure = self.failure or failure
+        root = self.filing.archive.root
+        self.failure = self.failure or (archive_failure(error, root) if isinstance(error, OSError) else error)
 
     def _fail_with(self, error: OSError | NightferryError, account: Account, left: Iterable[Item]) -> None:
         """End the run for an error; of the files that were on their way none is filed."""
@@ -72,17 +74,19 @@ class Carriage:
         why = self.failure.happened
         self._refuse(account, [not_filed(item.shown, why) for item in left])
 
-    def _carry_portion(self, account: Account, items: list[Item]) -> None:
+    def _carry_portion(self, account: Account, portion: Portion) -> None:
+        self._refuse(account, portion.refusals)
+        account.note(portion.findings)
         if self.has_to_end:
-            why = self.failure.happened if self.failure is not None else self.copying.around.stop.why
-            self._refuse(account, (not_filed(item.shown, why) for item in items))
+            why = self.failure.happened if self.failure is not None else self.around.stop.why
+            self._refuse(account, (not_filed(item.shown, why) for item in portion.items))
             return
         try:
-            plan = self.copying.planner.plan(items)
+            plan = self.filing.planner.plan(portion.items)
         except (OSError, NightferryError) as error:
-            self._fail_with(error, account, items)
+            self._fail_with(error, account, portion.items)
             return
-        self.background.do(lambda: count_there(account, self.copying.shelf, plan.there))
+        self.background.do(lambda: count_there(account, self.filing.shelf, plan.there))
         self._refuse(account, plan.refusals)
         try:
             if plan.carry and self._fits(account, plan.carry):
@@ -92,54 +96,56 @@ class Carriage:
 
     @property
     def has_to_end(self) -> bool:
-        """Whether nothing more is to be begun."""
-        self.stopped = self.stopped or bool(self.copying.around.stop.why)
+        """Whether nothing more may be begun."""
+        self.stopped = self.stopped or bool(self.around.stop.why)
         return self.stopped or self.failure is not None
 
-    def _fits(self, account: Account, carry: list[Planned]) -> bool:
-        """Make sure that there is room before the first byte is written."""
+    def _fits(self, account: Account, carry: Sequence[Planned]) -> bool:
+        """Check that there is room before the first byte is written."""
         needed = sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in carry) + _ROOM_BYTES
-        free = self.archive.folder.free_bytes()
+        archive = self.filing.archive
+        free = archive.folder.free_bytes()
         if needed <= free:
             return True
-        room = f"{free / 1e9:.2f} GB are free at {self.archive.root}"
+        room = f"{free / 1e9:.2f} GB are free at {archive.root}"
         happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {room}"
-        self.full.append(DoesNotFit(happened, self.archive.root, "Make room on it, then file again."))
+        self.full.append(DoesNotFit(happened, archive.root, "Make room on it, then file again."))
         why = "it does not fit on the archive's disk"
         self._refuse(account, (not_filed(planned.item.shown, why) for planned in carry))
         return False
 
-    def _copy(self, account: Account, carry: list[Planned]) -> None:
+    def _copy(self, account: Account, carry: Sequence[Planned]) -> None:
         if not self._has_begun:
-            self.copying.shelf.begin()
+            self.filing.shelf.begin()
             self._has_begun = True
         frames = [planned.item.frame for planned in carry]
         self.background.do(lambda: self._look_at_skies(frames))
-        portion = Portion(account.delivery, {planned.item.opened: planned for planned in carry})
-        copied = self.copying.copy(portion, carry, self._prove_behind, lambda: not self.has_to_end)
-        if copied.failed:
-            account.see_whether_the_drive_left()
-        finishing = Finishing(self.archive, self.copying, account, portion)
+        planned = {each.item.opened: each for each in carry}
+        receiving = Receiving(self.filing, account.delivery, planned, self._prove_behind)
+        read = copy(receiving, carry, self.around, lambda: not self.has_to_end)
+        if read.failed:
+            account.look_whether_the_drive_left()
+        finishing = Finishing(receiving, account, self.around)
 
         def finish() -> None:
-            finishing.finish(copied)
+            finishing.finish(read)
             self._fail(finishing.failure)
 
         self.background.do(finish)
-        if not self.archive.folder.reads_back_beside_writing:
+        if not self.filing.archive.folder.reads_back_beside_writing:
             self.background.wait()
 
-    def _look_at_skies(self, frames: list[Frame | None]) -> None:
-        self.copying.skies.look(frames)
+    def _look_at_skies(self, frames: Iterable[Frame | None]) -> None:
+        self.filing.skies.look(frames)
 
     def _prove_behind(self) -> None:
         """Have what has settled read back while the drive is read on, where that proves something."""
-        if self.archive.folder.reads_back_beside_writing:
+        if self.filing.archive.folder.reads_back_beside_writing:
             self.background.do(self._prove)
 
     def _prove(self) -> None:
-        stop = self.copying.around.stop
+        stop = self.around.stop
         try:
-            self.copying.shelf.prove(lambda _: None, lambda: not stop.signalled)
+            self.filing.shelf.prove(lambda _: None, lambda: not stop.signalled)
         except OSError as error:
             self._fail(error)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from manifests.bags.bag import NotABag, find_bags, is_bag
@@ -86,8 +86,7 @@ class Search:
         except (OSError, NotABag) as error:
             self._could_not_look(drive.root / bag_path, error)
             return
-        delivery.drive_name, delivery.drive_id = drive.name, drive.mark.id
-        yield delivery
+        yield replace(delivery, drive_name=drive.name, drive_id=drive.mark.id)
 
     def _in_folder(self, folder: Path) -> Iterator[Delivery]:
         archive = self.archive.resolve()
@@ -119,8 +118,7 @@ class Search:
         except (OSError, NotABag) as error:
             self._could_not_look(bag, error)
             return
-        delivery.acknowledgeable = None
-        yield delivery
+        yield replace(delivery, acknowledgeable=None)
 
     def _could_not_look(self, folder: Path, error: Exception) -> None:
         detail = getattr(error, "strerror", None) or str(error)

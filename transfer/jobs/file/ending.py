@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import humanize
 
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
-from transfer.jobs.file.account import Account
+from transfer.jobs.file.account import DeliveryResult
 from transfer.jobs.file.outcome import FileOutcome
 
 
@@ -18,7 +18,7 @@ def failed(error: NightferryError, archive_folder: str = "") -> FileOutcome:
 
 
 def exit_code(
-    accounts: Sequence[Account],
+    deliveries: Sequence[DeliveryResult],
     failure: NightferryError | None,
     full: Sequence[DoesNotFit],
     *,
@@ -32,23 +32,23 @@ def exit_code(
         return ExitCode.DOES_NOT_FIT
     if stopped:
         return ExitCode.STOPPED_EARLY
-    wrong = any(account.refused or account.delivery.faults for account in accounts)
+    wrong = any(delivery.refused or delivery.faults for delivery in deliveries)
     return ExitCode.SOMETHING_UNPROVEN if wrong or unseen else ExitCode.PROVEN
 
 
 def message(
-    accounts: Sequence[Account], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
+    deliveries: Sequence[DeliveryResult], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
 ) -> str:
     """Return in one line what came of it: `why` it ended before its time, what could not be looked at."""
-    filed = sum(account.filed for account in accounts)
-    there = sum(account.already_there for account in accounts)
-    refused = sum(account.refused for account in accounts)
+    filed = sum(delivery.filed for delivery in deliveries)
+    there = sum(delivery.already_there for delivery in deliveries)
+    refused = sum(delivery.refused for delivery in deliveries)
     if unseen:
         places = "1 place" if unseen == 1 else f"{unseen} places"
         why = f"{places} could not be looked at{f'. {why}' if why else ''}"
     if not filed + there + refused:
         return f"Nothing was filed: {why}." if why else "There is nothing to file."
-    told = [_filed(filed, sum(account.filed_bytes for account in accounts), from_medium)] if filed else []
+    told = [_filed(filed, sum(delivery.filed_bytes for delivery in deliveries), from_medium)] if filed else []
     if there:
         all_of_them = "Nothing new: all " if not filed and code is ExitCode.PROVEN else ""
         told.append(f"{all_of_them}{_many(there)} {'were' if there > 1 else 'was'} in the archive already")
@@ -67,11 +67,11 @@ def _many(count: int) -> str:
     return "1 file" if count == 1 else f"{count} files"
 
 
-def planned_message(accounts: Sequence[Account]) -> str:
+def planned_message(deliveries: Sequence[DeliveryResult]) -> str:
     """Return in one line what a run would do."""
-    would = sum(account.would_be_filed for account in accounts)
-    there = sum(account.already_there for account in accounts)
-    refused = sum(account.refused for account in accounts)
+    would = sum(delivery.would_be_filed for delivery in deliveries)
+    there = sum(delivery.already_there for delivery in deliveries)
+    refused = sum(delivery.refused for delivery in deliveries)
     told = [f"{_many(would)} would be filed"]
     if there:
         told.append(f"{there} {'are' if there > 1 else 'is'} in the archive already")
@@ -82,7 +82,7 @@ def planned_message(accounts: Sequence[Account]) -> str:
 
 def next_step(
     code: ExitCode,
-    accounts: Sequence[Account],
+    deliveries: Sequence[DeliveryResult],
     failure: NightferryError | None,
     full: Sequence[DoesNotFit],
 ) -> str:
@@ -93,12 +93,12 @@ def next_step(
         return full[0].next_step
     if code is ExitCode.STOPPED_EARLY:
         return "File again: what is in the archive stays there, and the rest is filed."
-    if any(account.has_left for account in accounts):
+    if any(delivery.has_left for delivery in deliveries):
         return "Plug the drive in again, then file again: what is filed stays, and the rest is filed."
-    if any(account.refused and account.delivery.drive_id for account in accounts):
+    if any(delivery.refused and delivery.delivery.drive_id for delivery in deliveries):
         return "Keep the drive as it is: what is not filed is listed. Send it again, then file again."
-    if any(account.refused for account in accounts):
+    if any(delivery.refused for delivery in deliveries):
         return "What is not filed is listed; the rest is in the archive."
-    if any(account.delivery.faults for account in accounts):
+    if any(delivery.faults for delivery in deliveries):
         return "Look at what is listed before the drive is used again."
     return ""

@@ -1,9 +1,9 @@
-"""What is to be filed: single files, and the bag or folder that brings them."""
+"""What has to be filed: single files, and the bag or folder that brings them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -19,12 +19,12 @@ from transfer.engine.sources import SourceFile
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Item:
-    """One file to be filed.
+    """One file that has to be filed.
 
-    `file` says where it came from in the first place (its source, and its path there) and how large and
-    old it is; `opened` is its path on the drive, below the delivery's pinned folder where that has one,
-    and `shown` the same for people. `stored` is source and path as the drive spells them. `expected` is
-    what its bag says of it, empty where it comes without one; `entry` what the bag knows of it.
+    `file` is the file at its source (the source's name, the path there, size and time). `opened` is its path
+    on the drive, below the delivery's pinned folder where there is one, and `shown` the same for people.
+    `stored` is source and path as the drive spells them. `expected` are the digests that its bag lists,
+    empty where it comes without a bag; `entry` is its entry in the bag.
     """
 
     file: SourceFile
@@ -44,18 +44,18 @@ class Item:
 
     @property
     def sha256(self) -> str | None:
-        """The SHA-256 that its bag lists; None where none is listed."""
+        """The SHA-256 that its bag lists (hexadecimal); None where none is listed."""
         digests = (each.digest for each in self.expected if each.manifest.algorithm == SHA256)
         found = next(digests, None)
         return None if found is None else found.hex()
 
     def others(self) -> tuple[Wanted, ...]:
-        """Return the digests by other algorithms that it takes to hold the file against its bag."""
+        """Return the digests by other algorithms that are needed to compare the file with its bag."""
         algorithms = ((each.manifest.algorithm, len(each.digest)) for each in self.expected)
         return tuple(Wanted(one, size) for one, size in algorithms if one is not None and one != SHA256)
 
     def differs(self, content: Content) -> str:
-        """Return by which manifest the content is not what the bag lists; empty where it is."""
+        """Return the manifests whose digest the content has not; empty where it has every one."""
         wrong = (each.manifest.name for each in self.expected if not _holds(each, content))
         return ", ".join(wrong)
 
@@ -63,7 +63,7 @@ class Item:
 def _holds(expected: Expected, content: Content) -> bool:
     algorithm = expected.manifest.algorithm
     if algorithm is None:
-        return True  # no digest that can be made here; another manifest vouches for the file
+        return True  # this digest cannot be made here; another manifest lists one that can
     if algorithm == SHA256:
         return content.digests.sha256 == expected.digest.hex()
     return content.others[Wanted(algorithm, len(expected.digest))] == expected.digest
@@ -96,22 +96,30 @@ class Acknowledgeable:
     fingerprint: str | None
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class Portion:
+    """Files that are carried and published together, with what was noticed while they were looked for."""
+
+    items: tuple[Item, ...]
+    refusals: tuple[Refusal, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Delivery:
     """One bag, or one folder without a bag, with what was found wrong before a file of it was read.
 
-    `portions` gives its files, so many at a time; each portion is carried and published by itself.
-    `findings` are about the whole, `faults` those that show that not all of it can be relied on.
-    `below` is the pinned folder that items' paths are relative to; None where they are whole.
+    `portions` are its files; it can be walked once. `refusals` are of files that cannot be read at all,
+    `faults` show that not all of the delivery can be relied on. `below` is the pinned folder that items'
+    paths are relative to; None where they are absolute.
     """
 
     label: str
     root: Path
-    portions: Iterator[list[Item]]
+    portions: Iterator[Portion]
     below: PinnedFolder | None = None
     drive_name: str = ""
     drive_id: str | None = None
     acknowledgeable: Acknowledgeable | None = None
-    refusals: list[Refusal] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    faults: list[Finding] = field(default_factory=list)
+    refusals: tuple[Refusal, ...] = ()
+    faults: tuple[Finding, ...] = ()

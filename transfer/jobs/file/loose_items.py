@@ -1,4 +1,4 @@
-"""A folder without a bag, from years before, as files to be filed."""
+"""A folder without a bag, from years before, as files that have to be filed."""
 
 from __future__ import annotations
 
@@ -12,82 +12,77 @@ from transfer.config import Source
 from transfer.engine.drive import MARK_NAME, RECEIPT_NAME
 from transfer.engine.sources import SourceFile, walk
 from transfer.jobs.file.dating import Dating, HeaderUnread
-from transfer.jobs.file.items import Delivery, Item, Refusal, not_filed
+from transfer.jobs.file.items import Delivery, Item, Portion, Refusal, not_filed
 
 # So many files are carried and published together: little enough to be done again after a power cut.
 _PORTION_FILES = 2000
 
 
 def loose_delivery(folder: Path, keep_out: Collection[Path], dating: Dating) -> Delivery:
-    """Take all files at or below a folder, but not those in the folders of `keep_out`.
+    """Return all files at or below a folder, but not those in the folders of `keep_out`.
 
     Raises NotThere where the folder cannot be listed.
     """
     name = portable_path(folder.resolve().name.replace("/", "_"))
-    delivery = Delivery(label=str(folder), root=folder, portions=iter(()))
     files = walk(Source(name, folder), keep_out)
-    delivery.portions = _portions(folder, files, dating, delivery)
-    return delivery
+    return Delivery(label=str(folder), root=folder, portions=_Portions(folder, dating).of(files))
 
 
-def _portions(
-    folder: Path, files: Iterator[SourceFile | Finding], dating: Dating, delivery: Delivery
-) -> Iterator[list[Item]]:
-    portion: list[Item] = []
-    unread: list[SourceFile] = []
-    for found in files:
-        if isinstance(found, Finding):
-            _keep(found, folder, delivery)
-            continue
-        if _is_a_drive_s_own(found, folder):
-            continue
-        try:
-            portion.append(_item(found, folder, dating))
-        except HeaderUnread:
-            unread.append(found)
-        if len(portion) == _PORTION_FILES:
-            yield _in_order(portion)
-            portion = []
-    portion += _looked_at_again(unread, folder, dating, delivery)
-    if dating.guess is not None and dating.guessed:
-        delivery.findings.append(dating.guess)
-    if portion:
-        yield _in_order(portion)
+class _Portions:
+    """Gathers files into portions, with what is noticed on the way."""
 
+    def __init__(self, folder: Path, dating: Dating) -> None:
+        self._folder = folder
+        self._dating = dating
+        self._items: list[Item] = []
+        self._refusals: list[Refusal] = []
+        self._findings: list[Finding] = []
 
-def _looked_at_again(
-    unread: list[SourceFile], folder: Path, dating: Dating, delivery: Delivery
-) -> Iterator[Item]:
-    """Look once more at frames that could not be opened; refuse those that still can't."""
-    for file in unread:
-        try:
-            yield _item(file, folder, dating)
-        except HeaderUnread as error:
-            delivery.refusals.append(not_filed(str(folder / file.path), str(error)))
+    def of(self, files: Iterator[SourceFile | Finding]) -> Iterator[Portion]:
+        """Yield the files in portions. A frame that cannot be opened is tried again after all others."""
+        unread: list[SourceFile] = []
+        for found in files:
+            if isinstance(found, Finding):
+                self._note(found)
+            elif not _is_a_drive_s_own(found, self._folder):
+                try:
+                    self._items.append(self._item(found))
+                except HeaderUnread:
+                    unread.append(found)
+            if len(self._items) == _PORTION_FILES:
+                yield self._portion()
+        for file in unread:
+            try:
+                self._items.append(self._item(file))
+            except HeaderUnread as error:
+                self._refusals.append(not_filed(str(self._folder / file.path), str(error)))
+        if self._dating.guess is not None and self._dating.guessed:
+            self._findings.append(self._dating.guess)
+        yield self._portion()
+
+    def _portion(self) -> Portion:
+        items = sorted(self._items, key=lambda item: item.file.path)
+        portion = Portion(tuple(items), tuple(self._refusals), tuple(self._findings))
+        self._items, self._refusals, self._findings = [], [], []
+        return portion
+
+    def _item(self, file: SourceFile) -> Item:
+        whole = self._folder / file.path
+        inspection = self._dating.look(whole)
+        night, findings = self._dating.night(inspection, file.modified_ns)
+        stored = f"{file.source}/{file.path}"
+        return Item(file, str(whole), str(whole), stored, night, inspection.frame, findings=findings)
+
+    def _note(self, found: Finding) -> None:
+        shown = str(self._folder / found.path)
+        about = Finding(found.kind, found.detail, shown)
+        if found.kind is FindingKind.UNREADABLE:
+            self._refusals.append(Refusal(shown, about))
+        else:
+            self._findings.append(about)
 
 
 def _is_a_drive_s_own(file: SourceFile, folder: Path) -> bool:
-    """Tell the mark and the receipt of a drive, or of a copy of one, from a person's files."""
+    """Return whether a file is the mark or the receipt of a drive, or of a copy of one."""
     whole = folder / file.path
     return whole.name in (MARK_NAME, RECEIPT_NAME) and os.path.lexists(whole.with_name(MARK_NAME))
-
-
-def _in_order(portion: list[Item]) -> list[Item]:
-    return sorted(portion, key=lambda item: item.file.path)
-
-
-def _item(file: SourceFile, folder: Path, dating: Dating) -> Item:
-    whole = folder / file.path
-    inspection = dating.look(whole)
-    night, findings = dating.night(inspection, file.modified_ns)
-    stored = f"{file.source}/{file.path}"
-    return Item(file, str(whole), str(whole), stored, night, inspection.frame, findings=findings)
-
-
-def _keep(found: Finding, folder: Path, delivery: Delivery) -> None:
-    shown = str(folder / found.path)
-    about = Finding(found.kind, found.detail, shown)
-    if found.kind is FindingKind.UNREADABLE:
-        delivery.refusals.append(Refusal(shown, about))
-    else:
-        delivery.findings.append(about)

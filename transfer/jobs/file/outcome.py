@@ -12,14 +12,14 @@ from manifests.frames.names.targets import TargetName
 from transfer.archive.mark import ArchiveMark
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode
-from transfer.jobs.file.account import Account, Sum
+from transfer.jobs.file.account import DeliveryResult, Sum
 
 
 @dataclass(frozen=True, slots=True)
 class FileOutcome:
     """What one run did, or with `dry_run` would do.
 
-    `accounts` are the bags and folders that were filed, in order; `findings` are of the archive and of
+    `deliveries` are the bags and folders that were filed, in order; `findings` are of the archive and of
     places that could not be looked at; `readings` say what names in headers were read as, where that is
     another name. `from_medium`: every proof is a read of the medium, as far as the system can tell.
     """
@@ -29,7 +29,7 @@ class FileOutcome:
     next_step: str = ""
     archive_folder: str = ""
     archive: ArchiveMark | None = None
-    accounts: tuple[Account, ...] = ()
+    deliveries: tuple[DeliveryResult, ...] = ()
     findings: tuple[Finding, ...] = ()
     readings: dict[str, TargetName] = field(default_factory=dict)
     same_fields: tuple[SameField, ...] = ()
@@ -39,22 +39,22 @@ class FileOutcome:
     @property
     def filed(self) -> int:
         """How many files are in the archive that were not before."""
-        return sum(account.filed for account in self.accounts)
+        return sum(delivery.filed for delivery in self.deliveries)
 
     @property
     def already_there(self) -> int:
         """How many were there before."""
-        return sum(account.already_there for account in self.accounts)
+        return sum(delivery.already_there for delivery in self.deliveries)
 
     @property
     def refused(self) -> int:
         """How many are not filed."""
-        return sum(account.refused for account in self.accounts)
+        return sum(delivery.refused for delivery in self.deliveries)
 
     @property
     def would_be_filed(self) -> int:
         """How many a run without `dry_run` would file."""
-        return sum(account.would_be_filed for account in self.accounts)
+        return sum(delivery.would_be_filed for delivery in self.deliveries)
 
     @property
     def _read_back(self) -> str | None:
@@ -66,19 +66,16 @@ class FileOutcome:
     def sums(self) -> dict[str, Sum]:
         """Return what went to each folder of the archive, by its path there."""
         added: dict[str, Sum] = {}
-        for account in self.accounts:
-            for where, part in account.sums.items():
-                whole = added.setdefault(where, Sum())
-                whole.files += part.files
-                whole.size_bytes += part.size_bytes
-                whole.exposure_s += part.exposure_s
+        for delivery in self.deliveries:
+            for where, part in delivery.sums.items():
+                added[where] = added.get(where, Sum()).plus(part)
         return dict(sorted(added.items()))
 
     def all_findings(self) -> list[Finding]:
         """Return every finding once: what is wrong first."""
         found: list[Finding] = []
-        for account in self.accounts:
-            found += [*account.delivery.faults, *account.findings, *account.delivery.findings]
+        for delivery in self.deliveries:
+            found += [*delivery.faults, *delivery.findings]
         return list(dict.fromkeys([*found, *self.findings, *map(_shared, self.same_fields)]))
 
     def as_json(self) -> dict[str, Any]:
@@ -96,8 +93,8 @@ class FileOutcome:
             "already_there": self.already_there,
             "refused": self.refused,
             "read_back": self._read_back,
-            "deliveries": [_delivery_json(account) for account in self.accounts],
-            "files": [told for account in self.accounts for told in _files_json(account)],
+            "deliveries": [_delivery_json(delivery) for delivery in self.deliveries],
+            "files": [told for delivery in self.deliveries for told in _files_json(delivery)],
             "names": [
                 {"written": written, "target": reading.canonical, "how": reading.how}
                 for written, reading in sorted(self.readings.items())
@@ -107,22 +104,22 @@ class FileOutcome:
         return told | ({"would_be_filed": self.would_be_filed} if self.dry_run else {})
 
 
-def _delivery_json(account: Account) -> dict[str, Any]:
-    delivery = account.delivery
+def _delivery_json(result: DeliveryResult) -> dict[str, Any]:
+    delivery = result.delivery
     return {
         "path": str(delivery.root),
         "drive": delivery.drive_name or None,
-        "filed": account.filed,
-        "filed_bytes": account.filed_bytes,
-        "already_there": account.already_there,
-        "refused": account.refused,
-        "acknowledged": account.acknowledged,
-        "not_acknowledged_because": account.unanswered or None,
+        "filed": result.filed,
+        "filed_bytes": result.filed_bytes,
+        "already_there": result.already_there,
+        "refused": result.refused,
+        "acknowledged": result.acknowledged,
+        "not_acknowledged_because": result.unanswered or None,
     }
 
 
-def _files_json(account: Account) -> Iterable[dict[str, Any]]:
-    for told in account.files:
+def _files_json(result: DeliveryResult) -> Iterable[dict[str, Any]]:
+    for told in result.files:
         yield {"path": told.path, "to": told.to or None, "state": told.state.value}
 
 

@@ -1,12 +1,11 @@
-"""What is to become of each file: where it belongs, and whether the archive has it already."""
+"""What has to become of each file: where it belongs, and whether the archive has it already."""
 
 from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
-from typing import NamedTuple
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import Holding
@@ -20,15 +19,12 @@ from transfer.engine.medium.base import BLOCK_BYTES
 from transfer.errors import NightferryError
 from transfer.jobs.file.items import Item, Refusal, not_filed
 
-Found = Mapping[str, tuple[Holding, ...]]
 
-
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class Planned:
-    """One file and its place: the bag, and the path there that it would have if nobody else had it.
+    """One file, and the place in one archive that it would have if nothing else had it: a bag, a path in it.
 
-    `claimed` is the path that it got, once it came; with `replaces` it takes the place of its older part, or
-    of itself where the archive has lost it. `said` are the findings that its entry has.
+    `findings` say what was not written in its header and was found out some other way.
     """
 
     item: Item
@@ -37,40 +33,48 @@ class Planned:
     target: str | None = None
     filter: str | None = None
     findings: tuple[Finding, ...] = ()
-    claimed: str = ""
-    replaces: bool = False
-    said: tuple[Finding, ...] = ()
 
     @property
     def wanted(self) -> str:
-        """Where in the archive it would be."""
+        """The place's path below the archive."""
         return f"{self.bag}/{self.path}"
 
 
-class There(NamedTuple):
-    """A file that the archive has already, and where."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """One file, and the place in the archive where it lies now: it came there, or was there before.
+
+    `findings` are those of its entry. With `replaces` it takes the place of its older part, or of what is
+    left of it where the archive has lost it.
+    """
 
     planned: Planned
-    to: str
-
-
-@dataclass(slots=True)
-class Plan:
-    """What is to become of some files."""
-
-    carry: list[Planned] = field(default_factory=list)
-    there: list[There] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
+    bag: str
+    path: str
+    findings: tuple[Finding, ...] = ()
+    replaces: bool = False
 
     @property
-    def carry_bytes(self) -> int:
-        """How much is to be carried."""
-        return sum(planned.item.size_bytes for planned in self.carry)
+    def to(self) -> str:
+        """The place's path below the archive."""
+        return f"{self.bag}/{self.path}"
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What has to become of some files: carried, there already, or refused."""
+
+    carry: tuple[Planned, ...]
+    there: tuple[Placed, ...]
+    refusals: tuple[Refusal, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Planner:
-    """Decides for files in the order in which they come. Raises OSError where the archive can't be read."""
+    """Plans for one archive, for files in the order in which they come.
+
+    Raises OSError where the archive cannot be read.
+    """
 
     namer: Namer
     shelf: Shelf
@@ -78,37 +82,36 @@ class Planner:
     medium: Medium
     limits: FileSystemLimits | None
 
-    def plan(self, items: list[Item]) -> Plan:
+    def plan(self, items: Sequence[Item]) -> Plan:
         """Plan for some files. Those without a name are placed after those with one."""
         self.namer.meet(item.frame for item in items if item.frame is not None)
-        plan = Plan()
+        refusals: list[Refusal] = []
         digests: dict[Planned, str | None] = {}
         for item in items:
             try:
-                planned = self._placed(item)
+                planned = self._place(item)
                 digests[planned] = item.sha256 or self._looked_into(planned)
             except NightferryError as error:
-                plan.refusals.append(not_filed(item.shown, error.happened))
-        found = self.holdings.of(sha256 for sha256 in digests.values() if sha256 is not None)
+                refusals.append(not_filed(item.shown, error.happened))
+        known = self.holdings.of(sha256 for sha256 in digests.values() if sha256 is not None)
+        carry: list[Planned] = []
+        there: list[Placed] = []
         for planned, sha256 in digests.items():
-            self._decide(planned, self.there(planned, sha256, planned.item.size_bytes, found), plan)
-        return plan
-
-    def _decide(self, planned: Planned, to: str, plan: Plan) -> None:
-        reason = "" if to else self._cannot_hold(planned)
-        if to:
-            plan.there.append(There(planned, to))
-        elif reason:
-            plan.refusals.append(not_filed(planned.item.shown, reason))
-        else:
-            plan.carry.append(planned)
+            placed = self.there(planned, sha256, planned.item.size_bytes, known)
+            if placed is not None:
+                there.append(placed)
+            elif reason := self._cannot_hold(planned):
+                refusals.append(not_filed(planned.item.shown, reason))
+            else:
+                carry.append(planned)
+        return Plan(tuple(carry), tuple(there), tuple(refusals))
 
     def _cannot_hold(self, planned: Planned) -> str:
-        """Return why the archive's disk can't hold a file under its name; empty where it can."""
+        """Return why the archive's disk cannot hold a file under its name; empty where it can."""
         known = self.limits and cannot_hold(self.limits, planned.wanted, planned.item.size_bytes)
         return known or self.shelf.refuses_name(planned.wanted)
 
-    def _placed(self, item: Item) -> Planned:
+    def _place(self, item: Item) -> Planned:
         names = None if item.frame is None else self.namer.names(item.frame, item.night)
         place = place_of(item.frame, names, item.night, item.stored)
         findings = (*item.findings, *(() if names is None else names.findings), *_no_type(item))
@@ -118,22 +121,31 @@ class Planner:
             return Planned(item, bag, place.path, findings=findings)
         return Planned(item, bag, place.path, names.target, names.filter, findings)
 
-    def there(self, planned: Planned, sha256: str | None, size_bytes: int, found: Found) -> str:
-        """Return where the archive has a content already; empty where it has not."""
+    def there(
+        self,
+        planned: Planned,
+        sha256: str | None,
+        size_bytes: int,
+        known: Mapping[str, tuple[Holding, ...]],
+    ) -> Placed | None:
+        """Return where the archive has a content already; None where it has not.
+
+        `known` are the places that the index has for contents.
+        """
         if sha256 is None:
-            return ""
-        for holding in found.get(sha256, ()):
+            return None
+        for holding in known.get(sha256, ()):
             counts = stands_for(planned, holding.bag, holding.path)
             if counts and self.shelf.has(holding.bag, holding.path, size_bytes):
-                return f"{holding.bag}/{holding.path}"
+                return Placed(planned, holding.bag, holding.path)
         listed = self.shelf.listed(planned.bag)
         there = listed.holds_at(planned.path, sha256) or listed.is_part_of(planned.path, size_bytes, sha256)
-        return planned.wanted if there else ""
+        return Placed(planned, planned.bag, planned.path) if there else None
 
     def _looked_into(self, planned: Planned) -> str | None:
-        """Digest a file that no bag vouches for, where one of its size lies where it would go.
+        """Return the SHA-256 of a file without a bag, where one of its size lies in the folder it goes to.
 
-        So a folder that was filed before is read, and nothing is written.
+        A folder that was filed before is read that way, and nothing is written.
         """
         item = planned.item
         folder = planned.path.rpartition("/")[0]
@@ -142,7 +154,7 @@ class Planner:
         try:
             return self._digest(item)
         except OSError:
-            return None  # met again, and told, when it is to be carried
+            return None  # met again, and reported, when it is carried
 
     def _digest(self, item: Item) -> str:
         digest = hashlib.sha256()
@@ -153,10 +165,10 @@ class Planner:
 
 
 def stands_for(planned: Planned, bag: str, path: str) -> bool:
-    """Return whether the same content at a place in the archive is this file.
+    """Return whether the same content at a place in the archive counts as this file.
 
-    The same content is the same frame, wherever it lies. A log that a bag brings is its night's own,
-    even where another night's says the same; and an empty file is known by its name alone.
+    The same content is the same frame, wherever it lies. A log that a bag brings belongs to its night,
+    even where another night has a log of the same content; an empty file is known by its name alone.
     """
     if bag == planned.bag and path == planned.path:
         return True

@@ -1,94 +1,145 @@
-"""Files as they come from a drive, whole: flushed, held against their bag, and given their places."""
+"""Files as they come from a drive: flushed, compared with their bag, given their places, and proven."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from manifests.bags.builder import Content
 from transfer.archive.contents import Holdings
+from transfer.archive.held import OpenArchive
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Batch, Written, flush
 from transfer.engine.medium import PinnedFolder
-from transfer.jobs.file.items import Delivery, Refusal
-from transfer.jobs.file.planning import Planned, Planner, There
+from transfer.jobs.file.items import Delivery, Refusal, not_filed
+from transfer.jobs.file.planning import Placed, Planned, Planner
 from transfer.jobs.file.skies import Skies
 from transfer.jobs.file.sorting import Sorting
 
 
-@dataclass(slots=True)
-class Portion:
-    """Some files of one delivery on their way, by their paths on the drive, and what became of them.
-
-    `arrived` stand under their names, or are about to, and are to be proven; `grown` take the place of
-    their older part, which leaves its manifest first: they wait in their parts until the others are in.
-    """
-
-    delivery: Delivery
-    planned: Mapping[str, Planned]
-    arrived: dict[str, Planned] = field(default_factory=dict)
-    grown: list[tuple[str, Arrival]] = field(default_factory=list)
-    there: list[There] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
-
-    @property
-    def bags(self) -> list[str]:
-        """The bags that files have come into."""
-        return sorted({planned.bag for planned in self.arrived.values()})
-
-    def keep(self, done: Sorting) -> None:
-        """Keep what became of a batch."""
-        self.arrived |= done.arrived
-        self.grown += done.grown
-        self.there += done.there
-        self.refusals += done.refusals
-
-
 @dataclass(frozen=True, slots=True)
-class Receiving:
-    """Takes what a lane writes for one portion. Its methods raise OSError and NightferryError."""
+class Filing:
+    """An archive that is filed into, with what decides where each file goes in it."""
 
-    portion: Portion
+    archive: OpenArchive
     shelf: Shelf
     planner: Planner
     holdings: Holdings
     skies: Skies
+
+
+@dataclass(slots=True)
+class Receiving:
+    """Takes what a lane writes of some files of one delivery. Its methods raise OSError and NightferryError.
+
+    `planned` are the files by their paths on the drive. `on_settled` is called each time that some of them
+    are whole and named. `placed` are those that stand under their names, by their places in the archive,
+    `there` those whose content was there already, `refusals` those that are not filed.
+    """
+
+    filing: Filing
+    delivery: Delivery
+    planned: Mapping[str, Planned]
     on_settled: Callable[[], None]
+    placed: dict[str, Placed] = field(default_factory=dict, init=False)
+    there: list[Placed] = field(default_factory=list, init=False)
+    refusals: list[Refusal] = field(default_factory=list, init=False)
+    _grown: list[tuple[str, Arrival]] = field(default_factory=list, init=False)
+    _again: set[str] = field(default_factory=set, init=False)
 
     @property
     def folder(self) -> PinnedFolder:
-        """The archive."""
-        return self.shelf.folder
+        """The archive's pinned folder."""
+        return self.filing.shelf.folder
 
     def new_part(self) -> str:
         """Return a path for a file that has no name yet."""
-        return self.shelf.new_part()
+        return self.filing.shelf.new_part()
+
+    # Taking files
 
     def settle(self, batch: Batch) -> None:
-        """Flush a batch, and give each file its place in its bag; what is not to be filed is removed."""
+        """Flush a batch, and give each file its place in its bag; what is not filed is removed."""
+        filing, shelf = self.filing, self.filing.shelf
         for written in batch.files:
             self.folder.set_modified(written.descriptor, self._planned(written).item.file.modified_ns)
         flush(batch, self.folder)
         read = [(self._planned(written), written, written.content.result()) for written in batch.files]
-        skies = self.skies.look(planned.item.frame for planned, _, _ in read)
-        found = self.holdings.of(_unvouched(read))
-        with self.shelf.holding():
-            drive_id = self.portion.delivery.drive_id
-            sorting = Sorting(self.shelf, self.planner, skies, found, drive_id)
+        skies = filing.skies.look(planned.item.frame for planned, _, _ in read)
+        known = filing.holdings.of(_not_asked_about(read))
+        with shelf.holding():
+            before = {placed.planned.item.opened: placed for placed in self.placed.values()}
+            drive_id = self.delivery.drive_id
+            sorting = Sorting(shelf, filing.planner, skies, known, drive_id, before, self._again)
             for planned, written, content in read:
                 sorting.sort(planned, written, content)
             for bag, arrivals in sorting.coming.items():
-                sorting.refuse_names(bag, self.shelf.take(bag, arrivals))
+                sorting.refuse_names(bag, shelf.take(bag, arrivals))
         for part in sorting.dropped:
             self.folder.remove(part)
-        self.portion.keep(sorting)
+        self.placed |= sorting.placed
+        self._grown += sorting.grown
+        self.there += sorting.there
+        self.refusals += sorting.refusals
         self.on_settled()
 
     def _planned(self, written: Written) -> Planned:
-        return self.portion.planned[written.task.path]
+        return self.planned[written.task.path]
+
+    def _take_grown(self) -> None:
+        """Give their names to files that replace an older part, which leaves its manifest first.
+
+        They wait in their parts until no other file is on its way.
+        """
+        shelf = self.filing.shelf
+        grown, self._grown = self._grown, []
+        for bag, arrival in grown:
+            if shelf.listed(bag).has_lost(arrival.entry.path, arrival.entry.digests.sha256):
+                shelf.set_aside_what_is_left(bag, arrival.entry.path)
+            for reason in shelf.take(bag, [arrival]).values():
+                planned = self.placed.pop(f"{bag}/{arrival.entry.path}").planned
+                self.refusals.append(not_filed(planned.item.shown, reason))
+
+    # Proving
+
+    @property
+    def bags(self) -> list[str]:
+        """The bags that files have come into."""
+        return sorted({placed.bag for placed in self.placed.values()})
+
+    def prove(self, go_on: Callable[[], bool]) -> list[Planned]:
+        """Read back what was taken and is not proven; return what has to be carried again.
+
+        One bad copy has everything that is not listed yet read back once more.
+        """
+        self._take_grown()
+        shelf = self.filing.shelf
+        shelf.prove(_uncounted, go_on)
+        bad = self._bad()
+        if bad:
+            shelf.doubt()
+        self._again |= {placed.planned.item.opened for placed in bad}
+        return [placed.planned for placed in bad]
+
+    def leave_bad_out(self) -> list[Planned]:
+        """Take copies that stayed bad out of their bags; return what they are copies of."""
+        bad = self._bad()
+        for placed in bad:
+            self.filing.shelf.give_up(placed.bag, placed.path, source_is_there=True)
+        return [placed.planned for placed in bad]
+
+    def _bad(self) -> list[Placed]:
+        """Return the files whose copies are not what was written."""
+        shelf = self.filing.shelf
+        places = (f"{bag}/{path}" for bag in self.bags for path in sorted(shelf.bad_in(bag)))
+        return [self.placed[place] for place in places if place in self.placed]
 
 
-def _unvouched(read: list[tuple[Planned, Written, Content]]) -> list[str]:
-    """Return the contents that the archive was not asked about before they were read."""
+def _not_asked_about(read: Iterable[tuple[Planned, Written, Content]]) -> list[str]:
+    """Return the contents that the index was not asked about before they were read."""
     return [content.digests.sha256 for planned, _, content in read if planned.item.sha256 is None]
+
+
+def _uncounted(count: int) -> None:
+    """Count nothing: progress is what is read from the drive."""

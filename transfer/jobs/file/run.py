@@ -19,17 +19,17 @@ from transfer.archive.shelf import Shelf
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.resting import let_rest
-from transfer.errors import ConfigurationError, DoesNotFit, NightferryError
+from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, unforeseen
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.carriage import Carriage
-from transfer.jobs.file.copying import Copying
 from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.deliveries import Search
 from transfer.jobs.file.ending import exit_code, failed, message, next_step, planned_message
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.planning import Planner
+from transfer.jobs.file.receiving import Filing
 from transfer.jobs.file.skies import Skies
 from transfer.surroundings import Surroundings
 
@@ -68,19 +68,28 @@ class FileRun:
         self._shelf: Shelf | None = None
 
     def run(self) -> FileOutcome:
-        """Do the job. What ends it early is told in the outcome."""
+        """Do the job. What ends it early is in the outcome, beside the account of what was filed."""
         try:
             with ExitStack() as held:
                 self._run(held)
         except NightferryError as error:
-            if not self._accounts:
-                return failed(error, self._folder_shown)
-            self._failure = self._failure or error
+            self._end(error)
+        except OSError as error:
+            step = "Look at what is there, then file again: what is in the archive stays there."
+            happened = f"It cannot be used ({error.strerror or error})"
+            self._end(DriveFailed(happened, error.filename or "", step))
+        except Exception as fault:  # noqa: BLE001 - a run reports how it ended, whatever happened
+            self._end(unforeseen(fault))
         finally:
             # The index was written last; both disks may be pulled now.
             roots = [] if self._archive is None else [self._archive.root]
             let_rest([*roots, *(account.delivery.root for account in self._accounts)])
+        if self._failure is not None and not self._accounts:
+            return failed(self._failure, self._folder_shown)
         return self.outcome()
+
+    def _end(self, error: NightferryError) -> None:
+        self._failure = self._failure or error
 
     @property
     def _folder_shown(self) -> str:
@@ -105,7 +114,7 @@ class FileRun:
         if self._request.dry_run:
             self._plan(accounts, planner)
         else:
-            self._carry(accounts, archive, Copying(shelf, planner, holdings, self._skies(), self._around))
+            self._carry(accounts, Filing(archive, shelf, planner, holdings, Skies(self._config.site)))
         self._unseen += search.findings
         self._findings += self._new(holdings)
 
@@ -142,9 +151,6 @@ class FileRun:
         equipment = EquipmentNames(config.telescopes, config.cameras)
         return NameTables(config.targets, config.filters, equipment, catalogue)
 
-    def _skies(self) -> Skies:
-        return Skies(self._config.site)
-
     def _new(self, holdings: Holdings) -> list[Finding]:
         return [finding for finding in dict.fromkeys(holdings.findings) if finding not in self._findings]
 
@@ -153,39 +159,44 @@ class FileRun:
     def _plan(self, accounts: Iterator[Account], planner: Planner) -> None:
         for account in accounts:
             self._accounts.append(account)
-            for items in account.delivery.portions:
-                plan = planner.plan(items)
+            for portion in account.delivery.portions:
+                plan = planner.plan(portion.items)
                 for planned in plan.carry:
-                    account.take_planned(planned)
-                account.take_all_there(plan.there)
-                account.take_all_refused(plan.refusals)
-            account.take_all_refused(account.delivery.refusals)
+                    account.count_planned(planned)
+                for placed in plan.there:
+                    account.count_there(placed)
+                account.count_refused([*plan.refusals, *portion.refusals])
+                account.note(portion.findings)
+            account.count_refused(account.delivery.refusals)
 
     # Carrying
 
-    def _carry(self, accounts: Iterator[Account], archive: OpenArchive, copying: Copying) -> None:
-        with Background() as background:
-            carriage = Carriage(archive, copying, background)
-            for account in accounts:
-                self._cut_short = carriage.has_to_end
-                if self._cut_short:
-                    break
-                self._accounts.append(account)
-                carriage.carry(account, lambda account: self._answer(account, archive))
-        self._failure, self._full = carriage.failure, carriage.full
-        if any(account.filed for account in self._accounts):
+    def _carry(self, accounts: Iterator[Account], filing: Filing) -> None:
+        archive, background = filing.archive, Background()
+        carriage = Carriage(filing, self._around, background)
+        try:
+            with background:
+                for account in accounts:
+                    self._cut_short = carriage.has_to_end
+                    if self._cut_short:
+                        break
+                    self._accounts.append(account)
+                    carriage.carry(account, lambda account: self._acknowledge(account, archive))
+        finally:
+            self._failure, self._full = carriage.failure, carriage.full
+        if any(account.result().filed for account in self._accounts):
             self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
 
-    def _answer(self, account: Account, archive: OpenArchive) -> None:
-        """Write the archive's word onto the drive, where all of the night is in the archive."""
-        answer = account.delivery.acknowledgeable
-        if answer is None or not account.whole or not account.home:
+    def _acknowledge(self, account: Account, archive: OpenArchive) -> None:
+        """Write the archive's acknowledgement onto the drive, where all of the night is in the archive."""
+        bag, files = account.delivery.acknowledgeable, tuple(account.acknowledgeable_files)
+        if bag is None or not account.whole or not files:
             return
         try:
-            acknowledge(answer, account.home, archive.mark, self._around.clock(), self._around.medium)
-            account.acknowledged = True
+            acknowledge(bag, files, archive.mark, self._around.clock(), self._around.medium)
+            account.note_acknowledged()
         except NotAcknowledged as error:
-            account.unanswered = str(error)
+            account.note_unanswered(str(error))
             finding = Finding(FindingKind.NOT_ACKNOWLEDGED, str(error), str(account.delivery.root))
             self._findings.append(finding)
 
@@ -197,24 +208,24 @@ class FileRun:
 
     def outcome(self) -> FileOutcome:
         """Return how things stand now."""
-        accounts, why = tuple(self._accounts), self._around.stop.why
-        stopped = bool(why) and (self._cut_short or not all(account.whole for account in accounts))
-        code = exit_code(accounts, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))
+        results, why = tuple(account.result() for account in self._accounts), self._around.stop.why
+        stopped = bool(why) and (self._cut_short or not all(result.whole for result in results))
+        code = exit_code(results, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))
         ended = self._why_ended(why if stopped else "")
-        told = FileOutcome(
+        outcome = FileOutcome(
             exit_code=code,
-            message=message(accounts, code, ended, from_medium=self._from_medium, unseen=len(self._unseen)),
-            next_step=next_step(code, accounts, self._failure, self._full),
+            message=message(results, code, ended, from_medium=self._from_medium, unseen=len(self._unseen)),
+            next_step=next_step(code, results, self._failure, self._full),
             archive_folder=self._folder_shown,
             archive=None if self._archive is None else self._archive.mark,
-            accounts=accounts,
+            deliveries=results,
             findings=(*self._unseen, *self._findings),
             readings={} if self._namer is None else dict(self._namer.readings),
             same_fields=() if self._namer is None else tuple(self._namer.sharing_a_field()),
             from_medium=self._from_medium,
             dry_run=self._request.dry_run,
         )
-        return replace(told, message=planned_message(accounts)) if self._request.dry_run else told
+        return replace(outcome, message=planned_message(results)) if self._request.dry_run else outcome
 
     def _why_ended(self, stopped: str) -> str:
         if self._failure is not None:

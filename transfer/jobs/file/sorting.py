@@ -3,38 +3,48 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 
 from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
+from manifests.index.holdings import Holding
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Written
 from transfer.jobs.file.items import Refusal, not_filed
-from transfer.jobs.file.planning import Found, Planned, Planner, There, stands_for
+from transfer.jobs.file.planning import Placed, Planned, Planner, stands_for
 from transfer.jobs.file.skies import Seen
+
+_WRITTEN_AGAIN = Finding(
+    FindingKind.WRITTEN_AGAIN, "the archive's disk did not give back what was written: look at it"
+)
 
 
 @dataclass(slots=True)
 class Sorting:
     """Where each file of a batch goes; nothing is moved by it. The caller keeps other threads from the shelf.
 
-    `coming` are new files, by bag; `grown` those that take the place of their older part; `arrived` gives
-    the files by their places in the archive; `dropped` are the parts that are not needed.
+    `known` are the places that the index has for contents; `before` are the places that files of this run
+    got when they were written for the first time, by their paths on the drive, `again` the paths of those
+    that did not read back as they were written.
+    `coming` are new files, by bag; `grown` those that take the place of their older part; `placed` has the
+    files by their places in the archive; `dropped` are the parts that are not needed.
     """
 
     shelf: Shelf
     planner: Planner
     skies: Mapping[Frame, Seen]
-    found: Found
+    known: Mapping[str, tuple[Holding, ...]]
     drive_id: str | None
+    before: Mapping[str, Placed]
+    again: Collection[str]
     coming: dict[str, list[Arrival]] = field(default_factory=lambda: defaultdict(list))
     grown: list[tuple[str, Arrival]] = field(default_factory=list)
-    arrived: dict[str, Planned] = field(default_factory=dict)
-    there: list[There] = field(default_factory=list)
+    placed: dict[str, Placed] = field(default_factory=dict)
+    there: list[Placed] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
     dropped: list[str] = field(default_factory=list)
     _contents: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -46,50 +56,61 @@ class Sorting:
             self._refuse(planned, f"its content is not what its bag lists ({differs}): not filed")
             self.dropped.append(written.part)
             return
-        to = "" if planned.claimed else self._there(planned, content)
-        if to:
-            self.there.append(There(planned, to))
+        before = self.before.get(planned.item.opened)
+        there = self._there(planned, content) if before is None else None
+        if there is not None:
+            self.there.append(there)
             self.dropped.append(written.part)
             return
-        self._give_place(planned, written, content)
+        path, replaces = (before.path, before.replaces) if before else self._claim(planned, written, content)
+        self._place(planned, path, replaces, written, content)
 
     def refuse_names(self, bag: str, reasons: Mapping[str, str]) -> None:
         """Take back files whose names, by path in a bag, the archive's disk refuses."""
         for path, reason in reasons.items():
-            self.refusals.append(not_filed(self.arrived.pop(f"{bag}/{path}").item.shown, reason))
+            planned = self.placed.pop(f"{bag}/{path}").planned
+            self.refusals.append(not_filed(planned.item.shown, reason))
 
     def _refuse(self, planned: Planned, detail: str) -> None:
         shown = planned.item.shown
         self.refusals.append(Refusal(shown, Finding(FindingKind.CHANGED, detail, shown)))
 
-    def _there(self, planned: Planned, content: Content) -> str:
+    def _there(self, planned: Planned, content: Content) -> Placed | None:
         """Return where the archive has this content, be it from a file that came a moment ago."""
         sha256 = content.digests.sha256
         for place in (self._contents.get(sha256), self.shelf.new(sha256)):
             if place is not None and stands_for(planned, *place):
-                return "/".join(place)
-        return self.planner.there(planned, sha256, content.size_bytes, self.found)
+                return Placed(planned, *place)
+        return self.planner.there(planned, sha256, content.size_bytes, self.known)
 
-    def _give_place(self, planned: Planned, written: Written, content: Content) -> None:
-        if not planned.claimed:
-            listed = self.shelf.listed(planned.bag)
-            lost = listed.has_lost(planned.path, content.digests.sha256)
-            grown = listed.grew_into(planned.path, written.part, content.size_bytes)
-            planned.replaces = lost or grown
-            planned.claimed = planned.path if planned.replaces else listed.claim(planned.path)
-        arrival = Arrival(written.part, self._entry(planned, written, content), planned.replaces)
-        self.arrived[f"{planned.bag}/{planned.claimed}"] = planned
-        self._contents.setdefault(content.digests.sha256, (planned.bag, planned.claimed))
-        if planned.replaces:
-            self.grown.append((planned.bag, arrival))
+    def _claim(self, planned: Planned, written: Written, content: Content) -> tuple[str, bool]:
+        """Return the path that a new file gets in its bag, and whether it replaces what is there."""
+        listed = self.shelf.listed(planned.bag)
+        lost = listed.has_lost(planned.path, content.digests.sha256)
+        if lost or listed.grew_into(planned.path, written.part, content.size_bytes):
+            return planned.path, True
+        return listed.claim(planned.path), False
+
+    def _place(self, planned: Planned, path: str, replaces: bool, written: Written, content: Content) -> None:
+        entry = self._entry(planned, path, written, content)
+        arrival = Arrival(written.part, entry, replaces)
+        placed = Placed(planned, planned.bag, path, entry.findings, replaces)
+        self.placed[placed.to] = placed
+        self._contents.setdefault(content.digests.sha256, (placed.bag, placed.path))
+        if replaces:
+            self.grown.append((placed.bag, arrival))
         else:
-            self.coming[planned.bag].append(arrival)
+            self.coming[placed.bag].append(arrival)
 
-    def _entry(self, planned: Planned, written: Written, content: Content) -> Entry:
+    def _entry(self, planned: Planned, path: str, written: Written, content: Content) -> Entry:
         item, known = planned.item, planned.item.entry
         seen = None if item.frame is None else self.skies.get(item.frame)
-        entry = Entry(
-            path=planned.claimed,
+        own = (*content.inspection.findings, *written.read.findings) if known is None else known.findings
+        wrong_sky = () if seen is None or seen.disagreement is None else (seen.disagreement,)
+        again = (_WRITTEN_AGAIN,) if item.opened in self.again else ()
+        findings = dict.fromkeys((*own, *planned.findings, *again, *wrong_sky, *_renamed(planned, path)))
+        return Entry(
+            path=path,
             size_bytes=content.size_bytes,
             digests=content.digests,
             modified_ns=item.file.modified_ns,
@@ -103,19 +124,15 @@ class Sorting:
             filter=planned.filter,
             sky=None if seen is None else seen.sky,
             drive=self.drive_id,
+            findings=tuple(findings),
         )
-        own = (*content.inspection.findings, *written.read.findings) if known is None else known.findings
-        wrong_sky = () if seen is None or seen.disagreement is None else (seen.disagreement,)
-        findings = dict.fromkeys((*own, *planned.findings, *wrong_sky, *_renamed(planned)))
-        planned.said = tuple(findings)
-        return replace(entry, findings=planned.said)
 
 
-def _renamed(planned: Planned) -> tuple[Finding, ...]:
+def _renamed(planned: Planned, path: str) -> tuple[Finding, ...]:
     """Return why a file does not have the name that it had."""
-    if planned.claimed != planned.path:
+    if path != planned.path:
         return (Finding(FindingKind.KEPT_BOTH, f"the other is {planned.path}"),)
     name = planned.item.stored.rpartition("/")[2]
-    if planned.claimed.rpartition("/")[2] != name:
-        return (Finding(FindingKind.NAME_CHANGED, f"filed as {planned.claimed}"),)
+    if path.rpartition("/")[2] != name:
+        return (Finding(FindingKind.NAME_CHANGED, f"filed as {path}"),)
     return ()

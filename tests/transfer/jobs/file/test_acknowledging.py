@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from manifests.bags.acknowledgement import read_acknowledgement
 from manifests.findings import FindingKind
 from tests.support.desks import NOON, Desk, fingerprint
 from tests.support.nights import Computer, assert_valid, noise
@@ -79,11 +80,11 @@ def test_two_archives_both_have_their_word(computer: Computer, stick: Path, desk
     desk.file(stick)
     other = Desk(tmp_path / "other")
     outcome = other.file(stick)
-    assert outcome.accounts[0].acknowledged
+    assert outcome.deliveries[0].acknowledged
     assert len(list((stick / "2026-03-14/nightferry").glob("acknowledgement-*.json"))) == 2
     assert_valid(stick / "2026-03-14")
     before = fingerprint(stick)
-    assert desk.file(stick).accounts[0].acknowledged
+    assert desk.file(stick).deliveries[0].acknowledged
     assert fingerprint(stick) == before
 
 
@@ -99,10 +100,10 @@ def test_a_drive_that_another_run_is_at_work_on_is_filed_and_not_written_to(
     finally:
         os.close(lock)
     assert (outcome.filed, outcome.exit_code) == (5, 0)
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     assert FindingKind.NOT_ACKNOWLEDGED in [finding.kind for finding in outcome.all_findings()]
     assert fingerprint(stick) == before
-    assert desk.file(stick).accounts[0].acknowledged
+    assert desk.file(stick).deliveries[0].acknowledged
 
 
 def test_a_bag_that_changes_while_it_is_filed_is_not_acknowledged(
@@ -118,9 +119,9 @@ def test_a_bag_that_changes_while_it_is_filed_is_not_acknowledged(
 
     outcome = desk.file(stick, listen=send_more)
     assert (outcome.filed, outcome.exit_code) == (5, 0)
-    assert not outcome.accounts[0].acknowledged
-    assert "has changed since it was read" in outcome.accounts[0].unanswered
-    assert desk.file(stick).accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
+    assert "has changed since it was read" in outcome.deliveries[0].unanswered
+    assert desk.file(stick).deliveries[0].acknowledged
 
 
 def test_a_bag_that_is_on_no_drive_is_filed_and_not_written_to(
@@ -140,7 +141,7 @@ def test_a_word_that_a_power_cut_tore_off_is_written_again(computer: Computer, s
     computer.send(stick)
     desk.file(stick)
     (stick / "2026-03-14/tagmanifest-sha256.txt").unlink()
-    assert desk.file(stick).accounts[0].acknowledged
+    assert desk.file(stick).deliveries[0].acknowledged
     assert (stick / "2026-03-14/tagmanifest-sha256.txt").exists()
     assert_valid(stick / "2026-03-14")
 
@@ -155,7 +156,7 @@ def test_a_damaged_word_is_found_and_written_anew_only_when_all_else_holds(
     found.write_bytes(found.read_bytes().replace(b"sha256", b"sha257", 1))
     outcome = desk.file(stick)
     assert outcome.exit_code == 1
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
 
 
 def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer, stick: Path, desk: Desk):
@@ -163,12 +164,14 @@ def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer
     computer.small_night()
     computer.send(stick)
     outcome = desk.file(stick)
-    account = outcome.accounts[0]
     folder = this_computer().pin(stick)
     fingerprint = ListedBag(folder, "2026-03-14").fingerprint()
-    answer = replace(account.delivery.acknowledgeable, folder=folder, fingerprint=fingerprint)
-    (stick / "2026-03-14/nightferry" / f"acknowledgement-{outcome.archive.id}.json").unlink()
+    delivery = outcome.deliveries[0].delivery
+    answer = replace(delivery.acknowledgeable, folder=folder, fingerprint=fingerprint)
+    written = stick / "2026-03-14/nightferry" / f"acknowledgement-{outcome.archive.id}.json"
+    files = read_acknowledgement(written.read_bytes()).files
+    written.unlink()
     with pytest.raises(NotAcknowledged, match="1 of its files"):
-        acknowledge(answer, account.home[1:], outcome.archive, NOON, this_computer())
+        acknowledge(answer, files[1:], outcome.archive, NOON, this_computer())
     folder.close()
     assert not list(stick.glob("*/nightferry/acknowledgement-*.json"))

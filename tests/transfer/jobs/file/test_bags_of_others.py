@@ -48,7 +48,7 @@ def test_a_bag_of_others_is_filed_by_its_headers_and_nothing_is_written_into_it(
     assert (outcome.exit_code, outcome.filed) == (0, 1)
     assert list(desk.files()) == ["M 51/data/2026-03-14/Ha/light.fits"]
     assert sorted(path.relative_to(bag) for path in bag.rglob("*")) == before
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
 
 
 def test_what_is_missing_and_what_no_manifest_lists_is_named_and_not_filed(tmp_path: Path, desk: Desk):
@@ -153,7 +153,7 @@ def test_entries_that_are_not_what_was_written_are_not_believed(computer: Comput
     outcome = desk.file(stick)
     assert outcome.exit_code == 1
     assert list(desk.files()) == ["M 51/data/2026-03-14/Ha/light.fits"]
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     assert "nightferry/entries.jsonl" in " ".join(finding.path for finding in outcome.all_findings())
 
 
@@ -176,7 +176,7 @@ def test_a_night_that_send_did_not_finish_is_filed_as_far_as_it_holds_and_not_ac
     outcome = desk.file(stick)
     assert (outcome.exit_code, outcome.filed) == (1, 2)
     assert FindingKind.UNFINISHED in {finding.kind for finding in outcome.all_findings()}
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
 
 
 def test_the_system_is_asked_for_a_bag_in_its_own_form_and_a_person_told_in_theirs(tmp_path: Path):
@@ -188,12 +188,12 @@ def test_the_system_is_asked_for_a_bag_in_its_own_form_and_a_person_told_in_thei
     spelling = Spelling(asked=lambda path: path.replace("/drive", "/as the system knows it"))
     try:
         delivery = bag_delivery(pinned, "others", Dating(medium, -1.9), "a bag", spelling)
-        assert [item.shown for portion in delivery.portions for item in portion] == [
+        assert [item.shown for portion in delivery.portions for item in portion.items] == [
             str(tmp_path / "drive/others/data/good.fits")
         ]
         assert [refusal.finding.path for refusal in delivery.refusals] == [
             str(tmp_path / "drive/others/data/gone.fits")
         ]
-        assert delivery.faults == []
+        assert delivery.faults == ()
     finally:
         pinned.close()

@@ -73,7 +73,7 @@ def test_filing_twice_changes_nothing(computer: Computer, stick: Path, desk: Des
     assert (second.exit_code, second.filed, second.already_there) == (0, 0, first.filed)
     assert second.message == f"Nothing new: all {first.filed} files were in the archive already."
     assert (desk.fingerprint(), fingerprint(stick)) == (archive, drive)
-    assert {told.state for told in second.accounts[0].files} == {FileState.ALREADY_THERE}
+    assert {told.state for told in second.deliveries[0].files} == {FileState.ALREADY_THERE}
 
 
 def test_a_folder_without_a_bag_filed_twice_changes_nothing(computer: Computer, desk: Desk):
@@ -97,7 +97,7 @@ def test_the_same_content_under_another_name_is_the_same_file(computer: Computer
     shutil.copy2(light, years / "renamed again.fit")
     outcome = desk.file(years)
     assert (outcome.filed, outcome.already_there, outcome.exit_code) == (0, 2, 0)
-    assert {told.to for told in outcome.accounts[0].files} == {"M 51/data/2026-03-14/Ha/light.fits"}
+    assert {told.to for told in outcome.deliveries[0].files} == {"M 51/data/2026-03-14/Ha/light.fits"}
     assert len(desk.files()) == 1
     desk.assert_all_valid()
 
@@ -110,7 +110,7 @@ def test_the_same_content_twice_in_one_run_is_filed_once(computer: Computer, sti
     outcome = desk.file(stick)
     assert (outcome.filed, outcome.already_there, outcome.exit_code) == (1, 1, 0)
     assert list(desk.files().values()) == [content]
-    assert outcome.accounts[0].acknowledged
+    assert outcome.deliveries[0].acknowledged
 
 
 def test_other_content_under_the_same_name_keeps_both(computer: Computer, stick: Path, desk: Desk):
@@ -195,7 +195,7 @@ def test_a_file_that_does_not_match_its_bag_is_not_filed_and_is_named(
     assert finding.path == str(bad)
     assert "not what its bag lists" in finding.detail
     assert "M 51/data/2026-03-14/Ha/light 1.fits" not in desk.files()
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     assert not list((stick / "2026-03-14/nightferry").glob("acknowledgement*"))
     desk.assert_all_valid()
 
@@ -253,7 +253,7 @@ def test_several_nights_on_one_drive_are_all_filed(computer: Computer, stick: Pa
     outcome = desk.file(stick)
     assert outcome.exit_code is ExitCode.PROVEN
     assert len(desk.files()) == 6
-    assert [account.acknowledged for account in outcome.accounts] == [True] * 3
+    assert [account.acknowledged for account in outcome.deliveries] == [True] * 3
     assert len(desk.bags()) == 2
     desk.assert_all_valid()
     assert len(entries(desk.archive / "calibration")) == 3
@@ -264,7 +264,7 @@ def test_one_nights_bag_or_a_path_inside_it_can_be_named(computer: Computer, sti
     computer.send(stick)
     outcome = desk.file(stick / "2026-03-14" / "data" / "logs")
     assert (outcome.filed, outcome.exit_code) == (5, 0)
-    assert outcome.accounts[0].acknowledged
+    assert outcome.deliveries[0].acknowledged
     assert bagit.Bag(os.fspath(stick / "2026-03-14")).is_valid()
 
 
@@ -280,7 +280,7 @@ def test_ones_own_names_and_keywords_decide_where_a_frame_goes(
         '[keywords]\nfilter_name = ["WHEELPOS"]\n',
     )
     planned = desk.file(stick, dry_run=True)
-    assert [told.to for told in planned.accounts[0].files] == ["Owl cluster/data/2026-03-14/Ha/light.fits"]
+    assert [told.to for told in planned.deliveries[0].files] == ["Owl cluster/data/2026-03-14/Ha/light.fits"]
     desk.file(stick)
     assert list(desk.files()) == ["Owl cluster/data/2026-03-14/Ha/light.fits"]
 
@@ -319,7 +319,7 @@ def test_a_damaged_list_of_a_bag_takes_nothing_and_the_other_bags_do(
     assert (outcome.exit_code, outcome.filed) == (1, 1)
     assert "The list of this bag is damaged" in " ".join(one.detail for one in outcome.all_findings())
     assert listed.read_bytes() == damaged
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
 
 
 def test_empty_files_are_known_by_their_names(computer: Computer, stick: Path, desk: Desk):

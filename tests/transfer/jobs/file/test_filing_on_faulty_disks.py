@@ -44,7 +44,7 @@ def test_a_copy_that_is_not_what_was_written_is_written_again_from_the_drive(nig
         outcome = desk.file(night)
         assert disk.faults == 1
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
-        assert outcome.accounts[0].acknowledged
+        assert outcome.deliveries[0].acknowledged
         (told,) = [one for one in outcome.all_findings() if one.kind is FindingKind.WRITTEN_AGAIN]
         (kept,) = [
             entry for entry in map(desk.entry, desk.files()) if FindingKind.WRITTEN_AGAIN in kinds(entry)
@@ -62,7 +62,7 @@ def test_a_copy_that_stays_wrong_is_left_out_and_named_and_the_others_are_filed(
         assert (outcome.exit_code, outcome.filed, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 3, 1)
         (finding,) = [one for one in outcome.all_findings() if one.kind is FindingKind.NOT_FILED]
         assert finding.path.endswith("light_2.fits")
-        assert not outcome.accounts[0].acknowledged
+        assert not outcome.deliveries[0].acknowledged
         assert not list(desk.archive.rglob("light_2*"))
         desk.assert_all_valid()
 
@@ -95,7 +95,7 @@ def test_an_archive_that_fails_in_the_middle_loses_nothing_and_the_next_run_goes
         assert outcome.exit_code is code
         assert outcome.next_step
         assert outcome.filed + outcome.refused == 4
-        assert not outcome.accounts[0].acknowledged
+        assert not outcome.deliveries[0].acknowledged
     whole = Desk(tmp_path / "desk at the same disk mended", archive_at=disk.behind / "archive")
     outcome = whole.file(night)
     assert (outcome.exit_code, outcome.refused) == (ExitCode.PROVEN, 0)
@@ -110,7 +110,7 @@ def test_a_drive_that_leaves_while_it_is_read_ends_the_run_and_what_was_read_is_
         outcome = desk.file(drive.path)
         assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
         assert outcome.refused >= 1
-        assert not outcome.accounts[0].acknowledged
+        assert not outcome.deliveries[0].acknowledged
     desk.assert_all_valid()
     assert desk.file(night).exit_code is ExitCode.PROVEN
     assert len(desk.files()) == 4
@@ -136,9 +136,9 @@ def test_a_word_that_cannot_be_written_is_said_and_all_is_filed(night: Path, tmp
     with faulty(tmp_path / "faulty", r"create|acknowledgement|1|9999|EIO", behind=night) as drive:
         outcome = desk.file(drive.path)
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
-        assert not outcome.accounts[0].acknowledged
+        assert not outcome.deliveries[0].acknowledged
         assert FindingKind.NOT_ACKNOWLEDGED in [finding.kind for finding in outcome.all_findings()]
-    assert desk.file(night).accounts[0].acknowledged
+    assert desk.file(night).deliveries[0].acknowledged
 
 
 def test_an_index_that_cannot_be_written_is_a_finding_and_all_is_filed(night: Path, tmp_path: Path):
@@ -146,7 +146,7 @@ def test_an_index_that_cannot_be_written_is_a_finding_and_all_is_filed(night: Pa
         desk = at(tmp_path, disk.path)
         outcome = desk.file(night)
         assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 4)
-        assert outcome.accounts[0].acknowledged
+        assert outcome.deliveries[0].acknowledged
         assert FindingKind.INDEX_BEHIND in [finding.kind for finding in outcome.all_findings()]
         again = desk.file(night)
         assert (again.exit_code, again.already_there) == (ExitCode.PROVEN, 4)
@@ -167,4 +167,4 @@ def test_a_log_that_could_not_take_its_older_parts_place_is_not_said_to_be_filed
         assert disk.faults
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert (outcome.filed, outcome.already_there, outcome.refused) == (0, 0, 1)
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged

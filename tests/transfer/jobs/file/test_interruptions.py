@@ -55,7 +55,7 @@ def assert_a_kill_is_made_good(desk: Desk, stick: Path, computer: Computer, last
     desk.assert_all_valid()
     for night in ("2026-03-14", "2026-03-15"):
         assert_valid(stick / night)
-    assert all(account.acknowledged for account in outcome.accounts)
+    assert all(account.acknowledged for account in outcome.deliveries)
     assert contents(computer.root / "computer") == {
         hashlib.sha256(content).hexdigest() for content in desk.files().values()
     }
@@ -108,7 +108,7 @@ def test_a_run_that_is_told_to_end_leaves_valid_bags_and_says_what_is_left(
     assert outcome.exit_code is ExitCode.STOPPED_EARLY
     assert outcome.refused + outcome.filed == 6
     assert outcome.refused > 0
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     desk.assert_all_valid()
     assert len(desk.files()) == outcome.filed
     desk.file(stick)

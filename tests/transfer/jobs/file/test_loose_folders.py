@@ -177,7 +177,7 @@ def test_what_would_be_filed_is_shown_and_nothing_is_written(years: Path, desk: 
     outcome = desk.file(years, dry_run=True)
     assert (outcome.exit_code, outcome.would_be_filed, outcome.filed) == (0, 4, 0)
     assert not list(desk.archive.iterdir())
-    would = {told.path: told.to for told in outcome.accounts[0].files}
+    would = {told.path: told.to for told in outcome.deliveries[0].files}
     desk.file(years)
     assert set(desk.files()) >= {to for to in would.values() if "FIT" not in to}
     before = sorted(path for path in desk.root.rglob("*") if path.is_file())
@@ -198,7 +198,7 @@ def test_a_run_told_to_end_looks_at_no_more_of_a_folder_and_does_not_say_that_it
 
     outcome = desk.file(years, stop=stop, listen=listen)
     assert outcome.exit_code is ExitCode.STOPPED_EARLY
-    assert 1 <= len(outcome.accounts[0].files) <= 2
+    assert 1 <= len(outcome.deliveries[0].files) <= 2
     assert desk.file(years).exit_code is ExitCode.PROVEN
     assert len(desk.files()) == 4
 
@@ -240,5 +240,5 @@ def test_a_night_beside_a_mark_that_is_none_any_more_is_filed_as_of_no_drive(
     (stick / MARK_NAME).write_bytes(bytes(512))
     outcome = desk.file(stick)
     assert (outcome.exit_code, outcome.filed) == (0, 5)
-    assert not any(account.acknowledged for account in outcome.accounts)
+    assert not any(account.acknowledged for account in outcome.deliveries)
     assert not [path for path in desk.files() if "READ ME" in path or MARK_NAME in path]

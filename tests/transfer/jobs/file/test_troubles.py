@@ -17,15 +17,18 @@ import pytest
 from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
 from tests.support.desks import Desk
-from tests.support.nights import Computer, assert_valid, fits, noise
+from tests.support.nights import Computer, assert_valid, fits, noise, prepared
 from transfer.archive.contents import Holdings
 from transfer.archive.mark import MARK_NAME, mark_text, new_mark, write_first_mark
 from transfer.archive.naming import InUse
+from transfer.engine.drive import drive_at
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import Volume
 from transfer.errors import ExitCode, Unforeseen
 from transfer.events import BytesDone, Event, Waiting
+from transfer.jobs.file import deliveries
 from transfer.jobs.file.background import Background
+from transfer.jobs.send.survey import Scope
 from transfer.stop import Stop
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="made with Linux's own medium")
@@ -127,9 +130,9 @@ def test_an_archive_that_leaves_before_the_first_new_file_gives_no_word_for_thos
     outcome = desk.file(night, medium=Meddled(failing("folders", "", errno.ENOTCONN)))
     assert outcome.exit_code is not ExitCode.PROVEN
     assert (outcome.filed, outcome.refused) == (0, 1)
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     assert before.read_bytes() == content
-    assert desk.file(night).accounts[0].acknowledged
+    assert desk.file(night).deliveries[0].acknowledged
 
 
 # What is to be filed
@@ -139,7 +142,7 @@ def test_without_a_path_every_night_on_the_connected_drives_is_filed(night: Path
     medium = Meddled(lambda act, _: [Volume(night, "exfat", "/dev/none")] if act == "volumes" else None)
     outcome = desk.file(medium=medium)
     assert (outcome.exit_code, outcome.filed) == (ExitCode.PROVEN, 5)
-    assert outcome.accounts[0].acknowledged
+    assert outcome.deliveries[0].acknowledged
     desk.assert_all_valid()
 
 
@@ -349,7 +352,7 @@ def test_a_name_that_is_refused_only_when_it_is_given_is_named_and_the_others_ar
     outcome = desk.file(night, medium=Meddled(failing("replace", "Ha/light 1.fits", errno.EINVAL)))
     assert (outcome.exit_code, outcome.filed, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 4, 1)
     assert "the archive's disk refuses its name" in details(outcome)
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     desk.assert_all_valid()
 
 
@@ -367,10 +370,10 @@ def test_a_list_that_cannot_be_written_leaves_its_files_unclaimed_and_the_next_r
     assert outcome.exit_code is ExitCode.DOES_NOT_FIT
     assert outcome.filed == 0
     assert "the list of its bag could not be written" in details(outcome)
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
     again = desk.file(night)
     assert (again.exit_code, again.refused) == (ExitCode.PROVEN, 0)
-    assert again.accounts[0].acknowledged
+    assert again.deliveries[0].acknowledged
     desk.assert_all_valid()
 
 
@@ -414,7 +417,7 @@ def test_a_drive_that_left_is_said_once_and_what_to_do(night: Path, desk: Desk):
         ("the drive left while it was being read", str(night / "2026-03-14"))
     ]
     assert outcome.next_step.startswith("Plug the drive in again")
-    assert not outcome.accounts[0].acknowledged
+    assert not outcome.deliveries[0].acknowledged
 
 
 def test_a_run_that_has_to_end_names_what_it_did_not_begin_of_several_nights(
@@ -433,7 +436,7 @@ def test_a_run_that_has_to_end_names_what_it_did_not_begin_of_several_nights(
 
     outcome = desk.file(stick, stop=stop, listen=listen)
     assert outcome.exit_code is ExitCode.STOPPED_EARLY
-    assert len(outcome.accounts) < 3
+    assert len(outcome.deliveries) < 3
     assert outcome.next_step.startswith("File again")
     desk.assert_all_valid()
     assert_valid(stick / "2026-03-14")
@@ -528,7 +531,7 @@ def test_whenever_a_run_is_asked_to_end_what_is_filed_is_listed_and_the_next_one
     ends = (ExitCode.PROVEN, ExitCode.STOPPED_EARLY) if outcome.filed == 3 else (ExitCode.STOPPED_EARLY,)
     assert outcome.exit_code in ends
     assert outcome.filed == len(desk.files())
-    assert sum(account.filed + account.refused for account in outcome.accounts) in (0, 3)
+    assert sum(account.filed + account.refused for account in outcome.deliveries) in (0, 3)
     desk.assert_all_valid()
     assert desk.file(folder).exit_code is ExitCode.PROVEN
     assert len(desk.files()) == 3
@@ -537,8 +540,8 @@ def test_whenever_a_run_is_asked_to_end_what_is_filed_is_listed_and_the_next_one
 def test_an_archive_that_leaves_as_its_copies_are_read_back_claims_none_of_them(night: Path, desk: Desk):
     outcome = desk.file(night, medium=Meddled(failing("open", "M 51/data", errno.ENODEV)))
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
-    assert not any("M 51" in told.to for account in outcome.accounts for told in account.files)
-    assert not outcome.accounts[0].acknowledged
+    assert not any("M 51" in told.to for account in outcome.deliveries for told in account.files)
+    assert not outcome.deliveries[0].acknowledged
     again = desk.file(night)
     assert (again.exit_code, again.refused) == (ExitCode.PROVEN, 0)
     assert len(desk.files()) == 5
@@ -552,3 +555,43 @@ def test_a_file_that_the_archive_s_file_system_cannot_hold_is_named_and_the_othe
     outcome = desk.file(night, medium=medium)
     assert (outcome.exit_code, outcome.filed, outcome.refused) == (ExitCode.SOMETHING_UNPROVEN, 4, 1)
     desk.assert_all_valid()
+
+
+def test_an_error_between_two_drives_keeps_the_account_of_the_first(
+    computer: Computer, night: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+):
+    """The drives are listed one after the other: the second fails when the first is in the archive."""
+    other = prepared(tmp_path / "other stick", "Rowan stick")
+    monkeypatch.setattr(deliveries, "find_drives", lambda *_: ([drive_at(night), drive_at(other)], []))
+    names = LinuxFolder.names
+
+    def failing_on_the_other(folder: LinuxFolder, path: str) -> Any:
+        if folder.path == other and not path:
+            raise OSError(errno.EIO, os.strerror(errno.EIO), str(other))
+        return names(folder, path)
+
+    monkeypatch.setattr(LinuxFolder, "names", failing_on_the_other)
+    outcome = desk.file()
+    assert (outcome.filed, outcome.exit_code) == (5, ExitCode.SOMETHING_UNPROVEN)
+    assert outcome.deliveries[0].acknowledged
+    assert "Input/output error" in outcome.message
+    assert outcome.next_step.startswith("Look at what is there")
+
+
+def test_a_fault_of_the_program_between_two_nights_keeps_the_account_of_the_first(
+    computer: Computer, night: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+):
+    computer.frame("later.fits", begun="2026-03-15T22:00:00", data=noise(100, 7))
+    computer.send(night, scope=Scope(everything=True))
+    real = deliveries.bag_delivery
+
+    def faulty(pinned: Any, bag_path: str, *rest: Any) -> Any:
+        if bag_path == "2026-03-15":
+            raise LookupError("a slip")
+        return real(pinned, bag_path, *rest)
+
+    monkeypatch.setattr(deliveries, "bag_delivery", faulty)
+    outcome = desk.file(night)
+    assert (outcome.filed, outcome.exit_code) == (5, ExitCode.SOMETHING_UNPROVEN)
+    assert outcome.deliveries[0].acknowledged
+    assert "LookupError: a slip" in outcome.message

@@ -1,0 +1,119 @@
+"""An archive's acknowledgement: the file in a night's bag that says which of its files the archive has."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
+
+_FORMAT = 1
+_SHA256 = re.compile("[0-9a-f]{64}")
+
+
+class AcknowledgementError(ValueError):
+    """The content is not an acknowledgement; the text says why."""
+
+
+class AcknowledgedFile(NamedTuple):
+    """A file that the archive has: its path in the bag on the drive, and `to`, its place in the archive.
+
+    `source` and `original` are the name of the source that it came from, and its path there.
+    """
+
+    path: str
+    sha256: str
+    size_bytes: int
+    source: str
+    original: str
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledgement:
+    """What an archive (its id, its name for people) says of one bag, and when it said so (aware).
+
+    `manifest_sha256` is the SHA-256 of the manifest that it speaks of.
+    """
+
+    archive_id: str
+    archive_name: str
+    acknowledged: datetime
+    manifest_sha256: str
+    files: tuple[AcknowledgedFile, ...]
+
+    def leaves_out(self, manifest_lines: Iterable[bytes]) -> int:
+        """Return how many lines of the bag's manifest the acknowledgement does not cover."""
+        covered = {f"{file.sha256}  {file.path}\n".encode() for file in self.files}
+        return sum(line not in covered for line in manifest_lines)
+
+
+def acknowledgement_content(acknowledgement: Acknowledgement) -> bytes:
+    """Return the content of an acknowledgement's file."""
+    document: dict[str, Any] = {
+        "format": _FORMAT,
+        "archive": {"id": acknowledgement.archive_id, "name": acknowledgement.archive_name},
+        "acknowledged": acknowledgement.acknowledged.astimezone(UTC).isoformat(timespec="seconds"),
+        "manifest_sha256": acknowledgement.manifest_sha256,
+        "files": [file._asdict() for file in sorted(acknowledgement.files)],
+    }
+    return json.dumps(document, indent=1).encode("ascii") + b"\n"
+
+
+def read_acknowledgement(content: bytes) -> Acknowledgement:
+    """Return the acknowledgement that a file's content is.
+
+    Anybody may have written what lies on a drive: every value has its type, and keys that are not known are
+    passed over. Raises AcknowledgementError.
+    """
+    try:
+        document = json.loads(content)
+        _require_known(document["format"])
+        moment = datetime.fromisoformat(_text(document["acknowledged"]))
+        return Acknowledgement(
+            archive_id=_text(document["archive"]["id"]),
+            archive_name=_text(document["archive"]["name"]),
+            acknowledged=moment if moment.tzinfo else moment.replace(tzinfo=UTC),
+            manifest_sha256=_digest(document["manifest_sha256"]),
+            files=tuple(map(_file, document["files"])),
+        )
+    except AcknowledgementError:
+        raise
+    except KeyError as error:
+        raise AcknowledgementError(f"it has no {error}") from error
+    except (ValueError, TypeError, AttributeError, RecursionError, OverflowError) as error:
+        raise AcknowledgementError(f"it cannot be read ({error})") from error
+
+
+def _require_known(written: object) -> None:
+    if written != _FORMAT:
+        raise AcknowledgementError(f"its format is {written!r}, and {_FORMAT} is known")
+
+
+def _file(facts: dict[str, Any]) -> AcknowledgedFile:
+    size_bytes = facts["size_bytes"]
+    if type(size_bytes) is not int or size_bytes < 0:
+        raise AcknowledgementError(f"not a size: {size_bytes!r}")
+    return AcknowledgedFile(
+        path=_text(facts["path"]),
+        sha256=_digest(facts["sha256"]),
+        size_bytes=size_bytes,
+        source=_text(facts["source"]),
+        original=_text(facts["original"]),
+        to=_text(facts["to"]),
+    )
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise AcknowledgementError(f"not a text: {value!r}")
+    return value
+
+
+def _digest(value: object) -> str:
+    digest = _text(value)
+    if _SHA256.fullmatch(digest) is None:
+        raise AcknowledgementError(f"not a SHA-256: {digest[:80]!r}")
+    return digest

@@ -1,0 +1,83 @@
+"""An acknowledgement's file: what is written is read again, and nothing else is taken for one."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from manifests.bags.acknowledgement import (
+    AcknowledgedFile,
+    Acknowledgement,
+    AcknowledgementError,
+    acknowledgement_content,
+    read_acknowledgement,
+)
+
+SHA256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+FILE = AcknowledgedFile("data/frames/a.fits", SHA256, 3, "frames", "a.fits", "M 51/data/2026-03-14/Ha/a.fits")
+WHOLE = Acknowledgement("an id", "a name", datetime(2026, 3, 15, 12, tzinfo=UTC), SHA256, (FILE,))
+
+texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
+digests = st.text("0123456789abcdef", min_size=64, max_size=64)
+files = st.builds(AcknowledgedFile, texts, digests, st.integers(0, 2**60), texts, texts, texts)
+moments = st.integers(0, 7_258_118_400).map(lambda second: datetime.fromtimestamp(second, UTC))
+
+
+@given(st.builds(Acknowledgement, texts, texts, moments, digests, st.lists(files, max_size=4).map(tuple)))
+def test_what_is_written_is_read_again(acknowledgement: Acknowledgement):
+    read = read_acknowledgement(acknowledgement_content(acknowledgement))
+    assert sorted(read.files) == sorted(acknowledgement.files)
+    assert (read.archive_id, read.archive_name) == (acknowledgement.archive_id, acknowledgement.archive_name)
+    assert (read.acknowledged, read.manifest_sha256) == (
+        acknowledgement.acknowledged,
+        acknowledgement.manifest_sha256,
+    )
+
+
+@given(st.binary(max_size=200))
+def test_anything_else_is_no_acknowledgement(content: bytes):
+    with pytest.raises(AcknowledgementError):
+        read_acknowledgement(content)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("format", 2),
+        ("archive", "an id"),
+        ("archive", {"id": 1, "name": "a name"}),
+        ("acknowledged", 5),
+        ("acknowledged", "yesterday"),
+        ("manifest_sha256", "abc"),
+        ("files", 7),
+        ("files", ["a.fits"]),
+        ("files", [FILE._asdict() | {"size_bytes": -1}]),
+        ("files", [FILE._asdict() | {"size_bytes": True}]),
+        ("files", [FILE._asdict() | {"sha256": SHA256.upper()}]),
+        ("files", [FILE._asdict() | {"to": None}]),
+    ],
+)
+def test_a_wrong_value_makes_it_no_acknowledgement(key: str, value: object):
+    document = json.loads(acknowledgement_content(WHOLE))
+    with pytest.raises(AcknowledgementError):
+        read_acknowledgement(json.dumps(document | {key: value}).encode())
+    del document[key]
+    with pytest.raises(AcknowledgementError):
+        read_acknowledgement(json.dumps(document).encode())
+
+
+def test_a_deeply_nested_content_is_no_acknowledgement():
+    with pytest.raises(AcknowledgementError):
+        read_acknowledgement(b"[" * 200_000)
+
+
+def test_lines_of_a_manifest_that_it_does_not_cover_are_counted():
+    covered = f"{SHA256}  data/frames/a.fits\n".encode()
+    other_content = f"{'0' * 64}  data/frames/a.fits\n".encode()
+    other_path = f"{SHA256}  data/frames/b.fits\n".encode()
+    assert WHOLE.leaves_out([covered]) == 0
+    assert WHOLE.leaves_out([covered, other_content, other_path]) == 2
