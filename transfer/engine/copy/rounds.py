@@ -164,18 +164,13 @@ class Rounds:
 
         An older copy leaves the manifest before its place is taken: late, and all at once.
         """
-        tasks: dict[tuple[str, str], dict[Lane, Task]] = {}
+        tasks: dict[Opening, dict[Lane, Task]] = {}
         for side, lane in self._lanes.items():
             for task in side.todo.values():
-                tasks.setdefault((task.file.source, task.file.path), {})[lane] = task
+                tasks.setdefault(self.opening(task), {})[lane] = task
             side.todo = {}
-        works = [self._work(by_lane) for by_lane in tasks.values()]
+        works = [_work(opening, by_lane) for opening, by_lane in tasks.items()]
         return sorted(works, key=lambda work: any(task.older is not None for task in work.tasks.values()))
-
-    def _work(self, by_lane: dict[Lane, Task]) -> Work:
-        task = next(iter(by_lane.values()))
-        opening = self.opening(task)
-        return Work(task.file, opening.path, by_lane, opening.below, opening.others)
 
     def _go_on(self) -> bool:
         if self.stop.signalled or all(lane.has_ended for lane in self._lanes.values()):
@@ -221,6 +216,11 @@ class Rounds:
         while side.receiver.has_unproven and not self.stop.why:
             self._prove(side)
             side.receiver.leave_bad_out(side.todo)
+
+
+def _work(opening: Opening, by_lane: dict[Lane, Task]) -> Work:
+    file = next(iter(by_lane.values())).file
+    return Work(file, opening.path, by_lane, opening.below, opening.others)
 
 
 def _size_bytes(tasks: Iterable[Task]) -> int:

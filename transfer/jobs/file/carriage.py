@@ -7,14 +7,16 @@ the lists of one bag are written, the next is read. So a drive never waits for t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
 
 from manifests.frames.frame import Frame
 from transfer.archive.held import archive_failure
+from transfer.archive.shelf import OF_AN_ARCHIVE
+from transfer.engine.copy.destination import Destination
+from transfer.engine.copy.rounds import Rounds
 from transfer.errors import DoesNotFit, NightferryError
+from transfer.events import Phase
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.background import Background
-from transfer.jobs.file.copying import copy
 from transfer.jobs.file.finishing import Finishing, count_there
 from transfer.jobs.file.items import Item, Portion, Refusal, not_filed
 from transfer.jobs.file.planning import Planned
@@ -25,21 +27,23 @@ from transfer.surroundings import Surroundings
 _EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
 
 
-@dataclass(slots=True)
 class Carriage:
-    """Carries deliveries, one after the other.
+    """Carries deliveries into one archive, one after the other. `full` says what did not fit."""
 
-    `failure` is what ended the whole before its time, `full` what did not fit, `stopped` whether somebody
-    asked the run to end.
-    """
+    def __init__(self, filing: Filing, around: Surroundings, background: Background) -> None:
+        root = filing.archive.root
+        self.full: list[DoesNotFit] = []
+        self._filing = filing
+        self._around = around
+        self._background = background
+        self._archive = Destination(root, lambda error: archive_failure(error, root), OF_AN_ARCHIVE)
+        self._stopped = False
+        self._has_begun = False
 
-    filing: Filing
-    around: Surroundings
-    background: Background
-    failure: NightferryError | None = None
-    full: list[DoesNotFit] = field(default_factory=list)
-    stopped: bool = False
-    _has_begun: bool = False
+    @property
+    def failure(self) -> NightferryError | None:
+        """What ended the whole before its time."""
+        return self._archive.failure
 
     def carry(self, account: Account, at_end: Callable[[Account], None]) -> None:
         """Carry one delivery; `at_end` is called when all that was carried of it is proven and listed.
@@ -57,15 +61,14 @@ class Carriage:
             account.note_cut_short()
             self._fail(error)
         self._refuse(account, account.delivery.refusals)
-        self.background.do(lambda: at_end(account))
+        self._background.do(lambda: at_end(account))
 
     def _refuse(self, account: Account, refusals: Iterable[Refusal]) -> None:
         refused = list(refusals)
-        self.background.do(lambda: account.count_refused(refused))
+        self._background.do(lambda: account.count_refused(refused))
 
-    def _fail(self, error: OSError | NightferryError | None) -> None:
-        root = self.filing.archive.root
-        self.failure = self.failure or (archive_failure(error, root) if isinstance(error, OSError) else error)
+    def _fail(self, error: OSError | NightferryError) -> None:
+        self._archive.fail(self._archive.explain(error) if isinstance(error, OSError) else error)
 
     def _fail_with(self, error: OSError | NightferryError, account: Account, left: Iterable[Item]) -> None:
         """End the run for an error; of the files that were on their way none is filed."""
@@ -78,15 +81,15 @@ class Carriage:
         self._refuse(account, portion.refusals)
         account.note(portion.findings)
         if self.has_to_end:
-            why = self.failure.happened if self.failure is not None else self.around.stop.why
+            why = self.failure.happened if self.failure is not None else self._around.stop.why
             self._refuse(account, (not_filed(item.shown, why) for item in portion.items))
             return
         try:
-            plan = self.filing.planner.plan(portion.items)
+            plan = self._filing.planner.plan(portion.items)
         except (OSError, NightferryError) as error:
             self._fail_with(error, account, portion.items)
             return
-        self.background.do(lambda: count_there(account, self.filing.shelf, plan.there))
+        self._background.do(lambda: count_there(account, self._filing.shelf, plan.there))
         self._refuse(account, plan.refusals)
         try:
             if plan.carry and self._fits(account, plan.carry):
@@ -97,13 +100,13 @@ class Carriage:
     @property
     def has_to_end(self) -> bool:
         """Whether nothing more may be begun."""
-        self.stopped = self.stopped or bool(self.around.stop.why)
-        return self.stopped or self.failure is not None
+        self._stopped = self._stopped or bool(self._around.stop.why)
+        return self._stopped or self.failure is not None
 
     def _fits(self, account: Account, carry: Sequence[Planned]) -> bool:
         """Check that there is room before the first byte is written."""
         needed = sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in carry) + _ROOM_BYTES
-        archive = self.filing.archive
+        archive = self._filing.archive
         free = archive.folder.free_bytes()
         if needed <= free:
             return True
@@ -116,36 +119,41 @@ class Carriage:
 
     def _copy(self, account: Account, carry: Sequence[Planned]) -> None:
         if not self._has_begun:
-            self.filing.shelf.begin()
+            self._filing.shelf.begin()
             self._has_begun = True
         frames = [planned.item.frame for planned in carry]
-        self.background.do(lambda: self._look_at_skies(frames))
-        planned = {each.item.opened: each for each in carry}
-        receiving = Receiving(self.filing, account.delivery, planned, self._prove_behind)
-        read = copy(receiving, carry, self.around, lambda: not self.has_to_end)
-        if read.failed:
+        self._background.do(lambda: self._look_at_skies(frames))
+        planned, stop = {each.item.opened: each for each in carry}, self._around.stop
+        receiving = Receiving(self._filing, account.delivery, planned, stop, self._prove_behind)
+        side = receiving.side(self._archive)
+        rounds = Rounds(
+            sides=(side,),
+            opening=receiving.opening,
+            medium=self._around.medium,
+            stop=stop,
+            listen=self._around.listen,
+            phase=Phase.FILING,
+            may_go_on=lambda: not self.has_to_end,
+        )
+        rounds.copy()
+        if side.findings:
             account.look_whether_the_drive_left()
-        finishing = Finishing(receiving, account, self.around)
-
-        def finish() -> None:
-            finishing.finish(read)
-            self._fail(finishing.failure)
-
-        self.background.do(finish)
-        if not self.filing.archive.folder.reads_back_beside_writing:
-            self.background.wait()
+        self._background.do(rounds.finish)
+        self._background.do(Finishing(receiving, side, account, stop).finish)
+        if not self._filing.archive.folder.reads_back_beside_writing:
+            self._background.wait()
 
     def _look_at_skies(self, frames: Iterable[Frame | None]) -> None:
-        self.filing.skies.look(frames)
+        self._filing.skies.look(frames)
 
     def _prove_behind(self) -> None:
         """Have what has settled read back while the drive is read on, where that proves something."""
-        if self.filing.archive.folder.reads_back_beside_writing:
-            self.background.do(self._prove)
+        if self._filing.archive.folder.reads_back_beside_writing:
+            self._background.do(self._prove)
 
     def _prove(self) -> None:
-        stop = self.around.stop
+        stop = self._around.stop
         try:
-            self.filing.shelf.prove(lambda _: None, lambda: not stop.signalled)
+            self._filing.shelf.prove(lambda _: None, lambda: not stop.signalled)
         except OSError as error:
             self._fail(error)

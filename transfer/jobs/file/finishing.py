@@ -1,4 +1,4 @@
-"""The end of a portion: what came is proven, what is bad is carried again or left out, lists are written."""
+"""The end of a portion: the lists of its bags are written, and what became of each file is counted."""
 
 from __future__ import annotations
 
@@ -9,97 +9,35 @@ from manifests.findings import Finding
 from transfer.archive.held import archive_failure
 from transfer.archive.layout import bag_of
 from transfer.archive.shelf import Shelf
-from transfer.errors import DriveFailed, NightferryError
+from transfer.engine.copy.rounds import Side
+from transfer.errors import NightferryError
 from transfer.jobs.file.account import Account
-from transfer.jobs.file.copying import FilesRead, copy
 from transfer.jobs.file.items import Refusal, not_filed
-from transfer.jobs.file.planning import Placed, Planned
+from transfer.jobs.file.planning import Placed
 from transfer.jobs.file.receiving import Receiving
-from transfer.surroundings import Surroundings
+from transfer.stop import Stop
 
-# A copy that does not match is written again from the drive, twice at most.
-_ROUNDS = 3
-# So much is read back even when the run has to end: it takes seconds, and leaves bags that are finished.
-_PROVEN_IN_ANY_CASE_BYTES = 1 << 30
 _UNLISTED = "it was written, and is not in its bag's manifest"
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Finishing:
-    """Brings one portion to its end. `failure` is what the whole run has to end for."""
+    """Brings one portion to its end, in one archive, once its rounds are over."""
 
     receiving: Receiving
+    side: Side
     account: Account
-    around: Surroundings
-    failure: NightferryError | None = None
-    _trouble: str = ""
-    _todo: dict[str, Planned] = field(default_factory=dict)
-    _refused: dict[str, Refusal] = field(default_factory=dict)
+    stop: Stop
     _unlisted: dict[str, str] = field(default_factory=dict)
 
-    def finish(self, read: FilesRead) -> None:
-        """Wait for the lane, prove, write the lists, and count what became of each file."""
-        try:
-            self._end_lane(read)
-            self._prove()
-            for _ in range(_ROUNDS - 1):
-                if not self._todo or self._has_to_end:
-                    break
-                again, self._todo = list(self._todo.values()), {}
-                self._end_lane(copy(self.receiving, again, self.around, lambda: not self._has_to_end))
-                self._prove()
-            self._leave_bad_out()
-        except OSError as error:
-            self._fail(archive_failure(error, self.receiving.filing.archive.root))
-        except NightferryError as error:
-            self._fail(error)
+    def finish(self) -> None:
+        """Write the lists, and count what became of each file. What fails ends the whole run."""
+        self.side.destination.fail(self.side.full)
         shelf = self.receiving.filing.shelf
         waiting = {bag_of(each.to) for each in self.receiving.there if shelf.waits(each.to)}
         for bag in sorted({*self.receiving.bags, *waiting}):
             self._publish(bag)
         self._count()
-
-    @property
-    def _has_to_end(self) -> bool:
-        return self.around.stop.signalled or self.failure is not None
-
-    def _fail(self, error: NightferryError) -> None:
-        self.failure = self.failure or error
-
-    def _end_lane(self, read: FilesRead) -> None:
-        lane, planned = read.lane, self.receiving.planned
-        lane.finish()
-        self._trouble = f"writing it failed ({lane.trouble})" if lane.trouble else self._trouble
-        for each, failed in read.failed:
-            self._refuse(each, failed.finding)
-        self._carry_again(planned[task.path] for task in lane.voided)
-        for task, finding in lane.refused:
-            self._refuse(planned[task.path], finding)
-        self._carry_again(read.left)
-        if lane.hangs:
-            step = "Look at its disk and its connection, then file again."
-            root = self.receiving.filing.archive.root
-            self._fail(DriveFailed("The archive does not answer", root, step))
-        elif lane.failure is not None:
-            self._fail(lane.failure)
-
-    def _refuse(self, planned: Planned, finding: Finding) -> None:
-        shown = planned.item.shown
-        self._refused[planned.item.opened] = Refusal(shown, Finding(finding.kind, finding.detail, shown))
-
-    def _carry_again(self, files: Iterable[Planned]) -> None:
-        self._todo |= {planned.item.opened: planned for planned in files}
-
-    def _prove(self) -> None:
-        shelf, stop = self.receiving.filing.shelf, self.around.stop
-        little = shelf.unproven_bytes() <= _PROVEN_IN_ANY_CASE_BYTES
-        self._carry_again(self.receiving.prove(lambda: little or not stop.signalled))
-
-    def _leave_bad_out(self) -> None:
-        """Take copies that stayed bad out of their bags, and prove once more what stands beside them."""
-        self._carry_again(self.receiving.leave_bad_out())
-        if not self._has_to_end:
-            self.receiving.prove(lambda: not self._has_to_end)
 
     # Lists
 
@@ -113,36 +51,44 @@ class Finishing:
         except (OSError, NightferryError) as error:
             root = self.receiving.filing.archive.root
             failure = archive_failure(error, root) if isinstance(error, OSError) else error
-            self._fail(failure)
+            self.side.destination.fail(failure)
             why = f"the list of its bag could not be written: {failure.happened}"
-            self._unlisted |= {to: why for to, placed in self.receiving.placed.items() if placed.bag == bag}
+            self._unlisted.update(
+                {to: why for to, placed in self.receiving.placed.items() if placed.bag == bag}
+            )
 
     # What became of the files
 
     def _count(self) -> None:
         account, receiving = self.account, self.receiving
         count_there(account, receiving.filing.shelf, receiving.there)
-        account.count_refused([*receiving.refusals, *self._refused.values()])
-        left = (planned for opened, planned in self._todo.items() if opened not in self._refused)
-        account.count_refused(not_filed(planned.item.shown, self._why_left) for planned in left)
+        refused = {task.path: self._refusal(task.path, finding) for task, finding in self.side.findings}
+        left = [receiving.planned[path] for path in self.side.todo if path not in refused]
+        account.count_refused([*receiving.refusals, *refused.values()])
+        account.count_refused(not_filed(each.item.shown, self._why_left(each.item.opened)) for each in left)
         for place, placed in receiving.placed.items():
-            if placed.planned.item.opened in self._todo or placed.planned.item.opened in self._refused:
+            item = placed.planned.item
+            if item.opened in self.side.todo or item.opened in refused:
                 continue
             if receiving.filing.shelf.is_listed(place):
                 account.count_filed(placed)
             else:
-                why = self._why_unlisted(place)
-                account.count_refused([not_filed(placed.planned.item.shown, why)])
+                account.count_refused([not_filed(item.shown, self._why_unlisted(place))])
+
+    def _refusal(self, opened: str, finding: Finding) -> Refusal:
+        shown = self.receiving.planned[opened].item.shown
+        return Refusal(shown, Finding(finding.kind, finding.detail, shown))
 
     def _why_unlisted(self, place: str) -> str:
-        return self._unlisted.get(place) or (self.failure.happened if self.failure else _UNLISTED)
+        return self._unlisted.get(place) or self._failed or _UNLISTED
+
+    def _why_left(self, opened: str) -> str:
+        return self._failed or self.stop.why or self.side.reasons.get(opened, "it was not carried")
 
     @property
-    def _why_left(self) -> str:
-        if self.failure is not None:
-            return self.failure.happened
-        why = self.around.stop.why or self._trouble
-        return why or "its copy in the archive did not match, three times"
+    def _failed(self) -> str:
+        failure = self.side.destination.failure
+        return "" if failure is None else failure.happened
 
 
 def count_there(account: Account, shelf: Shelf, there: Iterable[Placed]) -> None:

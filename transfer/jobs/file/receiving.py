@@ -11,11 +11,21 @@ from transfer.archive.held import OpenArchive
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Batch, Written, flush
+from transfer.engine.copy.destination import Destination
+from transfer.engine.copy.rounds import Again, Opening, Side
+from transfer.engine.copy.task import Task
 from transfer.engine.medium import PinnedFolder
 from transfer.jobs.file.items import Delivery, Refusal, not_filed
 from transfer.jobs.file.planning import Placed, Planned, Planner
 from transfer.jobs.file.skies import Skies
 from transfer.jobs.file.sorting import Sorting
+from transfer.stop import Stop
+
+# Little enough that what is left to be read back when the drive has been read takes no time.
+_BATCH_BYTES = 96 << 20
+# So much is read back even when the run has to end: it takes seconds, and leaves bags that are finished.
+_PROVEN_IN_ANY_CASE_BYTES = 1 << 30
+_DID_NOT_MATCH = "its copy in the archive did not match, three times"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +51,7 @@ class Receiving:
     filing: Filing
     delivery: Delivery
     planned: Mapping[str, Planned]
+    stop: Stop
     on_settled: Callable[[], None]
     placed: dict[str, Placed] = field(default_factory=dict, init=False)
     there: list[Placed] = field(default_factory=list, init=False)
@@ -108,32 +119,52 @@ class Receiving:
         """The bags that files have come into."""
         return sorted({placed.bag for placed in self.placed.values()})
 
-    def prove(self, go_on: Callable[[], bool]) -> list[Planned]:
+    @property
+    def has_unproven(self) -> bool:
+        """Whether something in one of these bags has not been read back yet."""
+        return any(self.filing.shelf.unproven_in(bag) - self.filing.shelf.bad_in(bag) for bag in self.bags)
+
+    def prove(self) -> list[Again]:
         """Read back what was taken and is not proven; return what has to be carried again.
 
         One bad copy has everything that is not listed yet read back once more.
         """
         self._take_grown()
         shelf = self.filing.shelf
-        shelf.prove(_uncounted, go_on)
+        little = shelf.unproven_bytes() <= _PROVEN_IN_ANY_CASE_BYTES
+        shelf.prove(_uncounted, lambda: little or not self.stop.signalled)
         bad = self._bad()
         if bad:
             shelf.doubt()
         self._again |= {placed.planned.item.opened for placed in bad}
-        return [placed.planned for placed in bad]
+        return [Again(_task(placed.planned), _DID_NOT_MATCH) for placed in bad]
 
-    def leave_bad_out(self) -> list[Planned]:
-        """Take copies that stayed bad out of their bags; return what they are copies of."""
-        bad = self._bad()
-        for placed in bad:
-            self.filing.shelf.give_up(placed.bag, placed.path, source_is_there=True)
-        return [placed.planned for placed in bad]
+    def leave_bad_out(self, todo: Mapping[str, Task]) -> None:
+        """Take copies that stayed bad out of their bags; `todo` are the files that still lie on the drive."""
+        for placed in self._bad():
+            on_the_drive = placed.planned.item.opened in todo
+            self.filing.shelf.give_up(placed.bag, placed.path, source_is_there=on_the_drive)
 
     def _bad(self) -> list[Placed]:
         """Return the files whose copies are not what was written."""
         shelf = self.filing.shelf
         places = (f"{bag}/{path}" for bag in self.bags for path in sorted(shelf.bad_in(bag)))
         return [self.placed[place] for place in places if place in self.placed]
+
+    # For the rounds of the copy
+
+    def side(self, destination: Destination) -> Side:
+        """Return this archive's side of the rounds."""
+        todo = {opened: _task(planned) for opened, planned in self.planned.items()}
+        return Side(destination, self, self.delivery.label, todo, _BATCH_BYTES)
+
+    def opening(self, task: Task) -> Opening:
+        """Return how a file of the delivery is opened, and which further digests it needs."""
+        return Opening(task.path, self.delivery.below, self.planned[task.path].item.others())
+
+
+def _task(planned: Planned) -> Task:
+    return Task(planned.item.file, planned.item.night, planned.item.opened)
 
 
 def _not_asked_about(read: Iterable[tuple[Planned, Written, Content]]) -> list[str]:
