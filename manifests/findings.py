@@ -55,6 +55,7 @@ class FindingKind(StrEnum):
     NOT_FILED = "not filed"
     NOT_ACKNOWLEDGED = "not acknowledged on the drive"
     INDEX_BEHIND = "the index was not brought up to date"
+    LOG_NOT_READ = "log not understood"
 
     # What a bag says.
     MISSING = "missing"

@@ -12,7 +12,7 @@ from manifests.bags.entries import Entry
 from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
 from transfer.archive.bags import ArchiveBag, Folders, Held, bag_info, files_below
 from transfer.archive.held import OpenArchive
-from transfer.archive.layout import Owner
+from transfer.archive.layout import Owner, bag_of
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.open import Arrival, OpenBag
 from transfer.engine.bag.readback import read_back
@@ -229,6 +229,11 @@ class Shelf:
         """Return whether a file that this run has brought, by bag and path, is in its bag's manifest."""
         with self._lock:
             return self._brought.get(place, False)
+
+    def bags_brought_to(self) -> set[str]:
+        """Return the bags into which this run has brought something."""
+        with self._lock:
+            return set(map(bag_of, self._brought))
 
     def waits(self, place: str) -> bool:
         """Return whether a file that this run has brought is not in its bag's manifest, or not yet."""

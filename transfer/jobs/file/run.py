@@ -13,6 +13,7 @@ from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
 from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
 from transfer.archive.held import OpenArchive, held_archive, looked_at_archive
+from transfer.archive.logs import read_filed_logs
 from transfer.archive.naming import Namer, NameTables
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import Shelf
@@ -186,6 +187,13 @@ class FileRun:
             self._failure, self._full = carriage.failure, carriage.full
         if any(account.result().filed for account in self._accounts):
             self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
+            self._findings += self._logs_read(archive)
+
+    def _logs_read(self, archive: OpenArchive) -> tuple[Finding, ...]:
+        assert self._shelf is not None
+        stop, bags = self._around.stop, self._shelf.bags_brought_to()
+        now = self._around.clock()
+        return read_filed_logs(self._config, archive, bags, now, lambda: not stop.why)
 
     def _acknowledge(self, account: Account, archive: OpenArchive) -> None:
         """Write the archive's acknowledgement onto the drive, where all of the night is in the archive."""
