@@ -191,7 +191,10 @@ class ListedBag:
 
         There are several where a log was written anew, or another computer sends to the same drive.
         """
-        return [self.known[origin], *reversed(self.older.get(origin, ()))] if origin in self.known else []
+        newest = self.known.get(origin)
+        if newest is None:
+            return []
+        return [newest, *reversed(self.older[origin])] if origin in self.older else [newest]
 
     def set_aside(self) -> set[str]:
         """Give a damaged bag another name, which nothing else has, and be a new one; give what to flush."""

@@ -159,8 +159,11 @@ class PosixFolder(PinnedFolder):
 
     def sizes(self, path: str) -> dict[str, int]:
         with self._listing(path) as found:
-            facts = {each.name: each.stat(follow_symlinks=False) for each in found}
-        return {name: each.st_size for name, each in facts.items() if stat.S_ISREG(each.st_mode)}
+            return {
+                each.name: each.stat(follow_symlinks=False).st_size
+                for each in found
+                if each.is_file(follow_symlinks=False)
+            }
 
     @contextlib.contextmanager
     def _listing(self, path: str) -> Iterator[Iterable[os.DirEntry[str]]]:

@@ -200,9 +200,10 @@ class _Present:
 
     def _size_of(self, path: str) -> int | None:
         folder, _, name = path.rpartition("/")
-        if folder not in self._folders:
-            self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
-        return self._folders[folder].get(name)
+        sizes = self._folders.get(folder)
+        if sizes is None:
+            sizes = self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
+        return sizes.get(name)
 
     def has(self, known: Known) -> bool:
         """Return whether a listed file is there with its size: less than a check, which reads it."""
@@ -263,7 +264,7 @@ def _same(file: SourceFile, known: Known) -> bool:
 
     It is believed of what this computer has sent itself: see `comparing`.
     """
-    return not known.growing and (known.size_bytes, known.modified_ns) == (file.size_bytes, file.modified_ns)
+    return known.modified_ns == file.modified_ns and known.size_bytes == file.size_bytes and not known.growing
 
 
 @dataclass(slots=True)
@@ -313,18 +314,21 @@ class _Comparison:
 
     def _is_there(self, file: SourceFile, present: _Present) -> bool:
         """Count a file that the bag has as it is; most files of most runs are."""
-        versions = (known for known in self.bag.versions((file.source, file.path)) if _same(file, known))
-        known = next(
-            (v for v in versions if (v.own or self.contents.are_of(file, v)) and present.has(v)), None
-        )
-        if known is None:
-            return False
+        for known in self.bag.versions((file.source, file.path)):
+            if not _same(file, known) or not (known.own or self.contents.are_of(file, known)):
+                continue
+            if present.has(known):
+                self._count_there(known)
+                return True
+        return False
+
+    def _count_there(self, known: Known) -> None:
         if not known.own:
             self.found_own.add(known.path)
         self.there += 1
-        self.there_bytes += file.size_bytes
-        self.there_from_medium = self.there_from_medium and known.read_back == ReadBack.MEDIUM
-        return True
+        self.there_bytes += known.size_bytes
+        if known.read_back != ReadBack.MEDIUM:
+            self.there_from_medium = False
 
     def _plan_file(self, file: SourceFile, present: _Present, limits: FileSystemLimits | None) -> None:
         origin = (file.source, file.path)
