@@ -18,7 +18,7 @@ GRACE_S = 60.0
 def run_bounded(
     job: Callable[[], Result], as_it_stands: Callable[[], Result], stop: Stop, grace_s: float = GRACE_S
 ) -> tuple[Result, bool]:
-    """Run a job in a thread of its own; give its result and whether it hangs.
+    """Run a job in a thread of its own; return its result and whether it hangs.
 
     When it was told to stop and doesn't, `as_it_stands` says how far it came. Its thread is then still
     in the hands of the system: the process has to be ended without waiting for it. Raises what the

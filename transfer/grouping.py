@@ -24,7 +24,7 @@ class Told(NamedTuple):
 
 
 def grouped(findings: Iterable[Finding]) -> list[Told]:
-    """Give a line for each finding; more than five that say the same, or much the same, get one.
+    """Return a line for each finding; more than five that say the same, or much the same, get one.
 
     The same is said by kind and detail; much the same by one kind of files in one folder, where details
     tell of each file's own name. Lines come in the order of the first finding that each stands for.

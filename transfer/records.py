@@ -48,7 +48,7 @@ class Records:
     # What a bag on a drive holds
 
     def bag(self, drive_id: str, night: date, fingerprint: str) -> list[tuple[Origin, Known]] | None:
-        """Give what a bag lists, in its order, if the bag is the one that was remembered."""
+        """Return what a bag lists, in its order, if the bag is the one that was remembered."""
         document = self._read(self._bag_file(drive_id, night))
         if document.get("fingerprint") != fingerprint:
             return None
@@ -58,7 +58,7 @@ class Records:
             return None
 
     def own_in_bag(self, drive_id: str, night: date) -> set[tuple[str, str]]:
-        """Give path and SHA-256 of what a bag listed when it was last remembered, and was read here."""
+        """Return path and SHA-256 of what a bag listed when it was last remembered, and was read here."""
         document = self._read(self._bag_file(drive_id, night))
         try:
             known = [Known(*row[2:]) for row in document["files"]]
@@ -76,7 +76,7 @@ class Records:
     # Archives
 
     def archive_at(self, folder: Path) -> str | None:
-        """Give the id of the archive that a run of this computer has met in a folder; None where none has."""
+        """Return the id of the archive that a run of this computer has met in a folder, or None."""
         folders = self._read("archives.json").get("folders")
         known = folders.get(str(folder.absolute())) if isinstance(folders, dict) else None
         return known if isinstance(known, str) else None
@@ -91,7 +91,7 @@ class Records:
     # Receipts
 
     def keep_receipt(self, text: str, now: datetime) -> Path | None:
-        """Keep a receipt on this computer, too; give where, or None where it could not be kept."""
+        """Keep a receipt on this computer, too; return where, or None where it could not be kept."""
         name = f"receipts/{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}.txt"
         return self.folder / name if self._put(name, text.encode("utf-8")) else None
 

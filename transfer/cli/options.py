@@ -88,7 +88,7 @@ def as_request(
 
 
 def user_folder() -> Path:
-    """Give the folder of this user's own configuration, as the system has it."""
+    """Return the folder of this user's own configuration, as the system has it."""
     return Path(click.get_app_dir("nightferry"))
 
 
@@ -116,7 +116,7 @@ def any_config(config_file: str | None) -> Config | None:
 
 
 def records_folder(config: Config) -> Path:
-    """Give the folder where this computer's records are kept."""
+    """Return the folder where this computer's records are kept."""
     return config.records_folder or user_folder() / "records"
 
 
@@ -155,7 +155,7 @@ def exit_code_of(name: str, act: Callable[[], int], as_json: bool, nothing: Mapp
 
 
 def tell_error(name: str, error: NightferryError, as_json: bool, nothing: Mapping[str, object]) -> None:
-    """Tell an error on standard error, or as the JSON document."""
+    """Report an error on standard error, or as the JSON document."""
     if as_json:
         told = {"command": name, "exit": int(error.exit_code), "message": str(error), "findings": []}
         print_json({**told, **nothing})

@@ -51,7 +51,7 @@ def new_mark(
 
 
 def mark_text(mark: Mark) -> str:
-    """Give the mark as the text of its file."""
+    """Return the mark as the text of its file."""
     lines = [
         "# nightferry sends to this drive. It finds the drive by this file: leave it here.",
         # TOML's basic strings take every escape that JSON writes.
@@ -144,7 +144,7 @@ def drives_to_use(
 
 
 def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[FoundDrive], list[DriveName]]:
-    """Find the wanted drives by their marks, wherever they are mounted; give them and those not there.
+    """Find the wanted drives by their marks, wherever they are mounted; return them and those not there.
 
     With nothing wanted by name, every prepared drive that is mounted is found.
     """
@@ -186,7 +186,7 @@ def once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
 
 
 def drive_at(path: Path) -> FoundDrive:
-    """Take the folder a person named as a drive.
+    """Return the drive in the folder that a person named.
 
     Raises NotThere where it is not there or carries no mark: the classic loss is a stick that did not
     mount, and a night that fills the system disk instead.
@@ -203,7 +203,7 @@ def drive_at(path: Path) -> FoundDrive:
 
 
 def marked_at(path: Path) -> FoundDrive | None:
-    """Give the drive whose mark lies in a folder; None where none does, or what does is no mark any more.
+    """Return the drive whose mark lies in a folder; None where none does, or what does is no mark any more.
 
     Raises NotThere where it cannot be read: the folder may be a drive all the same.
     """
@@ -252,7 +252,7 @@ class OpenDrive:
         return self.mark.name
 
     def close(self) -> None:
-        """Let go of the drive."""
+        """Close the drive."""
         self.folder.close()
 
 
@@ -267,7 +267,7 @@ def alone_on(drive: OpenDrive, medium: Medium) -> Iterator[None]:
 
 @contextmanager
 def only_run_on(root: Path, medium: Medium) -> Iterator[int]:
-    """Keep every other run off a drive that this one writes to, by a lock on its mark; give its device.
+    """Keep every other run off a drive that this one writes to, by a lock on its mark; return its device.
 
     The system lets go of the lock when this run ends, however it ends. Raises Busy and NotThere.
     """
@@ -320,7 +320,7 @@ def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
 
 
 def check_name(name: str) -> str:
-    """Give a drive's name as it will be kept. Raises ConfigurationError where it is empty or unprintable."""
+    """Return a drive's name as it will be kept. Raises ConfigurationError: empty or unprintable."""
     kept = " ".join(name.split())
     if not kept or not kept.isprintable() or len(kept) > 80:
         raise ConfigurationError(f"A drive's name has 1 to 80 printable characters, not {name!r}")

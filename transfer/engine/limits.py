@@ -86,7 +86,7 @@ _BY_TYPE = {
 
 
 def limits_of(type_name: str) -> FileSystemLimits | None:
-    """Give the limits of a file system by its type, as Linux, macOS or Windows names it.
+    """Return the limits of a file system by its type, as Linux, macOS or Windows names it.
 
     None where the type is not known, and for network shares: what is behind one cannot be told.
     """
@@ -94,7 +94,7 @@ def limits_of(type_name: str) -> FileSystemLimits | None:
 
 
 def cannot_hold(limits: FileSystemLimits, path: str, size_bytes: int) -> str | None:
-    """Say why the file system cannot hold a file at this path (with `/`), or give None where it can."""
+    """Say why the file system cannot hold a file at this path (with `/`), or return None where it can."""
     largest = limits.largest_file_bytes
     if largest is not None and size_bytes > largest:
         return f"It has {size_bytes:,} bytes; {limits.name} holds at most {largest:,} bytes in one file."

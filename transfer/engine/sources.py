@@ -34,7 +34,7 @@ class SourceFile(NamedTuple):
 
 
 def walk(source: Source, keep_out: Iterable[Path] = ()) -> Iterator[SourceFile | Finding]:
-    """Give the files of a source that its patterns take, in no order, and what could not be seen.
+    """Yield the files of a source that its patterns take, in no order, and what could not be seen.
 
     Links are followed, except back into a folder they lie in, or into a folder of `keep_out` (the
     drive, the archive). Nothing is opened but folders. Files that other systems drop are left out, and
@@ -64,7 +64,7 @@ def check_places(sources: Iterable[Source], drive_root: Path) -> None:
 
 
 def _lies_within(inner: Path, outer: Path) -> bool:
-    """Tell by identity, not by spelling: cases, links and second mounts all lead to one folder."""
+    """Compare by identity, not by spelling: cases, links and second mounts all lead to one folder."""
     folder = inner.resolve()
     wanted = _identity(str(outer))
     return wanted is not None and any(_identity(str(place)) == wanted for place in (folder, *folder.parents))
@@ -106,7 +106,7 @@ class _Folder:
         return self._identity
 
     def is_in_itself(self) -> bool:
-        """Tell whether the folder is one of those it lies in: a loop."""
+        """Return whether the folder is one of those it lies in: a loop."""
         outer = self.inside
         while outer is not None:
             if outer.identity == self.identity:
@@ -138,7 +138,7 @@ class _Walk:
             self._findings.clear()
 
     def _files_in(self, folder: _Folder) -> Iterator[SourceFile]:
-        """Give the files of one folder; its folders go onto the stack."""
+        """Yield the files of one folder; its folders go onto the stack."""
         try:
             with os.scandir(folder.place) as entries:
                 for entry in entries:
@@ -191,13 +191,13 @@ class _Walk:
 
 
 def _choice(source: Source) -> Callable[[str], bool]:
-    """Give what tells whether a path is wanted: most sources leave nothing, and need not ask."""
+    """Return a function that says whether a path is wanted: most sources leave nothing, and need not ask."""
     take, leave = Patterns(source.take), Patterns(source.leave)
     return (lambda path: take.match(path) and not leave.match(path)) if source.leave else take.match
 
 
 def _was_dropped(entry: os.DirEntry[str]) -> bool:
-    """Tell whether another system dropped the file; looks closer only where its name gives reason to."""
+    """Return whether another system dropped the file; looks closer only where its name gives reason to."""
     name = entry.name
     # .DS_Store, ._name, thumbs.db, desktop.ini: none ends as a frame or a log does.
     return (name[0] == "." or name[-1] in "bBiI") and is_companion(Path(entry.path))

@@ -50,5 +50,5 @@ class ColdReader:
         return Evidence(ReadBack.MEDIUM, "; ".join(sorted(self._methods)))
 
     def close(self) -> None:
-        """Let go of the folder."""
+        """Close the folder."""
         self._folder.close()

@@ -96,7 +96,7 @@ class TagFileSet:
         self._parts: dict[str, int] = {}
 
     def create(self, name: str) -> BinaryIO:
-        """Give a file to write the tag file `name` to; closing it leaves the rest to `put_in_place`."""
+        """Return a file to write the tag file `name` to; closing it leaves the rest to `put_in_place`."""
         part = self._part(name)
         remove_if_there(self._folder, part)
         self._parts[name] = self._folder.create_file(part)
@@ -129,6 +129,6 @@ class TagFileSet:
         self._folder.flush_folders(sorted(touched))
 
     def close(self) -> None:
-        """Let go of the files, whatever came of them."""
+        """Close the files, whatever came of them."""
         while self._parts:
             os.close(self._parts.popitem()[1])

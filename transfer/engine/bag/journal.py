@@ -38,7 +38,7 @@ class Journal:
         self._size = 0
 
     def begin(self, kept: Iterable[Entry]) -> list[int]:
-        """Start anew with the entries that are kept, in one step, and give where each line starts."""
+        """Start anew with the entries that are kept, in one step, and return where each line starts."""
         part = self._path + PART_ENDING
         remove_if_there(self._folder, part)
         self.close()
@@ -52,7 +52,7 @@ class Journal:
         return starts
 
     def append(self, entries: Iterable[Entry]) -> list[int]:
-        """Add lines and flush them; give where each starts, in bytes. All of them, or none."""
+        """Add lines and flush them; return where each starts, in bytes. All of them, or none."""
         assert self._descriptor is not None, "a journal is begun before it is added to"
         lines = [journal_line(entry) for entry in entries]
         starts = list(itertools.accumulate(map(len, lines), initial=self._size))
@@ -82,7 +82,7 @@ class Journal:
         self._folder.flush_folders([parent(self._path)])
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         if self._descriptor is not None:
             os.close(self._descriptor)
             self._descriptor = None
@@ -103,7 +103,7 @@ def journal_entries(folder: PinnedFolder, path: str) -> Iterator[tuple[int, Entr
 
 
 def journal_line(entry: Entry) -> bytes:
-    """Give an entry as a line of a journal, its digest before it and its line end behind."""
+    """Return an entry as a line of a journal, its digest before it and its line end behind."""
     rest = entry_line(entry)[1:]
     return b'{"xxh3":"%s",%s' % (xxhash.xxh3_64_hexdigest(rest).encode(), rest)
 

@@ -50,5 +50,5 @@ def _files_below(folder: PinnedFolder, path: str) -> int:
 
 
 def parent(path: str) -> str:
-    """Give the folder of a path; empty for the root."""
+    """Return the folder of a path; empty for the root."""
     return path.rpartition("/")[0]

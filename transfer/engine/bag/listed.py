@@ -69,7 +69,7 @@ class ListedBag:
         self._names: NameBook | None = None
 
     def at(self, path: str) -> str:
-        """Give a path of the bag as one below the pinned folder."""
+        """Return a path of the bag as one below the pinned folder."""
         return f"{self.path}/{path}"
 
     @property
@@ -114,7 +114,7 @@ class ListedBag:
             yield line
 
     def _pinned_as(self, path: str) -> str | None:
-        """Give what the tag manifest says of a tag file; None where it is not there to say."""
+        """Return what the tag manifest says of a tag file; None where it is not there to say."""
         name = f"  {path}\n".encode()
         lines = self._lines(TAG_MANIFEST)
         return next(
@@ -147,7 +147,7 @@ class ListedBag:
         return read_lines(self.folder, self.at(path))
 
     def holds(self) -> bool:
-        """Tell whether the list is still what was written; where it is not, it is damaged and left out."""
+        """Return whether the list is still what was written; where it is not, it is damaged and left out."""
         digest = hashlib.sha256()
         try:
             for _ in self._digested(digest):
@@ -179,7 +179,7 @@ class ListedBag:
             self._leave_out(f"it has a manifest and no {ENTRIES}")
 
     def recall(self, rows: Iterable[tuple[Origin, Known]]) -> None:
-        """Know of files that the bag lists, in its order."""
+        """Add files that the bag lists, in its order."""
         for origin, known in rows:
             if origin in self.known:
                 self.older.setdefault(origin, []).append(self.known[origin])
@@ -187,7 +187,7 @@ class ListedBag:
             self.paths.add(known.path)
 
     def versions(self, origin: Origin) -> list[Known]:
-        """Give all that the bag lists under one name in one source, the newest first.
+        """Return all that the bag lists under one name in one source, the newest first.
 
         There are several where a log was written anew, or another computer sends to the same drive.
         """
@@ -197,7 +197,7 @@ class ListedBag:
         return [newest, *reversed(self.older[origin])] if origin in self.older else [newest]
 
     def set_aside(self) -> set[str]:
-        """Give a damaged bag another name, which nothing else has, and be a new one; give what to flush."""
+        """Rename a damaged bag to a free name, and be a new one; return the folders to flush."""
         number = 1
         while self.folder.stat(f"{self.path} (set aside {number})") is not None:
             number += 1
@@ -220,7 +220,7 @@ class ListedBag:
         return {path: e for path, e in left.items() if listed.get(path) != e.digests.sha256}
 
     def claim(self, path: str) -> str:
-        """Give a free path in the bag, as near to `path` as there is one."""
+        """Return a free path in the bag, as near to `path` as there is one."""
         if self._names is None:
             from manifests.bags.stored_names import NameBook
 
@@ -229,7 +229,7 @@ class ListedBag:
 
 
 def known_of(entry: Entry, own: bool = False) -> Known:
-    """Give what is needed to tell whether a source has changed since its entry was made."""
+    """Return what is needed to tell whether a source has changed since its entry was made."""
     return Known(
         path=entry.path,
         size_bytes=entry.size_bytes,
@@ -242,7 +242,7 @@ def known_of(entry: Entry, own: bool = False) -> Known:
 
 
 def _is_ours(path: str) -> bool:
-    """Tell whether a path that a drive names stays inside the payload: what a drive says is hostile."""
+    """Return whether a path that a drive names stays inside the payload: what a drive says is hostile."""
     parts = path.split("/")
     inside = parts[0] == PAYLOAD and len(parts) > 1 and not {"", ".", ".."} & set(parts)
     return inside and not {"\\", "\0"} & set(path) and path.encode(errors="ignore").decode() == path

@@ -53,13 +53,13 @@ class BagLists:
         return self._listed.folder.stat(self._listed.at(_RESERVE)) is not None
 
     def use_reserve(self) -> None:
-        """Let go of the space that was kept."""
+        """Free the space that was kept."""
         remove_if_there(self._listed.folder, self._listed.at(_RESERVE))
 
     # What they will say
 
     def refresh(self, entry: Entry, known: Known) -> None:
-        """Take new facts of a file whose content is the same."""
+        """Record new facts of a file whose content is the same."""
         self.same.add(entry.path)
         if (entry.modified_ns, entry.growing) != (known.modified_ns, known.growing):
             self._refreshed[entry.path] = dataclasses.replace(entry, read_back=known.read_back)
@@ -84,7 +84,7 @@ class BagLists:
         self.withdrawn = left
 
     def _listed_without(self, paths: set[str]) -> Iterator[Entry]:
-        """Give what the bag lists, but for some. Raises DriveFailed where the drive gives back less of it.
+        """Yield what the bag lists, except `paths`. Raises DriveFailed where the drive gives back less of it.
 
         A list is pinned by the tag manifest, which a bag that was being finished when the power went has not.
         """

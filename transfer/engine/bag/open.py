@@ -56,7 +56,7 @@ class OpenBag:
         return self.listed.at(path)
 
     def new_part(self) -> str:
-        """Give a path, below the pinned folder, for a file that has no name yet; never the same twice."""
+        """Return a path, below the pinned folder, for a file that has no name yet; never the same twice."""
         self._parts += 1
         return self._at(f"{INCOMING}/{self._parts}.part")
 
@@ -88,7 +88,7 @@ class OpenBag:
     # Taking files
 
     def take(self, arrivals: Iterable[Arrival], on_refused: OnRefused | None = None) -> None:
-        """Give whole, flushed files their final names.
+        """Rename whole, flushed files to their final names.
 
         An entry whose file is about to be replaced leaves the manifest first. A name that the drive
         refuses is told to `on_refused` and concerns no other file; without that it is raised.
@@ -135,7 +135,7 @@ class OpenBag:
         return touched | {parent(final)}
 
     def set_aside(self, path: str) -> set[str]:
-        """Move a file out of the payload, overwriting nothing; give the folders touched."""
+        """Move a file out of the payload, overwriting nothing; return the folders touched."""
         changed = self.folder.make_folders(self._at(SET_ASIDE))
         name = path.rpartition("/")[2]
         there = {name for name, _ in self.folder.names(self._at(SET_ASIDE))}
@@ -146,7 +146,7 @@ class OpenBag:
     # Ending
 
     def origins(self, paths: set[str]) -> dict[str, Origin]:
-        """Give where files that wait to be proven came from."""
+        """Return where files that wait to be proven came from."""
         return {e.path: (e.source, e.original) for _, e in self.journal.entries() if e.path in paths}
 
     def give_up(self, path: str, source_is_there: bool) -> None:
@@ -172,6 +172,6 @@ class OpenBag:
             self.journal.end()
 
     def close(self) -> None:
-        """Let go of the journal."""
+        """Close the journal."""
         with contextlib.suppress(OSError):  # all that counts was flushed
             self.journal.close()

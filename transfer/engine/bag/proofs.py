@@ -33,13 +33,13 @@ class Proofs:
         self._proven: dict[str, ReadBack] = {}
 
     def settle(self, entry: Entry, line_start: int) -> None:
-        """Know of a file that stands whole under its final name, with its line in the journal: unproven."""
+        """Record a complete, named file, with its line in the journal, that has not been read back yet."""
         self._settled[entry.path] = _Settled(line_start, entry.size_bytes, entry.digests.xxh128)
         self._proven.pop(entry.path, None)
         self.found_bad.discard(entry.path)
 
     def forget(self, path: str) -> None:
-        """Know no more of a file that has left its place."""
+        """Forget a file that has left its place."""
         del self._settled[path]
         self.found_bad.discard(path)
 
@@ -50,7 +50,7 @@ class Proofs:
 
     @property
     def proven(self) -> set[str]:
-        """Give the paths that this run has proven."""
+        """Return the paths that this run has proven."""
         return set(self._proven)
 
     @property
@@ -65,7 +65,7 @@ class Proofs:
 
     @property
     def unproven(self) -> list[str]:
-        """Give the paths that stand whole on the drive and are not proven."""
+        """Return the paths that stand whole on the drive and are not proven."""
         return [path for path in self._settled if path not in self._proven]
 
     @property
@@ -79,7 +79,7 @@ class Proofs:
         return ReadBack.PERHAPS_MEMORY not in self._proven.values()
 
     def of(self, entry: Entry, line_start: int) -> ReadBack | None:
-        """Give how the file of a journal's line was proven; None where it was not, or by another line."""
+        """Return how the file of a journal's line was proven; None where it was not, or by another line."""
         settled = self._settled.get(entry.path)
         if settled is None or settled.line_start != line_start:
             return None
@@ -88,12 +88,12 @@ class Proofs:
     # Proving
 
     def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> list[Compared]:
-        """Read back what is not proven yet; give the copies that are not what was written. Raises OSError."""
+        """Read back what is not proven yet; return copies that are not what was written. Raises OSError."""
         compared = read_back(self._listed.folder, self.waiting(), on_bytes, go_on)
         return [each for each in compared if not self.record(each)]
 
     def waiting(self) -> list[Copy]:
-        """Give the copies that are to be read back."""
+        """Return the copies that are to be read back."""
         return [self._copy(path) for path in self.unproven]
 
     def _copy(self, path: str) -> Copy:
@@ -101,7 +101,7 @@ class Proofs:
         return Copy(self._listed.at(path), settled.size_bytes, settled.xxh128)
 
     def record(self, compared: Compared) -> bool:
-        """Take what reading a copy back gave; tell whether it is what was written."""
+        """Record what reading a copy back gave; return whether it is what was written."""
         self.methods.add(compared.evidence.method)
         if compared.outcome is Outcome.EQUAL:
             self._proven[self.in_bag(compared.copy)] = compared.evidence.read_back
@@ -110,9 +110,9 @@ class Proofs:
         return compared.outcome is Outcome.EQUAL
 
     def doubt(self) -> None:
-        """Take back every proof of this run: all that it wrote is to be read again."""
+        """Withdraw every proof of this run: all that it wrote has to be read again."""
         self._proven.clear()
 
     def in_bag(self, copy: Copy) -> str:
-        """Give a copy's path in the bag."""
+        """Return a copy's path in the bag."""
         return copy.path.removeprefix(f"{self._listed.path}/")

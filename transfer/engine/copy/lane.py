@@ -185,14 +185,14 @@ class Lane:
             self._part.abandon()
 
     def _nudge(self, count: int) -> None:
-        """Have the device begin with what was written, now and then, if it is not being told already."""
+        """Have the device begin to write, now and then, unless it is already being asked to."""
         self._unwritten += count
         if self._unwritten >= _NUDGE_BYTES and self._nudges.empty():
             self._nudges.put(os.dup(self._part.descriptor))
             self._unwritten = 0
 
     def _nudge_all(self) -> None:
-        """Tell the device in a thread of its own: a full queue of the device makes the telling wait."""
+        """Ask the device in a thread of its own: a full queue of the device makes the call wait."""
         while (descriptor := self._nudges.get()) is not None:
             try:
                 self._folder.start_writing(descriptor)

@@ -50,7 +50,7 @@ class Part:
         return written
 
     def _keep_time(self, modified_ns: int) -> None:
-        """Give the copy its source's time, where the drive can: its entry has the time anyway."""
+        """Set the copy's time to its source's, where the drive can; its entry has the time anyway."""
         try:
             self._folder.set_modified(self.descriptor, modified_ns)
         except OSError as error:

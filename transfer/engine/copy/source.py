@@ -84,5 +84,5 @@ class OpenSource:
         return None
 
     def close(self) -> None:
-        """Let go of the source."""
+        """Close the source."""
         os.close(self._descriptor)

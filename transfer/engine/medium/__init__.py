@@ -35,7 +35,7 @@ __all__ = [
 
 
 def this_computer() -> Medium:
-    """Give the medium of the system this runs on."""
+    """Return the medium of the system this runs on."""
     if sys.platform == "win32":
         from transfer.engine.medium.windows.medium import WindowsMedium
 

@@ -23,12 +23,12 @@ _LEFT = frozenset(getattr(errno, name) for name in _LEFT_NAMES if hasattr(errno,
 
 
 def drive_has_left(error: OSError) -> bool:
-    """Tell an error that means the device is gone from one that means a bad file or sector."""
+    """Return whether an error means that the device is gone, rather than a bad file or sector."""
     return error.errno in _LEFT
 
 
 def drive_is_full(error: OSError) -> bool:
-    """Tell an error that means there is no room, or no more for this user."""
+    """Return whether an error means that there is no room, or no more for this user."""
     return error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 
 
@@ -81,7 +81,7 @@ class ColdGroup(ABC):
 
     @abstractmethod
     def close(self) -> None:
-        """Let go of the files."""
+        """Close the files."""
 
 
 class PinnedFolder(ABC):
@@ -107,11 +107,11 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def replace(self, old: str, new: str) -> None:
-        """Give the file `old` the name `new`, in one step, in place of what had that name."""
+        """Rename the file `old` to `new` in one step, in place of what had that name."""
 
     @abstractmethod
     def hard_link(self, file: Path, path: str) -> None:
-        """Give a file that lies anywhere one more name, which must not exist yet, below the folder.
+        """Make a hard link to a file that lies anywhere: a name below the folder that must not exist yet.
 
         A link is followed to its file. FileNotFoundError: the file is not there.
         """
@@ -133,7 +133,7 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def stat(self, path: str) -> os.stat_result | None:
-        """Give a file's or folder's facts without following a link, or None where it is not there."""
+        """Return a file's or folder's facts without following a link, or None where it is not there."""
 
     @abstractmethod
     def names(self, path: str) -> list[tuple[str, bool]]:
@@ -141,7 +141,7 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def sizes(self, path: str) -> dict[str, int]:
-        """Give the size of each regular file in a folder by its name, in bytes. Empty where there is none."""
+        """Return the size of each regular file in a folder by its name, in bytes. Empty without any."""
 
     @abstractmethod
     def start_writing(self, descriptor: int) -> None:
@@ -157,15 +157,15 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def set_modified(self, descriptor: int, modified_ns: int) -> None:
-        """Give an open file its modification time."""
+        """Set the modification time of an open file."""
 
     @abstractmethod
     def free_bytes(self) -> int:
-        """Give the space that is free for this user; more than any night where the system does not say."""
+        """Return the space that is free for this user; more than any night where the system does not say."""
 
     @abstractmethod
     def still_there(self) -> bool:
-        """Tell whether the path the folder was opened by still leads to it."""
+        """Return whether the path the folder was opened by still leads to it."""
 
     @property
     def reads_back_beside_writing(self) -> bool:
@@ -189,7 +189,7 @@ class PinnedFolder(ABC):
 
     @abstractmethod
     def close(self) -> None:
-        """Let go of the folder."""
+        """Close the folder."""
 
 
 class Medium(ABC):
@@ -201,7 +201,7 @@ class Medium(ABC):
 
     @abstractmethod
     def volume_of(self, path: Path) -> Volume:
-        """Give the volume a path is on."""
+        """Return the volume a path is on."""
 
     def system_volume(self) -> Volume:
         """Return the volume that the system runs from."""
@@ -209,11 +209,11 @@ class Medium(ABC):
 
     @abstractmethod
     def pin(self, path: Path) -> PinnedFolder:
-        """Hold a folder open. Raises OSError."""
+        """Open a folder and hold it open. Raises OSError."""
 
     @abstractmethod
     def lock(self, path: Path) -> int | None:
-        """Take the lock on a file for as long as the descriptor stays open; None if another run has it.
+        """Lock a file for as long as the descriptor stays open; None if another run has it.
 
         The system lets go of it when the process ends, however it ends.
         """
@@ -224,11 +224,11 @@ class Medium(ABC):
 
     @abstractmethod
     def is_being_written(self, descriptor: int) -> bool | None:
-        """Tell whether another program has the file open for writing; None where it cannot be told."""
+        """Return whether another program has the file open for writing; None where that is unknown."""
 
     @abstractmethod
     def is_locked(self, error: OSError) -> bool:
-        """Tell an error that another program's lock causes, and that may pass, from any other."""
+        """Return whether an error is caused by another program's lock, and may pass."""
 
 
 def write_all(descriptor: int, block: bytes | memoryview) -> None:

@@ -15,12 +15,12 @@ _NS = 1_000_000_000
 
 
 def at_any_length(path: str, *, windows: bool = ON_WINDOWS) -> str:
-    """Give an absolute path in the form in which the system takes it however long it is."""
+    """Return an absolute path in the form in which the system takes it however long it is."""
     return extended(path) if windows else path
 
 
 def as_written(path: str, *, windows: bool = ON_WINDOWS) -> str:
-    """Give a path in the form that a person writes and reads, in whichever the system was asked."""
+    """Return a path in the form that a person writes and reads, in whichever the system was asked."""
     return plain(path) if windows else path
 
 
@@ -35,7 +35,7 @@ HERE = Spelling()
 
 
 def leads_to_a_folder(entry: os.DirEntry[str], *, windows: bool = ON_WINDOWS) -> bool:
-    """Tell whether what a folder lists as a folder is a link or junction to one. Raises OSError.
+    """Return whether what a folder lists as a folder is a link or junction to one. Raises OSError.
 
     Only Windows has junctions, and there the listing tells of them without asking the system again.
     """
@@ -43,7 +43,7 @@ def leads_to_a_folder(entry: os.DirEntry[str], *, windows: bool = ON_WINDOWS) ->
 
 
 def facts_of(*, stays_open: bool, windows: bool = ON_WINDOWS) -> Callable[[os.DirEntry[str]], os.stat_result]:
-    """Give how to ask for size and times of what a folder lists. The file itself is asked where need be.
+    """Return a function that asks for size and times of what a folder lists, the file itself if need be.
 
     From memory: Windows writes them into the folder only when a file is closed, so of one that `stays_open`
     the folder tells what was so when it was opened.
@@ -54,7 +54,7 @@ def facts_of(*, stays_open: bool, windows: bool = ON_WINDOWS) -> Callable[[os.Di
 
 
 def time_of_birth(*, windows: bool = ON_WINDOWS) -> Callable[[os.stat_result], int] | None:
-    """Give how to tell when a file was made, in nanoseconds since 1970; None where the system keeps it not.
+    """Return a function for when a file was made, in nanoseconds since 1970; None where no system keeps it.
 
     Windows says it as st_ctime until Python 3.12 and, by its documentation, as st_birthtime from then on.
     """

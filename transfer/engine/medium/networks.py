@@ -14,5 +14,5 @@ _ON_A_NETWORK = frozenset(
 
 
 def is_on_a_network(path: PurePath, file_system: str) -> bool:
-    r"""Tell by the type of its file system, or a path such as `\\server\share`, whether others reach it."""
+    r"""Return whether others reach it: by its file system's type, or a path such as `\\server\share`."""
     return file_system.lower() in _ON_A_NETWORK or str(path).startswith("\\\\")

@@ -114,7 +114,7 @@ class PosixFolder(PinnedFolder):
         self._forget(old)
 
     def _forget(self, path: str) -> None:
-        """Let go of a folder that may have got another name, and of all below it."""
+        """Close a folder that may have got another name, and all below it."""
         with self._lock:
             for known in [known for known in self._folders if f"{known}/".startswith(f"{path}/")]:
                 del self._folders[known]

@@ -45,7 +45,7 @@ def _raise_errno() -> None:
 
 @cache
 def reports_lost_writes(release: str | None = None) -> bool:
-    """Tell whether syncfs reports writes that were lost: since Linux 5.8 (syncfs(2), "Versions")."""
+    """Return whether syncfs reports writes that were lost: since Linux 5.8 (syncfs(2), "Versions")."""
     numbers = re.match(r"(\d+)\.(\d+)", release or os.uname().release)
     return numbers is not None and (int(numbers[1]), int(numbers[2])) >= (5, 8)
 
@@ -77,7 +77,7 @@ def start_writeback(descriptor: int) -> None:
 
 @contextlib.contextmanager
 def read_lease(descriptor: int) -> Iterator[None]:
-    """Hold a read lease on an open file (fcntl(2), F_SETLEASE).
+    """Take a read lease on an open file (fcntl(2), F_SETLEASE).
 
     Raises BlockingIOError where anyone has the file open for writing, OSError where no lease is to be had.
     """
@@ -92,7 +92,7 @@ def read_lease(descriptor: int) -> Iterator[None]:
 
 
 def cached_pages(descriptor: int, size_bytes: int) -> int | None:
-    """Count the pages of an open file or block device that are in memory; None where it cannot be told."""
+    """Count the pages of an open file or block device that are in memory; None where that is unknown."""
     span, counts = _Range(0, 0), _Counts()
     result = _libc().syscall(
         ctypes.c_long(_CACHESTAT),
@@ -107,7 +107,7 @@ def cached_pages(descriptor: int, size_bytes: int) -> int | None:
 
 
 def resident_pages(descriptor: int, size_bytes: int) -> int | None:
-    """Count with mincore(2), which kernels before 6.5 offer; None where it cannot be told.
+    """Count with mincore(2), which kernels before 6.5 offer; None where the system does not say.
 
     It looks at page after page: a whole disk would take it longer than reading a night back.
     """

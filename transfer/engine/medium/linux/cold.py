@@ -41,7 +41,7 @@ class ColdWatch:
         self._read_bytes = 0
 
     def _empty_device_cache(self) -> int | None:
-        """Give how many pages stay, None where that is not told; the kernel's drivers have no such cache."""
+        """Return how many pages stay, None where that is unknown; the kernel's drivers have no such cache."""
         if not self._mount.in_user_space:
             return 0
         if self._block_device is None:

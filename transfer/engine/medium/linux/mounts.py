@@ -60,7 +60,7 @@ def _plain(escaped: str) -> str:
 
 
 def mount_of(path: Path, device: int, table: list[Mount]) -> Mount:
-    """Give the mount a resolved path with this st_dev is on.
+    """Return the mount a resolved path with this st_dev is on.
 
     The device decides; where two mounts share it, or none has it (as on some layered file systems),
     the longest mount point above the path does.
@@ -72,6 +72,6 @@ def mount_of(path: Path, device: int, table: list[Mount]) -> Mount:
 
 
 def is_for_drives(mount: Mount) -> bool:
-    """Tell whether a prepared drive is looked for on this mount."""
+    """Return whether a prepared drive is looked for on this mount."""
     here = Path(mount.root)
     return mount.file_system not in _NOT_FOR_DRIVES and not any(map(here.is_relative_to, _KERNEL_FOLDERS))

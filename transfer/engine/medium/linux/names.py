@@ -24,7 +24,7 @@ _MAGIC = (
 
 
 def file_system_of(mount: Mount, udev_data: Path = _UDEV_DATA) -> str:
-    """Give a mount's file system by the kernel's name for it, through a driver in user space too.
+    """Return a mount's file system by the kernel's name for it, through a driver in user space too.
 
     The device manager knows it, or the device's first sector where this user may read it; else it
     stays "fuseblk".
@@ -56,5 +56,5 @@ def _as_the_boot_sector_says(source: str) -> str | None:
 
 
 def name_in_boot_sector(sector: bytes) -> str | None:
-    """Give the file system that a volume's first sector names; None where it names none that is known."""
+    """Return the file system that a volume's first sector names; None where it names none that is known."""
     return next((name for at, magic, name in _MAGIC if sector[at : at + len(magic)] == magic), None)

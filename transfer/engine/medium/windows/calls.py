@@ -134,7 +134,7 @@ class WindowsCalls(Protocol):
         """Make a C descriptor of a handle; closing it closes the handle."""
 
     def handle(self, descriptor: int) -> int:
-        """Give the handle of a C descriptor."""
+        """Return the handle of a C descriptor."""
 
     def pause(self, seconds: float) -> None:
         """Wait."""
@@ -284,12 +284,12 @@ class SystemCalls:
 
 
 def is_folder(facts: os.stat_result) -> bool:
-    """Tell a folder from a file, and from a link or junction to a folder."""
+    """Return whether this is a folder, and no link or junction to one."""
     return bool(_attributes(facts) & FILE_ATTRIBUTE_DIRECTORY) and not is_elsewhere(facts)
 
 
 def is_elsewhere(facts: os.stat_result) -> bool:
-    """Tell whether what was looked at leads elsewhere."""
+    """Return whether what was looked at leads elsewhere."""
     return leads_elsewhere(_attributes(facts), getattr(facts, "st_reparse_tag", 0))
 
 

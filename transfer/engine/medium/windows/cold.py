@@ -85,7 +85,7 @@ def _address(buffer: mmap.mmap) -> int:
 
 
 def _sector_bytes(calls: WindowsCalls, volume: str) -> int:
-    """Give the size of a sector; 0, to which nothing is aligned, where it is not told."""
+    """Return the size of a sector; 0, to which nothing is aligned, where it is not told."""
     try:
         return calls.sector_bytes(volume)
     except OSError:

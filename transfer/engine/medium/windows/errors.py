@@ -62,7 +62,7 @@ _ERRNO = {
 
 
 def errno_of(code: int) -> int:
-    """Give the errno that stands for a Windows error code.
+    """Return the errno that stands for a Windows error code.
 
     EBUSY stands for another program's lock, ENODEV for a drive that left. What has no counterpart is
     EIO, which voids what was written: the side to err on.
@@ -81,7 +81,7 @@ def os_error(code: int, text: str, path: str = "") -> OSError:
 
 
 def translated(error: OSError) -> OSError:
-    """Give an error that Python raised itself, with the errno this module gives its Windows code.
+    """Return an error that Python raised itself, with the errno this module gives its Windows code.
 
     Python's own table calls a drive that left a bad argument, and another program's lock a lack of rights.
     """
@@ -93,7 +93,7 @@ def translated(error: OSError) -> OSError:
 
 
 def is_locked(error: OSError) -> bool:
-    """Tell an error that another program's lock causes from any other.
+    """Return whether an error is caused by another program's lock.
 
     A read through a C descriptor has lost its Windows code: the C runtime makes EACCES of a lock that
     another program holds on a part of the file. An open that is refused for want of rights keeps its

@@ -53,11 +53,11 @@ class HeldFolders:
         self._lock = threading.Lock()
 
     def holds(self, path: str) -> bool:
-        """Tell whether a folder below is held, and therefore there."""
+        """Return whether a folder below is held, and therefore there."""
         return path in self._folders
 
     def hold(self, path: str) -> HeldFolder:
-        """Hold a folder below, walked to part by part; none may be a link, or on another volume."""
+        """Open and hold a folder below, walked to part by part; none may be a link, or on another volume."""
         if self._root is None:
             raise OSError(errno.EBADF, "the folder was let go of", path)
         if not path:
@@ -74,7 +74,7 @@ class HeldFolders:
         return held
 
     def let_go(self, path: str) -> None:
-        """Let go of a folder below and of all below it, so that it can get another name."""
+        """Close a folder below and all below it, so that it can get another name."""
         with self._lock:
             for held in [each for each in self._folders if f"{each}/".startswith(f"{path}/")]:
                 del self._folders[held]
@@ -94,13 +94,13 @@ class HeldFolders:
                 self._folders.popitem(last=False)
 
     def close(self) -> None:
-        """Let go of all."""
+        """Close everything."""
         self._folders.clear()
         self._root = None
 
 
 def _own_name(calls: WindowsCalls, folder: HeldFolder) -> str:
-    """Give a folder by its volume's own name, which no other gets. Shares and some drivers have none."""
+    """Return a folder by its volume's own name, which no other gets. Shares and some drivers have none."""
     try:
         return calls.final_path(folder.handle)
     except OSError:

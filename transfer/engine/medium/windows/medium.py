@@ -50,7 +50,7 @@ class WindowsFolder(PinnedFolder):
 
     @contextlib.contextmanager
     def _explaining(self) -> Iterator[None]:
-        """Tell a file that is not there from a drive that is not: Windows reports both alike.
+        """Distinguish a file that is not there from a drive that is not: Windows reports both alike.
 
         An error names a path as a person wrote it, not by the volume's own name.
         """
@@ -66,7 +66,7 @@ class WindowsFolder(PinnedFolder):
             raise OSError(error.errno, error.strerror, written) from error
 
     def _within(self, path: str) -> tuple[HeldFolder, str]:
-        """Give the whole path of a file, and its folder, to be held while something is done with it."""
+        """Return the whole path of a file, and its folder, to be held while something is done with it."""
         return self._held.hold(path.rpartition("/")[0]), below(self._held.path, path)
 
     def create_file(self, path: str) -> int:
@@ -209,7 +209,7 @@ class WindowsFolder(PinnedFolder):
 
 
 def _identity(calls: WindowsCalls, path: str) -> Identity | None:
-    """Give what a folder is known by; None where nothing can be opened there."""
+    """Return what a folder is known by; None where nothing can be opened there."""
     try:
         handle = calls.open(path, openings.PINNED_FOLDER)
     except OSError:
@@ -232,7 +232,7 @@ def _descriptor(calls: WindowsCalls, handle: int, *, writable: bool) -> int:
 
 @contextlib.contextmanager
 def _unless(*codes: int) -> Iterator[None]:
-    """Let errors of these kinds pass."""
+    """Ignore errors of these kinds."""
     try:
         yield
     except OSError as error:

@@ -72,7 +72,7 @@ LOCK_READ_ONLY = Opening(GENERIC_READ, _SHARED, OPEN_EXISTING, 0)
 
 
 def is_aligned(offset: int, length: int, address: int, sector_bytes: int) -> bool:
-    """Tell whether a read may go past the cache: offset, length and buffer lie on whole sectors.
+    """Return whether a read may go past the cache: offset, length and buffer lie on whole sectors.
 
     What FILE_FLAG_NO_BUFFERING asks for ("File buffering", Microsoft).
     """
@@ -80,5 +80,5 @@ def is_aligned(offset: int, length: int, address: int, sector_bytes: int) -> boo
 
 
 def leads_elsewhere(attributes: int, reparse_tag: int) -> bool:
-    """Tell a link, junction or mount point from a file or folder, however that is stored."""
+    """Return whether this is a link, junction or mount point, rather than a file or folder."""
     return bool(attributes & FILE_ATTRIBUTE_REPARSE_POINT and reparse_tag & _NAME_SURROGATE)

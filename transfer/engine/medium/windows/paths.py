@@ -18,7 +18,7 @@ _NEVER_IN_A_NAME = frozenset('\\:/\0*?<>|"')
 
 
 def extended(path: str) -> str:
-    r"""Give an absolute path in the form that Windows takes as it is, at any length.
+    r"""Return an absolute path in the form that Windows takes as it is, at any length.
 
     Behind `\\?\` nothing is resolved any more, so `/`, `.` and `..` are resolved here. A path that is
     relative, or has such a form already, stays as it is.
@@ -33,7 +33,7 @@ def extended(path: str) -> str:
 
 
 def plain(path: str) -> str:
-    r"""Give a path in the form that people write: without `\\?\`, where there is such a form of it."""
+    r"""Return a path in the form that people write: without `\\?\`, where there is such a form of it."""
     if path.startswith(_LONG_SHARE):
         return _SHARE + path.removeprefix(_LONG_SHARE)
     rest = path.removeprefix(_LONG)
@@ -41,7 +41,7 @@ def plain(path: str) -> str:
 
 
 def below(root: str, path: str) -> str:
-    """Give the path of what lies at `path` (relative, with `/`) below a root in its extended form.
+    """Return the path of what lies at `path` (relative, with `/`) below a root in its extended form.
 
     Raises OSError where a part would lead anywhere else.
     """
@@ -53,10 +53,10 @@ def below(root: str, path: str) -> str:
 
 
 def drive_roots(bits: int) -> list[str]:
-    r"""Give the roots that GetLogicalDrives tells of: bit 0 is `A:\`."""
+    r"""Return the roots that GetLogicalDrives tells of: bit 0 is `A:\`."""
     return [f"{chr(ord('A') + bit)}:\\" for bit in range(26) if bits >> bit & 1]
 
 
 def serial_text(serial: int) -> str:
-    """Give a volume's serial number as Windows shows it: 1A2B-3C4D."""
+    """Return a volume's serial number as Windows shows it: 1A2B-3C4D."""
     return f"{serial >> 16 & 0xFFFF:04X}-{serial & 0xFFFF:04X}"
