@@ -80,6 +80,14 @@ def payload_oxum(folder: Path) -> Oxum | None:
     return reader.oxum(reader.info())
 
 
+def _refuse_spaced_labels(lines: Sequence[Line], fields: Sequence[Field], faults: Faults) -> None:
+    """Add the elements whose label has white space before its colon (RFC 8493, section 2.1.1)."""
+    labels = {line.number: line.text.partition(":")[0] for line in lines}
+    for field in fields:
+        if labels[field.line] != labels[field.line].rstrip():
+            faults.add(field.line, f"has white space between '{shown(field.label)}' and its colon")
+
+
 class _Reader:
     """Reads one bag's tag files and collects what is wrong with them."""
 
@@ -130,11 +138,14 @@ class _Reader:
     def declaration(self) -> None:
         """Read bagit.txt: the version and the encoding of all the others."""
         faults = Faults(BAGIT_TXT)
-        fields = read_fields(self._declaration_lines(faults), faults)
+        lines = list(self._declaration_lines(faults))
+        fields = read_fields(lines, faults)
         said = {field.label: field for field in fields}
         if fields:
             self._take_version(said.get("BagIt-Version"), faults)
             self._take_encoding(said.get("Tag-File-Character-Encoding"), faults)
+        if self._version >= (1, 0):
+            _refuse_spaced_labels(lines, fields, faults)
         known = ("BagIt-Version", "Tag-File-Character-Encoding")
         for number, field in enumerate(fields):
             if number > 1 or field.label not in known:

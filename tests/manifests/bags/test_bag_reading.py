@@ -191,6 +191,17 @@ def faults_of(folder: Path) -> list[tuple[str, int, str]]:
             "'KLINGON' is not an encoding; UTF-8 was taken",
         ),
         (
+            b"BagIt-Version : 1.0\nTag-File-Character-Encoding: UTF-8\n",
+            1,
+            "has white space between 'BagIt-Version' and its colon",
+        ),
+        (
+            b"BagIt-Version: 1.0\nTag-File-Character-Encoding\t: UTF-8\n",
+            2,
+            "has white space between 'Tag-File-Character-Encoding' and its colon",
+        ),
+        (b"BagIt-Version : 0.97\nTag-File-Character-Encoding : UTF-8\n", 0, ""),
+        (
             b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\nBagIt-Version: 1.0\n",
             3,
             "'BagIt-Version' has no place here",
