@@ -26,6 +26,8 @@ class FindingKind(StrEnum):
     BELOW_HORIZON = "target below the horizon"
     LIGHT_BY_DAY = "light taken by day"
 
+    VALUE_LEFT_OUT = "a value that no list can show was left out"
+
     NO_LONGITUDE = "no longitude in the configuration"
 
     # What happened to a source while it was carried.

@@ -14,6 +14,7 @@ from manifests.bags.tag_lines import TOO_LARGE
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.usable import usable_frame, usable_text
 
 
 class EntryError(ValueError):
@@ -87,12 +88,15 @@ class Entry:
 
 
 def entry_from_json(line: dict[str, Any]) -> Entry:
-    """Make an entry from its JSON form.
+    """Make an entry from its JSON form. A value that no list can show is left out, which is a finding.
 
     Raises KeyError, TypeError, ValueError, AttributeError or OverflowError where a key is missing or of
     another kind.
     """
-    frame, sky = line.get("frame"), line.get("sky")
+    sky = line.get("sky")
+    frame, unusable = _frame(line.get("frame"))
+    target, no_target = usable_text("target", _optional_text(line, "target"))
+    filter_, no_filter = usable_text("filter", _optional_text(line, "filter"))
     return Entry(
         path=str(line["path"]),
         size_bytes=int(line["size_bytes"]),
@@ -104,15 +108,22 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         created_ns=None if line.get("created_ns") is None else int(line["created_ns"]),
         growing=bool(line.get("growing", False)),
         read_back=str(line.get("read_back", "")),
-        frame=None if frame is None else Frame.from_facts(frame),
-        target=_optional_text(line, "target"),
-        filter=_optional_text(line, "filter"),
+        frame=frame,
+        target=target,
+        filter=filter_,
         sky=None if sky is None else FrameSky.from_facts(sky),
         drive=_optional_text(line, "drive"),
-        findings=tuple(
-            Finding(FindingKind(found["finding"]), str(found["detail"])) for found in line.get("findings", ())
+        findings=(
+            *(Finding(FindingKind(one["finding"]), str(one["detail"])) for one in line.get("findings", ())),
+            *unusable,
+            *no_target,
+            *no_filter,
         ),
     )
+
+
+def _frame(facts: dict[str, Any] | None) -> tuple[Frame | None, tuple[Finding, ...]]:
+    return (None, ()) if facts is None else usable_frame(Frame.from_facts(facts))
 
 
 def _optional_text(line: dict[str, Any], key: str) -> str | None:

@@ -25,13 +25,16 @@ from manifests.bags.paths import (
     PAYLOAD_XXH128,
     outlives_lists,
 )
-from manifests.bags.tag_lines import LONGEST_LINE, TOO_LARGE
+from manifests.bags.tag_lines import TOO_LARGE
 
 ANYWAY_BYTES = 16 << 20
 # Four manifests list a file in about 1,100 bytes (four digests and a path each); an entry has as much.
 BYTES_PER_FILE = 4 << 10
 # What is kept of a line takes memory beside its text: a short line is not a cheap one.
 LINE_COSTS_BYTES = 256
+
+# An entry holds a header's texts, which are short now; there were times when they had any length.
+_LONGEST_LINE_BYTES = 4 << 20
 
 _LISTS = frozenset((BAGIT_TXT, BAG_INFO, PACKAGE_INFO, FETCH, ENTRIES, JOURNAL, PAYLOAD_XXH128))
 
@@ -63,11 +66,11 @@ class Allowance:
 
 
 def bounded_lines(file: BinaryIO, allowance: Allowance) -> Iterator[bytes]:
-    """Read the lines of a file, line ends included; a line longer than any of ours comes in pieces.
+    """Read the lines of a file, line ends included; one longer than any of ours comes in pieces.
 
     Raises ListTooLarge, and OSError where reading fails.
     """
-    while line := file.readline(LONGEST_LINE):
+    while line := file.readline(_LONGEST_LINE_BYTES):
         if not allowance.takes(len(line)):
             raise ListTooLarge
         yield line

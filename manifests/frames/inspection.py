@@ -21,6 +21,7 @@ from manifests.frames.hdus import BLOCK
 from manifests.frames.headers import FrameReader
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.unpacking import GZIP_MAGIC, Gunzip
+from manifests.frames.usable import usable_frame
 
 Block = bytes | bytearray | memoryview
 
@@ -187,10 +188,11 @@ def _inspection(reader: FrameReader, walk: HduWalk) -> Inspection:
     if not walk.headers:
         return Inspection(is_fits=True, findings=findings)
     facts = reader.facts()
+    frame, unusable = usable_frame(facts.frame)
     return Inspection(
         is_fits=True,
-        frame=facts.frame,
-        findings=findings,
+        frame=frame,
+        findings=(*findings, *unusable),
         date_only=facts.date_only,
         begun_local=facts.begun_local,
         written_utc=facts.written_utc,

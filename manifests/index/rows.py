@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from manifests.bags.containment import danger
 from manifests.bags.paths import PAYLOAD, shown
-from manifests.findings import FindingKind
+from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.frame import Frame, FrameType, Stage, check_kinds
 from manifests.frames.names.places import field_of_view_deg
 from manifests.frames.stages import known_stage
+from manifests.frames.usable import left_out, shortened, unusable_in, usable_text, why_unusable
 from manifests.index.cones import direction
 from manifests.index.schema import COMMON_COUNTS, COMMON_NUMBERS, COMMON_TEXTS, OWN_NUMBERS, SKY_FACTS
 
@@ -73,6 +74,14 @@ class FileRow(NamedTuple):
         return str(self.own[0])
 
 
+class _Common(NamedTuple):
+    """What many entries share: their series' key, and which facts of theirs could not be used."""
+
+    series: tuple[Value, ...]
+    unusable: tuple[str, ...]
+    findings: tuple[tuple[str, str], ...]
+
+
 class RowMaker:
     """Makes the rows of one bag's entries.
 
@@ -81,7 +90,7 @@ class RowMaker:
     """
 
     def __init__(self) -> None:
-        self._series: dict[tuple[object, ...], tuple[Value, ...]] = {}
+        self._series: dict[tuple[object, ...], _Common] = {}
         self._fields_deg: dict[tuple[object, ...], float | None] = {}
 
     def row(self, line: bytes, line_digest: int) -> FileRow:
@@ -99,7 +108,12 @@ class RowMaker:
             int(entry["created_ns"])
         facts = _with(entry.get("frame"), _NO_FACTS)
         check_kinds(facts)
+        common = self._common(entry, facts)
+        if common.unusable:
+            facts = {**facts, **dict.fromkeys(common.unusable)}
+        begun_us, no_moment = _microseconds(facts.get("begun_utc"))
         findings = _findings(entry["findings"]) if "findings" in entry else ()
+        findings += common.findings + no_moment
         ra_deg, dec_deg, *rest = _numbers(_sky_facts(_with(entry.get("sky"), _NO_SKY)))
         if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
             ra_deg, dec_deg = _icrs(facts)
@@ -109,7 +123,7 @@ class RowMaker:
             _sha256(entry["sha256"]),
             line_digest,
             len(findings),
-            _microseconds(facts.get("begun_utc")),
+            begun_us,
             self._field_deg(facts),
             *_direction(ra_deg, dec_deg),
             *_numbers(_own_numbers(facts)),
@@ -117,23 +131,32 @@ class RowMaker:
             dec_deg,
             *rest,
         )
-        return FileRow(self._key(entry, facts), own, findings)
+        return FileRow(common.series, own, findings)
 
-    def _key(self, entry: Facts, facts: Facts) -> tuple[Value, ...]:
-        """Return the key of an entry's series; what is the same in many lines is looked at once."""
+    def _common(self, entry: Facts, facts: Facts) -> _Common:
+        """Return what an entry has in common with its series; it is looked at once for many lines."""
         is_frame = entry.get("frame") is not None or looks_like_a_frame(entry["path"])
         named = (is_frame, entry["night"], entry.get("target"), entry.get("filter"))
         raw = (named, _common_texts(facts), _common_numbers(facts))
-        key = self._series.get(raw)
-        if key is None:
-            key = self._series[raw] = (
-                int(is_frame),
-                date.fromisoformat(entry["night"]).isoformat(),
-                *map(_text, self._names(entry, facts)),
-                *map(_text, _common_texts({**facts, "stage": _stage(facts)})),
-                *_numbers(_common_numbers(facts)),
-            )
-        return key
+        known = self._series.get(raw)
+        if known is None:
+            known = self._series[raw] = self._new_common(is_frame, entry, facts)
+        return known
+
+    def _new_common(self, is_frame: bool, entry: Facts, facts: Facts) -> _Common:
+        unusable = unusable_in({name: facts[name] for name in (*COMMON_TEXTS, *COMMON_COUNTS)})
+        findings = [left_out(name, why) for name, why in unusable.items()]
+        facts = {**facts, **dict.fromkeys(unusable)}
+        target, no_target = usable_text("target", entry.get("target"))
+        name, no_filter = usable_text("filter", entry.get("filter"))
+        series = (
+            int(is_frame),
+            date.fromisoformat(entry["night"]).isoformat(),
+            *map(_text, self._names({**entry, "target": target, "filter": name}, facts)),
+            *map(_text, _common_texts({**facts, "stage": _stage(facts)})),
+            *_numbers(_common_numbers(facts)),
+        )
+        return _Common(series, tuple(unusable), _rows_of((*findings, *no_target, *no_filter)))
 
     def _names(self, entry: Facts, facts: Facts) -> tuple[str | None, str | None]:
         """Return the target and the filter."""
@@ -224,16 +247,23 @@ def _direction(
 
 
 def _findings(findings: Iterable[Facts]) -> tuple[tuple[str, str], ...]:
-    return tuple((FindingKind(one["finding"]).value, _text(one["detail"]) or "") for one in findings)
+    return tuple((FindingKind(one["finding"]).value, shortened(str(one["detail"]))) for one in findings)
 
 
-def _microseconds(moment: str | None) -> int | None:
+def _rows_of(findings: Iterable[Finding]) -> tuple[tuple[str, str], ...]:
+    return tuple((one.kind.value, one.detail) for one in findings)
+
+
+def _microseconds(moment: str | None) -> tuple[int | None, tuple[tuple[str, str], ...]]:
     if moment is None:
-        return None
+        return None, ()
     begun = datetime.fromisoformat(moment)
     if begun.tzinfo is None:
         raise ValueError(f"a time of no zone: {moment}")
-    return (begun - _EPOCH) // _MICROSECOND
+    why = why_unusable(begun)
+    if why:
+        return None, _rows_of([left_out("begun_utc", why)])
+    return (begun - _EPOCH) // _MICROSECOND, ()
 
 
 def _sha256(digest: str) -> bytes:

@@ -30,6 +30,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("the stage of a frame", (*STAGES, *READ_AGAIN)),
     Migration("the angle of a rotator, the serial number of a camera", (*ROTATORS, *READ_AGAIN)),
     Migration("what a person says, and what logs say", SAID_AND_LOGGED),
+    Migration("no value that a list cannot show", READ_AGAIN),
 )
 NEWEST = len(MIGRATIONS)
 
