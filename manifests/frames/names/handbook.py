@@ -5,7 +5,8 @@ Sharpless (1959, ApJS 4, 257) and Lynds (1962, ApJS 7, 1; 1965, ApJS 12, 163), a
 no authority keeps, are put down from memory as handbooks and atlases print them. The numbers, and the
 positions (J2000) and sizes of what the catalogue has not, were compared once with a database of deep-sky
 objects compiled from Steinicke's revised NGC and IC and from Sharpless's, Lynds's and van den Bergh's own
-lists; tests/outside compares the numbers with the order in which Sharpless gave them.
+lists: 187 places lay within the object, but for LDN 1613 in NGC 2264 (0.55° from its middle) and IC 1795
+(0.13°). tests/outside compares the numbers with the order in which Sharpless gave them.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ M 83 | | Southern Pinwheel Galaxy
 M 94 | | Croc's Eye Galaxy, Cat's Eye Galaxy
 M 97 | | Owl Nebula
 M 104 | | Sombrero Galaxy
+NGC 40 | | Bow-Tie Nebula
 NGC 104 | | 47 Tucanae
 NGC 246 | | Skull Nebula
 NGC 253 | | Sculptor Galaxy, Silver Coin Galaxy, Silver Dollar Galaxy
@@ -51,6 +53,9 @@ NGC 457 | | Owl Cluster, E.T. Cluster
 NGC 891 | | Silver Sliver Galaxy
 NGC 1491 | Sh2-206 | Fossil Footprint Nebula
 NGC 1499 | Sh2-220 | California Nebula
+NGC 1501 | | Oyster Nebula
+NGC 1514 | | Crystal Ball Nebula
+NGC 1535 | | Cleopatra's Eye Nebula
 NGC 1579 | Sh2-222 | Northern Trifid Nebula
 NGC 1624 | Sh2-212 |
 NGC 1931 | Sh2-237 | Fly Nebula
@@ -63,23 +68,27 @@ NGC 2261 | | Hubble's Variable Nebula
 NGC 2264 | Sh2-273, LDN 1613 | Cone Nebula, Christmas Tree Cluster, Fox Fur Nebula | 60
 NGC 2359 | Sh2-298 | Thor's Helmet, Thor's Helmet Nebula, Duck Nebula
 NGC 2392 | | Eskimo Nebula, Clown Face Nebula
+NGC 2419 | | Intergalactic Wanderer, Intergalactic Tramp
 NGC 2467 | Sh2-311 | Skull and Crossbones Nebula | 15
 NGC 2736 | | Pencil Nebula
 NGC 3132 | | Eight-Burst Nebula, Southern Ring Nebula
 NGC 3242 | | Ghost of Jupiter, Jupiter's Ghost Nebula
 NGC 3324 | | Gabriela Mistral Nebula | 16
-NGC 3372 | | Carina Nebula, Eta Carinae Nebula | 120
+NGC 3372 | | Carina Nebula, Eta Carinae Nebula, Keyhole Nebula | 120
 NGC 3576 | | Statue of Liberty Nebula | 30
-NGC 4038 | Arp 244 | Antennae Galaxies, Antennae
+NGC 3628 | | Hamburger Galaxy
+NGC 4038 | Arp 244 | Antennae Galaxies, Ringtail Galaxy
 NGC 4244 | | Silver Needle Galaxy
 NGC 4490 | | Cocoon Galaxy
 NGC 4565 | | Needle Galaxy
 NGC 4631 | | Whale Galaxy
 NGC 4656 | | Hockey Stick Galaxy, Crowbar Galaxy
+NGC 4755 | | Jewel Box Cluster, Herschel's Jewel Box
 NGC 5128 | | Centaurus A
 NGC 5139 | | Omega Centauri
 NGC 5907 | | Splinter Galaxy, Knife Edge Galaxy
 NGC 6188 | | Fighting Dragons of Ara, Dragons of Ara, Rim Nebula | 60
+NGC 6231 | | Table of Scorpius
 NGC 6334 | Sh2-8 | Cat's Paw Nebula | 60
 NGC 6357 | Sh2-11 | War and Peace Nebula, Madokami Nebula | 90
 NGC 6543 | | Cat's Eye Nebula
@@ -90,6 +99,7 @@ NGC 6946 | | Fireworks Galaxy
 NGC 6960 | | Western Veil Nebula, Veil Nebula West, Witch's Broom Nebula
 NGC 6992 | | Eastern Veil Nebula, Veil Nebula East
 NGC 7000 | Sh2-117 | North America Nebula, North American Nebula | 120
+NGC 7008 | | Fetus Nebula
 NGC 7009 | | Saturn Nebula
 NGC 7023 | | Iris Nebula
 NGC 7293 | | Helix Nebula
@@ -98,6 +108,7 @@ NGC 7538 | Sh2-158 | Northern Lagoon Nebula
 NGC 7635 | Sh2-162 | Bubble Nebula
 NGC 7662 | | Blue Snowball Nebula
 NGC 7789 | | Caroline's Rose
+NGC 7814 | | Little Sombrero Galaxy
 NGC 7822 | Sh2-171 | | 180
 IC 342 | | Hidden Galaxy
 IC 405 | Sh2-229 | Flaming Star Nebula
@@ -113,8 +124,10 @@ IC 1805 | Sh2-190, LBN 654 | Heart Nebula, Running Dog Nebula | 150
 IC 1848 | Sh2-199, LBN 667 | Soul Nebula, Embryo Nebula, Baby Nebula | 120
 IC 2118 | | Witch Head Nebula, Witch's Head Nebula
 IC 2177 | Sh2-292 | Seagull Nebula | 150
+IC 2574 | | Coddington's Nebula, Coddington's Galaxy
 IC 2944 | | Running Chicken Nebula, Lambda Centauri Nebula | 75
 IC 4592 | | Blue Horsehead Nebula | 150
+IC 4593 | | White-Eyed Pea Nebula
 IC 4604 | | Rho Ophiuchi Nebula, Rho Ophiuchi Cloud Complex, Rho Ophiuchi | 270
 IC 4628 | Gum 56 | Prawn Nebula
 IC 5070 | | Pelican Nebula
@@ -146,8 +159,11 @@ LDN 1235 | | Shark Nebula, Dark Shark Nebula | 333.73 73.36 25
 LDN 1251 | | Rotten Fish Nebula | 338.46 75.22 60
 LDN 1622 | | Boogeyman Nebula | 88.78 2.04 60
 vdB 152 | | Wolf's Cave Nebula | 333.35 70.25 14
+Simeis 57 | | Propeller Nebula | 304.10 43.67 23
+PK 164+31.1 | PN G164.8+31.1 | Headphone Nebula, Jones-Emberson 1 | 119.47 53.42 6
 Abell 21 | Sh2-274 | Medusa Nebula | 112.26 13.25 12
 Abell 31 | Sh2-290 | | 133.56 8.90 17
+HCG 57 | Arp 320 | Copeland's Septet | 174.46 21.98 4
 HCG 92 | Arp 319 | Stephan's Quintet
 UGC 10214 | Arp 188 | Tadpole Galaxy | 241.52 55.43 2
 """

@@ -71,6 +71,15 @@ def test_every_object_of_the_table_has_a_place_and_its_numbers_agree_with_the_ca
         assert names.name(other).canonical == names.name(str(main)).canonical
 
 
+def test_every_popular_name_is_the_same_target_with_and_without_the_catalogue() -> None:
+    alone, beside = TargetNames(), TargetNames(catalogue=load_catalogue())
+    names = [name for names in handbook().names.values() for name in names]
+    assert len(names) > 150
+    assert {name: beside.name(name).canonical for name in names} == {
+        name: alone.name(name).canonical for name in names
+    }
+
+
 def test_the_places_of_the_table_are_those_of_the_catalogue() -> None:
     catalogue = load_catalogue()
     assert catalogue is not None
