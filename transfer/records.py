@@ -12,12 +12,10 @@ import os
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import Any, TextIO
 
+from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import Known, Origin, known_of
-
-if TYPE_CHECKING:
-    from manifests.bags.entries import Entry
 
 _FORMAT = 1
 

@@ -12,14 +12,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO
 
 from transfer.config import DriveName
+from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, Volume, drive_has_left, drive_is_full
 from transfer.errors import Busy, ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere
-
-if TYPE_CHECKING:
-    from transfer.engine.limits import FileSystemLimits
 
 MARK_NAME = "nightferry-drive.toml"
 RECEIPT_NAME = "READ ME FIRST.txt"
@@ -242,8 +240,6 @@ class OpenDrive:
     @property
     def limits(self) -> FileSystemLimits | None:
         """What its file system can hold, where that is known."""
-        from transfer.engine.limits import limits_of  # loaded where there is something new to hold
-
         return limits_of(self.volume.file_system)
 
     @property

@@ -5,13 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import suppress
-from typing import TYPE_CHECKING
 
 from manifests.bags.list_sizes import Allowance, bounded_lines
 from manifests.bags.paths import OWN
-
-if TYPE_CHECKING:
-    from transfer.engine.medium import PinnedFolder
+from transfer.engine.medium import PinnedFolder
 
 
 def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:

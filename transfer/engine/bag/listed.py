@@ -1,7 +1,6 @@
 """A bag on a drive as it lies there: what it lists, and what an earlier run left unproven.
 
-Nothing is written here. Kept apart from the bag that grows, and light to load: most looks at a drive
-find nothing to do.
+Nothing is written here, except that a damaged bag gets another name.
 """
 
 from __future__ import annotations
@@ -9,8 +8,9 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
+from manifests.bags.entries import Entry, EntryError, read_entries
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     ENTRIES,
@@ -21,13 +21,11 @@ from manifests.bags.paths import (
     TAG_MANIFEST,
     outlives_lists,
 )
+from manifests.bags.stored_names import NameBook
 from manifests.bags.tag_lines import TOO_LARGE
+from transfer.engine.bag.journal import journal_entries
 from transfer.engine.bag.lines import parent, read_lines
-
-if TYPE_CHECKING:
-    from manifests.bags.entries import Entry
-    from manifests.bags.stored_names import NameBook
-    from transfer.engine.medium import PinnedFolder
+from transfer.engine.medium import PinnedFolder
 
 Origin = tuple[str, str]
 
@@ -98,8 +96,6 @@ class ListedBag:
 
     def entries(self) -> Iterator[Entry]:
         """Read the entries of what is proven. Raises EntryError where they are not what was written."""
-        from manifests.bags.entries import EntryError, read_entries
-
         digest, number = hashlib.sha256(), 0
         for number, entry in enumerate(read_entries(self._digested(digest)), 1):
             if not _is_ours(entry.path):
@@ -165,8 +161,6 @@ class ListedBag:
 
     def load(self, on_entry: Callable[[Entry], None], is_own: Callable[[Entry], bool] = _never) -> None:
         """Read what the bag lists; a list that cannot be read is left out whole, and `damage` says why."""
-        from manifests.bags.entries import EntryError
-
         try:
             for entry in self.entries():
                 self.recall([((entry.source, entry.original), known_of(entry, is_own(entry)))])
@@ -209,8 +203,6 @@ class ListedBag:
         """Give, by path, what an earlier run left whole but unproven: each file's last journal line."""
         if self.damage or not self.unfinished:
             return {}
-        from transfer.engine.bag.journal import journal_entries
-
         left: dict[str, Entry] = {}
         for _, entry in journal_entries(self.folder, self.at(JOURNAL)):
             facts = self.folder.stat(self.at(entry.path)) if _is_ours(entry.path) else None
@@ -222,8 +214,6 @@ class ListedBag:
     def claim(self, path: str) -> str:
         """Return a free path in the bag, as near to `path` as there is one."""
         if self._names is None:
-            from manifests.bags.stored_names import NameBook
-
             self._names = NameBook([*self.paths, *self.left_whole()])
         return self._names.claim(path)
 
