@@ -28,6 +28,7 @@ from transfer.records import Records
 _LINES_BYTES = 1 << 10
 _CLUSTER_BYTES = 128 << 10
 RESERVE_BYTES = 4 << 20
+_FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,21 +315,22 @@ class _Comparison:
 
     def _is_there(self, file: SourceFile, present: _Present) -> bool:
         """Count a file that the bag has as it is; most files of most runs are."""
-        for known in self.bag.versions((file.source, file.path)):
-            if not _same(file, known) or not (known.own or self.contents.are_of(file, known)):
-                continue
-            if present.has(known):
-                self._count_there(known)
+        origin = (file.source, file.path)
+        known = self.bag.known.get(origin)
+        if known is None:
+            return False
+        versions = (known,) if origin not in self.bag.older else self.bag.versions(origin)
+        for known in versions:
+            is_it = _same(file, known) and (known.own or self.contents.are_of(file, known))
+            if is_it and present.has(known):
+                if not known.own:
+                    self.found_own.add(known.path)
+                self.there += 1
+                self.there_bytes += known.size_bytes
+                if known.read_back != _FROM_MEDIUM:
+                    self.there_from_medium = False
                 return True
         return False
-
-    def _count_there(self, known: Known) -> None:
-        if not known.own:
-            self.found_own.add(known.path)
-        self.there += 1
-        self.there_bytes += known.size_bytes
-        if known.read_back != ReadBack.MEDIUM:
-            self.there_from_medium = False
 
     def _plan_file(self, file: SourceFile, present: _Present, limits: FileSystemLimits | None) -> None:
         origin = (file.source, file.path)
