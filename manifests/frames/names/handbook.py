@@ -5,7 +5,7 @@ Sharpless (1959, ApJS 4, 257) and Lynds (1962, ApJS 7, 1; 1965, ApJS 12, 163), a
 no authority keeps, are put down from memory as handbooks and atlases print them. The numbers, and the
 positions (J2000) and sizes of what the catalogue has not, were compared once with a database of deep-sky
 objects compiled from Steinicke's revised NGC and IC and from Sharpless's, Lynds's and van den Bergh's own
-lists: 187 places lay within the object, but for LDN 1613 in NGC 2264 (0.55° from its middle) and IC 1795
+lists: 188 places lay within the object, but for LDN 1613 in NGC 2264 (0.55° from its middle) and IC 1795
 (0.13°). tests/outside compares the numbers with the order in which Sharpless gave them.
 """
 
