@@ -1,7 +1,6 @@
 """The optional open catalogue (OpenNGC, from the package pyongc): which designations are one object.
 
-Nothing is asked of a network. Without the package there is no catalogue, and every designation
-stays itself.
+It is read from the package's own file, without a network. Without the package there is no catalogue.
 """
 
 from __future__ import annotations
@@ -31,13 +30,13 @@ _IDENTIFIERS = {
 _ONLY_LISTED = ("SH 2-", "PK ", "PN G", "Mel ", "Cl ")
 _NUMBERS_LISTED = re.compile(r"\b(LBN|PGC|LEDA)\s?([0-9]+)\b")
 
-# Which of an object's designations names it: the first catalogue here that has it. An object that
-# has only numbers of the surveys at the end goes by its common name where it has one.
+# An object is named by its number in the first of these catalogues that has it. One that has only numbers of
+# the surveys is named by its common name where it has one.
 _WELL_KNOWN = ("M", "NGC", "IC", "Sh2", "C", "B", "Mel", "Cr", "HCG", "Harvard", "LBN")
 _SURVEYS = ("UGC", "UGCA", "MWSC", "ESO", "PGC", "MCG", "PK", "PN G")
 
-# Two numbers of one catalogue for one object, where common use (and the Caldwell list) is not with
-# the one that OpenNGC keeps; from memory.
+# Where an object has two numbers, the one that the Caldwell list and common use prefer to OpenNGC's; from
+# memory.
 _COMMON_USE = {
     "NGC 2239": "NGC 2244",
     "NGC 3189": "NGC 3190",
@@ -68,7 +67,7 @@ _MOVED = {"C049": "NGC2237", "LBN948": "NGC2237"}
 
 
 class CatalogueUnreadable(Exception):
-    """The catalogue's file (`path`) is there but cannot be read, or has another form (`reason`)."""
+    """The catalogue's file (`path`) cannot be read or has another form (`reason`)."""
 
     def __init__(self, path: Path, reason: str) -> None:
         super().__init__(f"{path}: the catalogue cannot be read ({reason})")

@@ -43,9 +43,9 @@ _SPELLINGS: Mapping[str, str] = {
     COLOUR_CAMERA: "colourcamera colorcamera",
 }
 _NAME_OF = {spelling: name for name, spellings in _SPELLINGS.items() for spelling in spellings.split()}
-_NAME_OF[""] = NO_FILTER  # "-", "--": written, but with nothing in it
+_NAME_OF[""] = NO_FILTER  # "-", "--": punctuation alone
 
-# Where the lines are, nm in air, rounded; as any table of nebular lines has them, from memory.
+# Wavelengths of the lines in air, nm, rounded; from memory.
 _LINES: Mapping[str, tuple[float, ...]] = {
     "Ha": (656.3,),
     "Hb": (486.1,),
@@ -57,10 +57,9 @@ _NEAR_A_LINE_NM = 1.5
 _LINE = "halpha|ha|hbeta|hb|oiii|o3|sii|s2|nii|n2"
 _SEVERAL_LINES = re.compile(rf"(?:{_LINE}){{2,}}")
 
-# Bare B and R are the imager's blue and red; bare U, V and I can only be the photometric ones of
-# Johnson, Cousins and Bessell (Bessell 1990, PASP 102, 1181). The Sloan system (Fukugita et al.
-# 1996, AJ 111, 1748) is written in lower case, and known also by its prime, its name, and by z, which
-# no other has.
+# Capital B and R alone are an imager's blue and red; capital U, V and I alone are the photometric filters of
+# Johnson, Cousins and Bessell (Bessell 1990, PASP 102, 1181). Filters of the Sloan system (Fukugita et al.
+# 1996, AJ 111, 1748) are written in lower case, with a prime or with the system's name; only it has a z.
 _SYSTEM = "bessell|bessel|johnsoncousins|johnson|cousins|photometric|phot"
 _PHOTOMETRIC = re.compile(rf"(?:{_SYSTEM})([ubvri])(?:band)?|([ubvri])(?:{_SYSTEM})|([uvi])|([ri])c")
 _SLOAN = re.compile(r"(?:sloan|sdss)([ugriz])p?(?:prime)?|([ugriz])(?:sloan|sdss|prime)|([ugriz])p|(z)s?")
@@ -157,7 +156,7 @@ def filter_width_nm(written: str | None) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Number:
-    """A number in a filter's name, in nm; from 1000 on it can only be meant in ångström."""
+    """A number in a filter's name, in nm; a number from 1000 on is in ångström."""
 
     digits: str
     unit: str

@@ -1,4 +1,4 @@
-"""Panels of a mosaic: what a name says about which panel it is."""
+"""Panels of a mosaic, recognised in a target's name."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""Where targets are: placing a frame that has no name, and finding targets that share a field.
+"""Positions of targets: naming a frame that has no name, and finding targets that share a field.
 
-Positions are degrees in one frame of reference (ICRS, or J2000): a header's position in the equinox
-of its date is up to a third of a degree away by now, and is brought there before it comes here.
+Positions are in degrees, ICRS or J2000. Callers convert a header's position of another equinox first: that
+of date differs by up to a third of a degree by now.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from manifests.frames.frame import Frame
 from manifests.frames.names.angles import separation_deg
 
 ASSUMED_FIELD_DEG = 0.5
-"""The field of view where nothing says how large it is: that of a small telescope, a guess."""
+"""The field of view assumed where the header does not give it: that of a small telescope."""
 
 UNPLACED = "unplaced"
 """The name of a target that has neither a name nor a position."""
@@ -33,7 +33,7 @@ class KnownTarget:
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """The name for a frame without one, and `how` it was found, as a sentence."""
+    """The name of a frame whose header has none, and `how` it was found, as a sentence."""
 
     name: str
     how: str
@@ -41,7 +41,7 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class SameField:
-    """Two targets that point at the same field: something to look at, never merged by itself."""
+    """Two targets in the same field: reported, never merged."""
 
     first: KnownTarget
     second: KnownTarget
@@ -101,7 +101,7 @@ def position_name(ra_deg: float, dec_deg: float) -> str:
     """
     if not _on_the_sky(ra_deg, dec_deg):
         raise ValueError(f"not a position on the sky: {ra_deg}, {dec_deg}")
-    # A whole minute may come out of the arithmetic a hair too small.
+    # Rounded first: floating-point arithmetic may leave a whole minute slightly too small.
     minutes_of_time = floor(round(ra_deg % 360 * 4, 9)) % 1440
     minutes_of_arc = floor(round(abs(dec_deg) * 60, 9))
     sign = "-" if dec_deg < 0 else "+"

@@ -15,8 +15,7 @@ from manifests.frames.names.sky_objects import SkyObject, SkyObjects
 from manifests.frames.names.spelling import OwnNames, Reading, Spellings, common_key, fold, tidy
 from manifests.frames.names.trimming import names_nothing, trimmed
 
-# Words that say what kind of thing a catalogue's object is, or through what it was taken, and so
-# don't make another target of it.
+# Words for the kind of object, or for the filters used: with them or without, the target is the same.
 _KINDS = (
     "galaxy nebula neb cluster open globular planetary supernova remnant snr emission reflection dark group"
 )
@@ -104,7 +103,7 @@ class TargetNames:
             return TargetName(None, recognised=False, how="no name is written")
         meant = self._read(text, self._own)
         reading = meant.reading
-        canonical = tidy(reading.canonical)  # what was put together may be too long again
+        canonical = tidy(reading.canonical)  # joined from several names, it may exceed the longest name
         if not canonical:
             return TargetName(None, recognised=False, how=reading.how)
         if not reading.recognised:
@@ -206,7 +205,7 @@ def _in_own_words(meant: _Meant, own: OwnNames) -> _Meant:
 
 
 def _with_panel(base: _Meant, panel: Panel) -> _Meant:
-    """Return a panel's reading; where on the sky it is, follows from no catalogue."""
+    """Return a panel's reading; no catalogue has its position."""
     reading = Reading(
         f"{base.reading.canonical} panel {panel.panel}",
         base.reading.recognised,

@@ -1,4 +1,4 @@
-"""What programs write where a target's name belongs and is none: words for nothing, dates, exposures."""
+"""Text in place of a target's name that is not part of one: words for "no name", dates, exposures."""
 
 from __future__ import annotations
 
