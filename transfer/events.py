@@ -49,7 +49,14 @@ class Waiting(NamedTuple):
     at_most_s: float
 
 
-Event = PhaseBegan | BytesDone | PhaseEnded | Waiting
+class Skipped(NamedTuple):
+    """Something that concerns this run only by its name is left alone: where it lies, and what it is not."""
+
+    path: str
+    why: str
+
+
+Event = PhaseBegan | BytesDone | PhaseEnded | Waiting | Skipped
 Listener = Callable[[Event], None]
 
 

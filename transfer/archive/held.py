@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from manifests.bags.containment import read_small
 from manifests.bags.stored_names import portable_path
 from transfer.archive.mark import (
     MARK_AT_MOST_BYTES,
@@ -68,8 +69,7 @@ def read_archive_mark(root: Path) -> ArchiveMark | None:
         if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
             step = "Connect and mount what it is on. nightferry makes no folder for an archive by itself."
             raise NotThere("The archive's folder is not there", root, step)
-        with (root / MARK_NAME).open("rb") as file:
-            mark = parse_mark(file.read(MARK_AT_MOST_BYTES))
+        mark = parse_mark(read_small(root / MARK_NAME, MARK_AT_MOST_BYTES))
     except FileNotFoundError:
         return None
     except OSError as error:

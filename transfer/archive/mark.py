@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from manifests.bags.containment import read_small
 from transfer.engine.bag.durable import PART_ENDING, remove_if_there
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import write_all
@@ -66,16 +67,16 @@ def parse_mark(content: bytes) -> ArchiveMark | None:
         begun = table["begun"]
         moment = begun if isinstance(begun, datetime) else datetime.fromisoformat(begun)
         aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-        return ArchiveMark(str(uuid.UUID(table["id"])), str(table["name"]), aware)
-    except (ValueError, KeyError, TypeError, AttributeError):
+        return ArchiveMark(str(uuid.UUID(table["id"])), str(table["name"]), aware.astimezone(UTC))
+    # A disk that others write to may hold anything here; TOML can be nested deeper than can be read.
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
 
 
 def identity_of(root: Path) -> Identity:
     """Return the identity of the archive in a folder; a mark that cannot be read counts as none."""
     try:
-        with (root / MARK_NAME).open("rb") as file:
-            mark = parse_mark(file.read(MARK_AT_MOST_BYTES))
+        mark = parse_mark(read_small(root / MARK_NAME, MARK_AT_MOST_BYTES))
     except OSError:
         mark = None
     return Identity(root.resolve().name or "archive", "") if mark is None else Identity(mark.name, mark.id)

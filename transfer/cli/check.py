@@ -24,6 +24,7 @@ from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.engine.resting import let_rest
+from transfer.events import Listener
 from transfer.jobs.check import CheckedBag, CheckOutcome, check
 from transfer.stop import Stop
 from transfer.words import size_told
@@ -50,9 +51,9 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     config = None if paths and config_file is None else the_config(config_file)
     absent: list[str] = []
-    if not paths and config is not None:
-        paths, absent = _drives(config, medium)
     with Progress(shown=not as_json) as progress:
+        if not paths and config is not None:
+            paths, absent = _drives(config, medium, progress)
         outcome = check(
             [path.absolute() for path in paths],
             quick=quick,
@@ -70,9 +71,9 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
     return int(outcome.exit_code)
 
 
-def _drives(config: Config, medium: Medium) -> tuple[tuple[Path, ...], list[str]]:
+def _drives(config: Config, medium: Medium, listen: Listener) -> tuple[tuple[Path, ...], list[str]]:
     """Return where the configuration's drives are, and the names of those that are not there."""
-    found, absent = drives_to_use(config.drives, (), medium)
+    found, absent = drives_to_use(config.drives, (), medium, listen)
     return tuple(drive.root for drive in found), absent
 
 

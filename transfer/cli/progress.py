@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 import threading
+from contextlib import suppress
 from types import TracebackType
 from typing import Any, Self
 
-from transfer.events import BytesDone, Event, Phase, PhaseBegan, PhaseEnded
+from transfer.cli.screen import screen_of
+from transfer.events import BytesDone, Event, Phase, PhaseBegan, PhaseEnded, Skipped, Waiting
 
 _TICK_S = 1.0
 
@@ -37,6 +39,8 @@ class Progress:
 
     def __call__(self, event: Event) -> None:
         """Take one event."""
+        if isinstance(event, Skipped):
+            _say_skipped(event)
         if not self._shown:
             return
         try:
@@ -54,7 +58,7 @@ class Progress:
                 self._bar(event).update(event.size_bytes)
             elif isinstance(event, PhaseEnded):
                 self._bar(event).close()
-            else:
+            elif isinstance(event, Waiting):
                 sys.stderr.write(f"{event.why}: waiting for it to end.\n")
 
     def _bar(self, event: BytesDone | PhaseEnded) -> Any:
@@ -112,3 +116,9 @@ class Progress:
                     clock.refresh()
         except (OSError, ValueError):
             self._shown = False  # as above
+
+
+def _say_skipped(event: Skipped) -> None:
+    """Write the line also where nobody watches: it explains a drive that was not used."""
+    with suppress(OSError, ValueError):  # the terminal has gone
+        sys.stderr.write(f"{screen_of(sys.stderr).clean(f'{event.path} {event.why}: skipped.')}\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import json
 import os
 import re
@@ -14,14 +15,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from manifests.bags.containment import NotOrdinary, open_ordinary
 from transfer.config import DriveName
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, Volume, drive_has_left, drive_is_full
 from transfer.errors import Busy, ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere
+from transfer.events import Listener, Skipped, nobody
 
 MARK_NAME = "nightferry-drive.toml"
 RECEIPT_NAME = "READ ME FIRST.txt"
 _MARK_AT_MOST_BYTES = 64 << 10
+_LONGEST_NAME = 80
+_MOST_BYTES_PER_S = 1e12
 _UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.IGNORECASE)  # RFC 9562, section 4
 
 
@@ -70,15 +75,24 @@ def read_mark(root: Path) -> Mark | None:
     Raises OSError where it cannot be read: the folder may be a drive all the same.
     """
     try:
-        with (root / MARK_NAME).open("rb") as file:
-            return _read(file)[0]
+        return _read(root)[0]
     except (FileNotFoundError, NotADirectoryError):
         return None
 
 
-def _read(file: BinaryIO) -> tuple[Mark | None, int]:
-    """Read an open mark, and ask for the device it lies on."""
-    return parse_mark(file.read(_MARK_AT_MOST_BYTES)), os.fstat(file.fileno()).st_dev
+def _read(root: Path) -> tuple[Mark | None, int]:
+    """Read the mark in a folder, and ask for the device it lies on. Raises OSError."""
+    try:
+        with io.BufferedReader(open_ordinary(root / MARK_NAME)) as file:
+            return _read_open(file)
+    except NotOrdinary:  # a pipe would be waited for without end
+        return None, root.stat().st_dev
+
+
+def _read_open(file: BinaryIO) -> tuple[Mark | None, int]:
+    content = file.read(_MARK_AT_MOST_BYTES + 1)
+    mark = parse_mark(content) if len(content) <= _MARK_AT_MOST_BYTES else None
+    return mark, os.fstat(file.fileno()).st_dev
 
 
 def parse_mark(content: bytes) -> Mark | None:
@@ -89,12 +103,13 @@ def parse_mark(content: bytes) -> Mark | None:
         moment = prepared if isinstance(prepared, datetime) else datetime.fromisoformat(prepared)
         return Mark(
             id=_id(table["id"]),
-            name=str(table["name"]),
-            prepared=moment if moment.tzinfo else moment.replace(tzinfo=UTC),
+            name=_name(table["name"]),
+            prepared=(moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC),
             write_bytes_per_s=_rate(table.get("write_bytes_per_s")),
             read_bytes_per_s=_rate(table.get("read_bytes_per_s")),
         )
-    except (ValueError, KeyError, TypeError, AttributeError):
+    # Anybody's stick may carry a file of this name, and TOML can be nested deeper than can be read.
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
 
 
@@ -104,8 +119,16 @@ def _id(written: str) -> str:
     return written.lower()
 
 
+def _name(written: str) -> str:
+    if not 0 < len(written) <= _LONGEST_NAME:
+        raise ValueError(f"not a name: {written!r:.100}")
+    return written
+
+
 def _rate(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) and value > 0 else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if 0 < value < _MOST_BYTES_PER_S else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +145,17 @@ class FoundDrive:
 
 
 def drives_to_use(
-    configured: Sequence[DriveName], named: Sequence[Path], medium: Medium
+    configured: Sequence[DriveName], named: Sequence[Path], medium: Medium, listen: Listener = nobody
 ) -> tuple[list[FoundDrive], list[str]]:
     """Find the drives that a run is for, and the names of those that are not there.
 
-    These are the folders that a person named, else the configured drives. Raises NotThere where there is
-    none: a folder without a mark is never taken for a drive.
+    These are the folders that a person named, else the configured drives. `listen` is told of volumes whose
+    mark cannot be read as one. Raises NotThere where there is none: a folder without a mark is never taken
+    for a drive.
     """
     if named:
         return once(drive_at(path) for path in named), []
-    found, absent = find_drives(configured, medium)
+    found, absent = find_drives(configured, medium, listen)
     if not found:
         names = ", ".join(f"{drive.name!r}" for drive in configured) or "any name"
         others = ", ".join(f"{drive.mark.name!r} at {drive.root}" for drive in find_drives((), medium)[0])
@@ -141,45 +165,51 @@ def drives_to_use(
     return found, [drive.name for drive in absent]
 
 
-def find_drives(wanted: Iterable[DriveName], medium: Medium) -> tuple[list[FoundDrive], list[DriveName]]:
+def find_drives(
+    wanted: Iterable[DriveName], medium: Medium, listen: Listener = nobody
+) -> tuple[list[FoundDrive], list[DriveName]]:
     """Find the wanted drives by their marks, wherever they are mounted; return them and those not there.
 
-    With nothing wanted by name, every prepared drive that is mounted is found.
+    With nothing wanted by name, every prepared drive that is mounted is found. `listen` is told of volumes
+    whose mark cannot be read as one.
     """
     names = list(wanted)
-    roots = [volume.root for volume in medium.volumes()]
+    mounted = _marked((volume.root for volume in medium.volumes()), listen)
     if not names:
-        return _marked(roots), []
+        return mounted, []
     found: list[FoundDrive] = []
     absent: list[DriveName] = []
     for each in names:
-        places = roots if each.folder is None else [each.folder]
-        here = [drive for drive in _marked(places) if drive.mark.name == each.name]
+        there = mounted if each.folder is None else _marked([each.folder], listen)
+        here = [drive for drive in there if drive.mark.name == each.name]
         found += here
         if not here:
             absent.append(each)
     return once(found), absent
 
 
-def _marked(roots: Iterable[Path]) -> list[FoundDrive]:
-    return once(found for root in roots if (found := _found(root)) is not None)
+def _marked(roots: Iterable[Path], listen: Listener) -> list[FoundDrive]:
+    return once(found for root in roots if (found := _found(root, listen)) is not None)
 
 
-def _found(root: Path) -> FoundDrive | None:
+def _found(root: Path, listen: Listener) -> FoundDrive | None:
     try:
-        with (root / MARK_NAME).open("rb") as file:
-            mark, device = _read(file)
+        mark, device = _read(root)
     except OSError:
         return None
-    return None if mark is None else FoundDrive(root, mark, device)
+    if mark is None:
+        listen(Skipped(str(root / MARK_NAME), "is not the mark of a drive"))
+        return None
+    return FoundDrive(root, mark, device)
 
 
 def once(drives: Iterable[FoundDrive]) -> list[FoundDrive]:
     """Leave out a drive that is mounted, or named, twice."""
     seen: dict[tuple[str, int, int], FoundDrive] = {}
     for drive in drives:
-        facts = drive.root.stat()
-        seen.setdefault((drive.mark.id, facts.st_dev, facts.st_ino), drive)
+        with suppress(OSError):  # it left since its mark was read
+            facts = drive.root.stat()
+            seen.setdefault((drive.mark.id, facts.st_dev, facts.st_ino), drive)
     return list(seen.values())
 
 
@@ -206,8 +236,7 @@ def marked_at(path: Path) -> FoundDrive | None:
     Raises NotThere where it cannot be read: the folder may be a drive all the same.
     """
     try:
-        with (path / MARK_NAME).open("rb") as file:
-            mark, device = _read(file)
+        mark, device = _read(path)
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
@@ -287,7 +316,7 @@ def _cannot_open(root: Path, error: OSError) -> NotThere:
 def _same_drive(folder: PinnedFolder, found: FoundDrive) -> None:
     """Make sure that what was pinned is what was found: a stick can leave between the two."""
     with os.fdopen(folder.open_file(MARK_NAME), "rb") as file:
-        mark, device = _read(file)
+        mark, device = _read_open(file)
     if mark is None or mark.id != found.mark.id or device != found.device:
         raise _has_left(found.root)
 

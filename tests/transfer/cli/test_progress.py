@@ -3,7 +3,7 @@
 import io
 
 from transfer.cli.progress import Progress
-from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
+from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded, Skipped
 
 
 class Terminal(io.StringIO):
@@ -74,3 +74,12 @@ def test_a_terminal_that_goes_does_not_end_the_run(monkeypatch):
         terminal.close()
         for event in events()[1:]:
             progress(event)
+
+
+def test_what_was_skipped_is_told_in_one_line_also_where_nobody_watches(monkeypatch):
+    monkeypatch.setattr("sys.stderr", stream := io.StringIO())
+    with Progress(shown=False) as progress:
+        progress(Skipped("/media/\x1b[31mstick/nightferry-drive.toml", "is not the mark of a drive"))
+    line = stream.getvalue()
+    assert line.endswith("stick/nightferry-drive.toml is not the mark of a drive: skipped.\n")
+    assert "\x1b" not in line

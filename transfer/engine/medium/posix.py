@@ -241,8 +241,8 @@ class PosixMedium(Medium):
 def _open_to_lock(path: Path) -> int:
     """Open for writing where that is allowed: some network file systems lock nothing less."""
     try:
-        return os.open(path, os.O_RDWR | os.O_CLOEXEC)
+        return os.open(path, os.O_RDWR | os.O_CLOEXEC | os.O_NONBLOCK)
     except OSError as error:
         if error.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
             raise
-        return os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        return os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)

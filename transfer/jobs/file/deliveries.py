@@ -14,6 +14,7 @@ from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
 from transfer.engine.medium import Medium
 from transfer.errors import ConfigurationError, NotThere
+from transfer.events import Listener, nobody
 from transfer.jobs.file.bag_items import bag_delivery
 from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.items import Delivery
@@ -33,6 +34,7 @@ class Search:
     dating: Dating
     held: ExitStack
     findings: list[Finding] = field(default_factory=list)
+    listen: Listener = nobody
 
     def deliveries(self, path: Path | None) -> Iterator[Delivery]:
         """Return what lies at `path`, or on the drives that are connected, bag after bag.
@@ -50,7 +52,7 @@ class Search:
 
     def _connected(self) -> list[FoundDrive]:
         """Find the drives that the configuration names; where it names none, every prepared one."""
-        found, absent = find_drives(self.config.drives, self.medium)
+        found, absent = find_drives(self.config.drives, self.medium, self.listen)
         if not found:
             names = ", ".join(f"{drive.name!r}" for drive in absent) or "any name"
             step = "Plug it in and mount it, or name another drive or a folder: nightferry file PATH"

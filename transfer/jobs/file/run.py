@@ -98,7 +98,7 @@ class FileRun:
 
     def _run(self, held: ExitStack) -> None:
         root, dating = self._archive_folder(), self._dating()
-        search = Search(self._config, root, self._around.medium, dating, held)
+        search = Search(self._config, root, self._around.medium, dating, held, listen=self._around.listen)
         deliveries = search.deliveries(self._request.path)
         archive = held.enter_context(self._opened(root))
         shelf = self._shelf = Shelf(archive)

@@ -129,7 +129,7 @@ def preview(config: Config, request: SendRequest, around: Surroundings) -> PlanO
         return PlanOutcome((), (), tuple(problems), ())
     with ExitStack() as held:
         try:
-            drives, absent = open_drives(config, request, around.medium, held)
+            drives, absent = open_drives(config, request, around, held)
             ready = make_ready(config, request, around, drives)
         except NotThere as error:
             return _without_a_drive(config, request, around, error)

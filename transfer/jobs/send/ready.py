@@ -39,7 +39,7 @@ class Ready:
 
 
 def open_drives(
-    config: Config, request: SendRequest, medium: Medium, held: ExitStack
+    config: Config, request: SendRequest, around: Surroundings, held: ExitStack
 ) -> tuple[list[OpenDrive], list[str]]:
     """Find and open the drives, and name those that are not there. `held` closes them.
 
@@ -49,10 +49,10 @@ def open_drives(
     if not config.sources:
         step = "Name the folders to carry, each under [[source]]."
         raise ConfigurationError("The configuration names no source", config.file, step)
-    found, absent = drives_to_use(config.drives, request.drives, medium)
+    found, absent = drives_to_use(config.drives, request.drives, around.medium, around.listen)
     for drive in found:
         check_places(config.sources, drive.root)
-    return [_opened(drive, medium, held) for drive in found], absent
+    return [_opened(drive, around.medium, held) for drive in found], absent
 
 
 def _opened(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:

@@ -59,7 +59,7 @@ class SendRun:
         return outcome
 
     def _run(self, held: ExitStack) -> SendOutcome:
-        drives, absent = open_drives(self._config, self._request, self._around.medium, held)
+        drives, absent = open_drives(self._config, self._request, self._around, held)
         for drive in drives:
             held.enter_context(alone_on(drive, self._around.medium))
         self._absent = tuple(absent)
