@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from manifests.bags.containment import open_ordinary, real_file
@@ -16,6 +16,7 @@ from manifests.index.opening import Index, open_index
 from manifests.index.schema import INDEX_NAME
 from manifests.readings.taking import LogAccount
 from transfer.archive.held import OpenArchive
+from transfer.archive.layout import owner_of_night
 from transfer.config import Config
 from transfer.config.described import Described, LogDescriptions
 from transfer.config.longitude import longitude_of
@@ -81,6 +82,25 @@ def read_logs(
             wanted = descriptions.of(file.source, file.original)
             reading.look_at(file, wanted, known.get(file.file_id, set()))
         return reading.done()
+
+
+def logs_behind(index: Index, root: Path, config: Config, night: date) -> int:
+    """Return how many logs of a night's bag the present descriptions have not read. Raises IndexFault.
+
+    None counts where a description cannot be meant as it is written: reading will say so.
+    """
+    try:
+        descriptions = LogDescriptions(config)
+    except ConfigurationError:
+        return 0
+    if not len(descriptions):
+        return 0
+    known = descriptions_read(index)
+    return sum(
+        {one.description.digest() for one in descriptions.of(file.source, file.original)}
+        != known.get(file.file_id, set())
+        for file in log_files(index, root, [owner_of_night(night).folder])
+    )
 
 
 class _Reading:

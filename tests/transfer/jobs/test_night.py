@@ -1,0 +1,142 @@
+"""The story of a night: what happened in order, and what the readings were when it failed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from tests.support.observatory import LOGS, Observatory
+
+LOST = (
+    "2026-03-16T20:30:00 begun\n2026-03-17T03:00:00 lost connection to the focuser\n"
+    "2026-03-17T03:05:00 lost the connection\n2026-03-17T04:30:00 parked\n"
+)
+
+
+@pytest.fixture(scope="module")
+def folder() -> Iterator[Path]:
+    memory = Path("/dev/shm")
+    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
+    with TemporaryDirectory(prefix="nightferry-night-", dir=parent) as name:
+        yield Path(name)
+
+
+@pytest.fixture(scope="module")
+def three(folder: Path) -> Observatory:
+    """Two nights that went well, at 3 and 4 °C in the end, and one of frost that lost the connection."""
+    there = Observatory(folder / "three")
+    there.night("2026-03-14", 3.0)
+    there.night("2026-03-15", 4.0)
+    there.night("2026-03-16", -4.0, LOST)
+    return there
+
+
+def test_a_night_says_its_readings_and_events(three: Observatory):
+    told = three.ask("night", "2026-03-16", "--json").document
+    assert (told["command"], told["exit"], told["night"], told["verdict"]) == ("night", 0, "2026-03-16", None)
+    air = next(one for one in told["readings"] if one["quantity"] == "air temperature")
+    assert (air["unit"], air["source"]) == ("deg_C", "logs")
+    # From sunset to sunrise: 18:13 to 06:17 at 51.2° north, 1.9° west.
+    assert (air["first"], air["last"], air["lowest"], air["highest"]) == (7.67, -4.0, -4.0, 7.67)
+    assert air["count"] == 71
+    assert air["fall_per_hour"] == pytest.approx(1.0, abs=0.01)
+    quantities = {one["quantity"] for one in told["readings"]}
+    assert {"humidity", "dew point", "margin to the dew point", "moon lit"} <= quantities
+    assert [(one["utc"], one["event"]) for one in told["events"]] == [
+        ("2026-03-17T03:00:00Z", "connection lost"),
+        ("2026-03-17T03:05:00Z", "connection lost"),
+    ]
+    assert told["events"][0]["path"] == "nights/2026-03-16/data/logs/night 2026-03-16.log"
+
+
+def test_a_failure_is_told_beside_what_is_usual_and_what_was_before(three: Observatory):
+    told = three.ask("night", "2026-03-16", "--json").document
+    (failure,) = told["failures"]
+    assert (failure["utc"], failure["event"], failure["count"]) == (
+        "2026-03-17T03:00:00Z",
+        "connection lost",
+        2,
+    )
+    air = next(one for one in failure["readings"] if one["quantity"] == "air temperature")
+    assert (air["value"], air["unit"], air["unusual"]) == (-1.0, "deg_C", "below")
+    assert air["before"] == pytest.approx(0.08, abs=0.1)
+    assert (air["usual_lowest"], air["usual_nights"]) == (3.0, 2)
+    assert 5.4 < air["usual"] < 6.1
+    humidity = next(one for one in failure["readings"] if one["quantity"] == "humidity")
+    assert humidity["unusual"] == ""
+    assert told["usual_from"] == ["2026-03-14", "2026-03-15"]
+
+
+def test_the_screen_tells_it_in_the_order_of_time(three: Observatory):
+    for columns in ("80", "120"):
+        ran = three.ask("night", "2026-03-16", COLUMNS=columns, PYTHONIOENCODING="utf-8")
+        lines = ran.out.splitlines()
+        assert max(map(len, lines)) <= int(columns)
+        assert lines[0].startswith("The night of 2026-03-16 at Test Down")
+        clocks = [line[2:7] for line in lines if line[4:5] == ":" and line[:1] in " !"]
+        evening = [clock for clock in clocks if clock > "12"]
+        assert clocks == sorted(evening) + sorted(set(clocks) - set(evening))
+        assert "! 03:00  connection lost (logs), 2 times in a burst" in lines
+        assert any(line.startswith("air temperature") and "below usual" in line for line in lines)
+        assert "open a powered" in " ".join(ran.out.split()), "readings of dew come with the caution"
+
+
+def test_a_terminal_without_bars_gets_digits(three: Observatory):
+    ran = three.ask("night", "2026-03-16", COLUMNS="120", PYTHONIOENCODING="ascii")
+    row = next(line for line in ran.out.splitlines() if line.startswith("air temperature"))
+    assert row.rstrip()[-1] == "0"
+    assert "98" in row
+
+
+def test_a_quiet_night_has_no_failure_and_no_excuse(three: Observatory):
+    told = three.ask("night", "2026-03-14", "--json").document
+    assert told["failures"] == []
+    assert told["message"] == "The night of 2026-03-14: 3 frames, no failure."
+    assert "need not have caused it" not in three.ask("night", "2026-03-14").out
+
+
+def test_a_night_that_the_archive_does_not_have_is_said(three: Observatory):
+    ran = three.ask("night", "2026-04-01", "--json")
+    assert (ran.exit, ran.document["failures"]) == (2, [])
+    assert "nothing of the night of 2026-04-01" in ran.document["message"]
+
+
+def test_only_nights_marked_good_are_usual_where_there_are_some(folder: Path):
+    there = Observatory(folder / "marked")
+    there.night("2026-03-14", 3.0)
+    there.night("2026-03-15", 0.0)
+    there.night("2026-03-16", -4.0, LOST)
+    there.mark("2026-03-14", "good")
+    there.mark("2026-03-16", "lost", "frost")
+    told = there.ask("night", "2026-03-16", "--json").document
+    assert (told["verdict"], told["because"], told["usual_from"]) == ("lost", "frost", ["2026-03-14"])
+    assert "marked lost (frost)" in there.ask("night", "2026-03-16").out.splitlines()[0]
+
+
+def test_without_a_failure_named_gaps_in_the_dark_count(folder: Path):
+    there = Observatory(folder / "gaps", more="")
+    there.night("2026-03-14", 3.0, frames=4)
+    told = there.ask("night", "2026-03-14", "--json").document
+    # Dark from 20:02 to 04:30; frames from 20:30 to 21:13.
+    assert [(one["from_utc"][11:16], one["to_utc"][11:16]) for one in told["gaps"]] == [
+        ("20:02", "20:30"),
+        ("21:13", "04:30"),
+    ]
+    assert [one["event"] for one in told["failures"]] == ["gap", "gap"]
+    assert "! 21:13  no frame for 437 min, until 04:30" in there.ask("night", "2026-03-14").out
+
+
+def test_logs_that_a_changed_description_has_not_read_are_counted(folder: Path):
+    there = Observatory(folder / "behind")
+    there.night("2026-03-14", 3.0)
+    assert there.ask("night", "2026-03-14", "--json").document["logs_behind"] == 0
+    there.desk.more = LOGS.replace("air temperature", "tube temperature")
+    there.desk.configure()
+    assert there.ask("night", "2026-03-14", "--json").document["logs_behind"] == 1
+    assert "nightferry index --logs" in there.ask("night", "2026-03-14").out
+    there.ask("index", "--logs")
+    assert there.ask("night", "2026-03-14", "--json").document["logs_behind"] == 0

@@ -1,0 +1,217 @@
+"""The story of a night as lines for a person: what happened in order of time, readings, failures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta
+from itertools import groupby
+
+from manifests.index.readings import FRAMES, FrameTaken
+from manifests.readings.happenings import BURST_US, GAP, Happening
+from manifests.readings.series import Series
+from manifests.readings.units import unit_shown
+from transfer.cli.screen import Screen
+from transfer.cli.tables import Cell, Column, Narrow, table
+from transfer.cli.telling import fitted
+from transfer.cli.text_plots import plot_line
+from transfer.jobs.night import AtFailure, FailureTold, NightOutcome
+from transfer.words import counted
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_PLOT_COLUMNS, _PLOT_WHERE_NARROW = 24, 14
+_NARROW = 100
+_FAILURES_SHOWN = 6
+# More readings of a focus than that are a log of every step, and no runs.
+_FOCUS_RUNS = 60
+
+_READINGS = (
+    Column("quantity", narrow=Narrow.WRAPS, least=14),
+    Column("first", right=True),
+    Column("last", right=True),
+    Column("lowest", right=True),
+    Column("highest", right=True),
+    Column("unit"),
+    Column("source", expendable=2),
+    Column("", expendable=1, rare=True),
+)
+_AT_FAILURE = (
+    Column("quantity", narrow=Narrow.WRAPS, least=14),
+    Column("then", right=True),
+    Column("2 h before", right=True, expendable=1),
+    Column("usual", right=True, rare=True),
+    Column("usual range", right=True, rare=True),
+    Column("unit"),
+    Column("", rare=True),
+)
+
+_POWER = ("volt", "current", "supply", "mains", "power", "heater")
+_POWER_UNITS = ("V", "A", "W", "mV", "mA")
+
+
+def story_lines(outcome: NightOutcome, screen: Screen) -> Iterator[str]:
+    """Return the lines of a night's story, each fitted to the screen."""
+    yield from fitted(_head(outcome), screen.width)
+    yield ""
+    yield from fitted(map(screen.clean, _timeline(outcome)), screen.width)
+    if outcome.told.series:
+        yield ""
+        yield from table(_READINGS, _rows(outcome, screen), screen)
+    for failure in outcome.failures[:_FAILURES_SHOWN]:
+        yield ""
+        yield from fitted([screen.clean(_failure_head(failure))], screen.width)
+        if failure.readings:
+            yield from table(_AT_FAILURE, map(_at_failure, _most_unusual_first(failure)), screen)
+    yield from fitted(map(screen.clean, _foot(outcome)), screen.width)
+
+
+def _head(outcome: NightOutcome) -> Iterator[str]:
+    told, said = outcome.told, outcome.verdict
+    verdict = f", marked {said.verdict}" if said is not None else ""
+    because = f" ({said.because})" if said is not None and said.because else ""
+    where = f" at {outcome.place.name}" if outcome.place.name else ""
+    yield f"The night of {told.night}{where}{verdict}{because}. Times are UTC."
+    lights = [one for one in told.frames if one.is_light]
+    hours = sum(one.exposure_s for one in lights) / 3600
+    yield f"{counted(len(lights), 'light')}, {hours:.1f} h; {counted(len(told.frames), 'frame')} in all."
+    if told.dark is None:
+        yield "When it was dark is not known: the configuration has no latitude, or that night had none."
+
+
+def _timeline(outcome: NightOutcome) -> Iterator[str]:
+    told = outcome.told
+    failed = {(one.failure.at_us, one.failure.event) for one in outcome.failures}
+    items = [*_sun(outcome), *_runs(told.frames), *_focus_runs(told.series)]
+    for gap in told.gaps:
+        mark = "!" if (gap.from_us, GAP) in failed else " "
+        items.append((gap.from_us, mark, f"no frame for {gap.minutes:.0f} min, until {_clock(gap.to_us)}"))
+    for first, count in _bursts(told.happenings):
+        mark = "!" if (first.at_us, first.event) in failed else " "
+        times = f", {count} times in a burst" if count > 1 else ""
+        items.append((first.at_us, mark, f"{first.event} ({first.source}){times}"))
+    for at_us, mark, text in sorted(items):
+        yield f"{mark} {_clock(at_us)}  {text}"
+
+
+def _sun(outcome: NightOutcome) -> Iterator[tuple[int, str, str]]:
+    told = outcome.told
+    if outcome.place.latitude_deg is not None:
+        yield told.up.from_us, " ", "sunset"
+        yield told.up.to_us, " ", "sunrise"
+    if told.dark is not None:
+        yield told.dark.from_us, " ", "dark"
+        yield told.dark.to_us, " ", "dawn begins"
+
+
+def _runs(frames: Iterable[FrameTaken]) -> Iterator[tuple[int, str, str]]:
+    """Return frames that are alike and come one after another as one line each."""
+
+    def alike(one: FrameTaken) -> tuple[str | None, ...]:
+        return (one.frame_type, one.target, one.filter)
+
+    for (frame_type, target, name), group in groupby(frames, alike):
+        run = list(group)
+        what = target or frame_type or "frames of no known type"
+        through = f" through {name}" if name else ""
+        shortest, longest = min(one.exposure_s for one in run), max(one.exposure_s for one in run)
+        exposure = f"{shortest:g}" if shortest == longest else f"{shortest:g} to {longest:g}"
+        until = f", until {_clock(run[-1].exposed.to_us)}" if len(run) > 1 else ""
+        yield run[0].exposed.from_us, " ", f"{what}{through}: {len(run)} × {exposure} s{until}"
+
+
+def _focus_runs(series: Iterable[Series]) -> Iterator[tuple[int, str, str]]:
+    for one in series:
+        if "focus" in one.quantity and one.source != FRAMES and len(one.records) <= _FOCUS_RUNS:
+            for record in one.records:
+                value = f"{record.first:g} {unit_shown(one.unit)}".rstrip()
+                yield record.moment_us, " ", f"{one.quantity} {value} ({one.source})"
+
+
+def _bursts(happenings: Iterable[Happening]) -> Iterator[tuple[Happening, int]]:
+    """Return each event with how often it came again within half an hour of the time before."""
+    found: list[list[Happening]] = []
+    last: dict[tuple[str, str], list[Happening]] = {}
+    for one in happenings:
+        burst = last.get((one.source, one.event))
+        if burst is not None and one.at_us - burst[-1].at_us <= BURST_US:
+            burst.append(one)
+        else:
+            last[one.source, one.event] = [one]
+            found.append(last[one.source, one.event])
+    return ((burst[0], len(burst)) for burst in found)
+
+
+def _rows(outcome: NightOutcome, screen: Screen) -> Iterator[tuple[Cell, ...]]:
+    """Return a row for each quantity; on a screen with a plot from sunset to sunrise."""
+    columns = _PLOT_COLUMNS if (screen.width or 0) >= _NARROW else _PLOT_WHERE_NARROW
+    for series in outcome.told.series:
+        summary = series.summary()
+        if summary is not None:
+            numbers = (summary.first, summary.last, summary.lowest, summary.highest)
+            plot = plot_line(series, outcome.told.up, columns, screen) if screen.width else ""
+            yield (series.quantity, *map(_number, numbers), unit_shown(series.unit), series.source, plot)
+
+
+def _failure_head(told: FailureTold) -> str:
+    times = f", {told.failure.count} times in a burst" if told.failure.count > 1 else ""
+    what = "no frame came any more" if told.failure.event == GAP else told.failure.event
+    readings = "" if told.readings else "; no reading is from the half hour before"
+    return f"At {_clock(told.failure.at_us)}: {what}{times}{readings}"
+
+
+def _most_unusual_first(told: FailureTold) -> list[AtFailure]:
+    return sorted(told.readings, key=lambda one: not one.unusual)
+
+
+def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
+    usual = one.usual
+    return (
+        one.quantity,
+        _number(one.value),
+        None if one.before is None else _number(one.before),
+        None if usual is None else _number(usual.middle),
+        None if usual is None else f"{_number(usual.lowest)} to {_number(usual.highest)}",
+        unit_shown(one.unit),
+        f"{one.unusual} usual" if one.unusual else "",
+    )
+
+
+def _foot(outcome: NightOutcome) -> Iterator[str]:
+    told = outcome.told
+    yield ""
+    if outcome.usual_from:
+        which = "marked good" if outcome.usual_by_verdict else "without a mark and without a failure"
+        yield f"Usual is what {counted(len(outcome.usual_from), 'night')} {which} had, sunset to sunrise."
+    elif told.failures:
+        yield "What is usual is not known: no other night is marked good, or went without a failure."
+    if len(outcome.failures) > _FAILURES_SHOWN:
+        yield f"{len(outcome.failures) - _FAILURES_SHOWN} more failures: --json lists all."
+    if told.findings:
+        kinds = ", ".join(f"{kind} ({count})" for kind, count in told.findings.items())
+        yield f"Findings: {kinds}."
+    if outcome.behind:
+        logs = counted(outcome.behind, "log")
+        yield f"{logs} of this night: not read by the present descriptions. Run: nightferry index --logs"
+    if told.failures:
+        yield "What stands beside a failure need not have caused it."
+    if any(map(_concerns_power, told.series)):
+        yield _CAUTION
+
+
+_CAUTION = (
+    "Caution: readings of power and of dew are about electricity near water. Switch off at the socket"
+    " before you touch a cable or a plug, and leave closed what is closed: nothing here is advice to open a"
+    " powered box."
+)
+
+
+def _concerns_power(series: Series) -> bool:
+    name = series.quantity.casefold()
+    return series.unit in _POWER_UNITS or "dew" in name or any(word in name for word in _POWER)
+
+
+def _number(value: float) -> str:
+    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def _clock(moment_us: int) -> str:
+    return f"{_EPOCH + timedelta(microseconds=moment_us):%H:%M}"

@@ -1,0 +1,232 @@
+"""The story of one night, and at each failure what every reading was, beside what it usually is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from manifests.index.nights import nights
+from manifests.index.opening import Index
+from manifests.index.statements import verdicts
+from manifests.readings.happenings import GAP, Failure, Span
+from manifests.readings.series import HOUR_US, Series
+from manifests.readings.verdicts import NightVerdict, Verdict
+from transfer.archive.logs import logs_behind
+from transfer.archive.nights_told import NightTold, Place, night_told
+from transfer.config import Config
+from transfer.errors import ConfigurationError, ExitCode
+
+# Of the nights that went well, the nearest so many say what is usual.
+USUAL_NIGHTS = 30
+_HOURS_BEFORE_US = 2 * HOUR_US
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What a quantity is in the nights that went well: the median, and from where to where it went."""
+
+    middle: float
+    lowest: float
+    highest: float
+    nights: int
+
+
+@dataclass(frozen=True, slots=True)
+class AtFailure:
+    """A quantity at a failure: its value, its median in the two hours before, and what is usual, or None."""
+
+    quantity: str
+    unit: str
+    value: float
+    before: float | None
+    usual: Usual | None
+
+    @property
+    def unusual(self) -> str:
+        """Say on which side of all that is usual the value lies: "below", "above" or nothing."""
+        if self.usual is None:
+            return ""
+        return (
+            "below" if self.value < self.usual.lowest else "above" if self.value > self.usual.highest else ""
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the reading as `--json` prints it."""
+        usual = self.usual
+        return {
+            "quantity": self.quantity,
+            "value": self.value,
+            "usual": None if usual is None else usual.middle,
+            "unit": self.unit,
+            "before": self.before,
+            "usual_lowest": None if usual is None else usual.lowest,
+            "usual_highest": None if usual is None else usual.highest,
+            "usual_nights": 0 if usual is None else usual.nights,
+            "unusual": self.unusual,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class FailureTold:
+    """A failure, and what every reading was at that moment."""
+
+    failure: Failure
+    readings: tuple[AtFailure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NightOutcome:
+    """One night's story.
+
+    `usual_from` are the nights that say what is usual: those that are marked good, or, where none is
+    (`usual_by_verdict`), those without a mark and a failure. `behind` counts logs that no run has read by the
+    present descriptions.
+    """
+
+    told: NightTold
+    verdict: NightVerdict | None
+    place: Place
+    failures: tuple[FailureTold, ...]
+    usual_from: tuple[date, ...]
+    usual_by_verdict: bool
+    behind: int
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """A story is told; nothing in it is a proof."""
+        return ExitCode.PROVEN
+
+    @property
+    def message(self) -> str:
+        """Return the night in one line."""
+        told = self.told
+        failed = len(told.failures)
+        many = "no failure" if not failed else "1 failure" if failed == 1 else f"{failed} failures"
+        said = f", marked {self.verdict.verdict}" if self.verdict is not None else ""
+        return f"The night of {told.night}{said}: {len(told.frames)} frames, {many}."
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the night as `--json` prints it."""
+        told = self.told
+        return {
+            "command": "night",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "night": told.night.isoformat(),
+            "verdict": None if self.verdict is None else self.verdict.verdict.value,
+            "because": "" if self.verdict is None else self.verdict.because,
+            "dark": None if told.dark is None else _span_as_json(told.dark),
+            "readings": [one for series in told.series for one in _reading_as_json(series)],
+            "events": [
+                {"utc": utc(one.at_us), "event": one.event, "source": one.source, "path": one.path}
+                for one in told.happenings
+            ],
+            "gaps": [{**_span_as_json(gap), "minutes": round(gap.minutes, 1)} for gap in told.gaps],
+            "failures": [
+                {
+                    "utc": utc(one.failure.at_us),
+                    "event": one.failure.event,
+                    "count": one.failure.count,
+                    "readings": [each.as_json() for each in one.readings],
+                }
+                for one in self.failures
+            ],
+            "usual_from": [night.isoformat() for night in self.usual_from],
+            "logs_behind": self.behind,
+            "finding_counts": told.findings,
+            "findings": [],
+        }
+
+
+def utc(moment_us: int) -> str:
+    """Return a moment as JSON has it."""
+    moment = _EPOCH + timedelta(microseconds=moment_us)
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def _span_as_json(span: Span) -> dict[str, str]:
+    return {"from_utc": utc(span.from_us), "to_utc": utc(span.to_us)}
+
+
+def _reading_as_json(series: Series) -> Iterator[dict[str, Any]]:
+    summary = series.summary()
+    if summary is not None:
+        yield {
+            "quantity": series.quantity,
+            "unit": series.unit,
+            "source": series.source,
+            "first": summary.first,
+            "last": summary.last,
+            "lowest": summary.lowest,
+            "highest": summary.highest,
+            "count": summary.count,
+            "fall_per_hour": summary.fall_per_hour,
+        }
+
+
+def tell_night(index: Index, root: Path, night: date, config: Config, place: Place) -> NightOutcome:
+    """Return the story of a night of the archive in a folder.
+
+    Raises ConfigurationError where the archive has nothing of that night, and IndexFault.
+    """
+    rows = {row.night: row for row in nights(index)}
+    if night not in rows:
+        step = "A night is named by the date of its evening; `nightferry nights` lists them."
+        raise ConfigurationError(f"The archive has nothing of the night of {night}", "", step)
+    counted = config.failures or (GAP,)
+    told = night_told(index, night, place, counted)
+    said = verdicts(index)
+    well, by_verdict = _went_well(rows, said, night)
+    others = [night_told(index, each, place, counted) for each in well]
+    if not by_verdict:
+        others = [each for each in others if not each.failures]
+    return NightOutcome(
+        told=told,
+        verdict=said.get(night),
+        place=place,
+        failures=tuple(_failure(told, failure, others) for failure in told.failures),
+        usual_from=tuple(each.night for each in others),
+        usual_by_verdict=by_verdict,
+        behind=logs_behind(index, root, config, night),
+    )
+
+
+def _went_well(rows: dict[date, Any], said: dict[date, NightVerdict], night: date) -> tuple[list[date], bool]:
+    """Return the nearest nights that are marked good; where none is, those that are not marked otherwise."""
+    good = [each for each, verdict in said.items() if verdict.verdict is Verdict.GOOD and each != night]
+    unmarked = [each for each in rows if each not in said and each != night]
+    chosen = good or unmarked
+    return sorted(sorted(chosen, key=lambda each: abs(each - night))[:USUAL_NIGHTS]), bool(good)
+
+
+def _failure(told: NightTold, failure: Failure, others: Sequence[NightTold]) -> FailureTold:
+    return FailureTold(failure, tuple(_at_failure(told, failure, others)))
+
+
+def _at_failure(told: NightTold, failure: Failure, others: Sequence[NightTold]) -> Iterator[AtFailure]:
+    for series in told.series:
+        value = series.at(failure.at_us)
+        if value is None:
+            continue
+        before = series.within(failure.at_us - _HOURS_BEFORE_US, failure.at_us - 1).middle()
+        yield AtFailure(told.label(series), series.unit, value, before, _usual(series, others))
+
+
+def _usual(series: Series, others: Sequence[NightTold]) -> Usual | None:
+    same = [
+        one
+        for other in others
+        for one in other.series
+        if (one.source, one.quantity, one.unit) == (series.source, series.quantity, series.unit)
+    ]
+    middles = [middle for one in same if (middle := one.middle()) is not None]
+    if not middles:
+        return None
+    lowest = min(record.lowest for one in same for record in one.records)
+    highest = max(record.highest for one in same for record in one.records)
+    return Usual(median(middles), lowest, highest, len(same))
