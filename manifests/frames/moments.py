@@ -5,25 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 
 from manifests.frames.cards import CardValue
 from manifests.frames.keywords import KeywordTable
 from manifests.frames.timescales import is_local, to_utc
 from manifests.frames.values import number, text, unit_of
 
-_TIME = r"([0-9]{1,2}):([0-9]{1,2})(?::([0-9]{1,2})(?:[.,]([0-9]*))?)?"
-_ZONE = r"(Z|UTC?|GMT|[+-][0-9]{2}(?::?[0-9]{2})?)"
-_ISO = re.compile(rf"([0-9]{{4}})[-/]([0-9]{{1,2}})[-/]([0-9]{{1,2}})(?:[T ] ?{_TIME})?(?: ?{_ZONE})?")
+# What may follow a date: a time, and its zone.
+_REST = r"(?:[T ] ?([0-9][0-9:.,]*))?(?: ?(Z|UTC?|GMT|[+-][0-9]{2}(?::?[0-9]{2})?))?"
+_ISO = re.compile(rf"([0-9]{{4}})[-/]([0-9]{{1,2}})[-/]([0-9]{{1,2}}){_REST}")
 # DD/MM/YY is section 4.4.2.1 of FITS Standard 4.0: always of the years 1900 to 1999. With a year of four
 # digits it is no standard's; it is common practice to keep the order.
-_DAY_FIRST = re.compile(
-    rf"([0-9]{{1,2}})/([0-9]{{1,2}})/([0-9]{{4}}|[0-9]{{2}})(?:[T ] ?{_TIME})?(?: ?{_ZONE})?"
-)
-_TIME_OF_DAY = re.compile(
-    r"([0-9]{1,2})[:h ] ?([0-9]{1,2})(?:[:m ] ?([0-9]{1,2})(?:[.,]([0-9]*))?)?s?(?: ?(?:Z|UTC?|GMT))?"
-)
-_NUMBER_OF_DAY = re.compile(r"([0-9]{1,5}(?:\.[0-9]*)?)(?: ?(?:Z|UTC?|GMT))?")
+_DAY_FIRST = re.compile(rf"([0-9]{{1,2}})/([0-9]{{1,2}})/([0-9]{{4}}|[0-9]{{2}}){_REST}")
+_CLOCK = re.compile(r"([0-9]{1,2})[:h ]([0-9]{1,2})(?:[:m ]([0-9]{1,2})(?:[.,]([0-9]*))?)?s?")
+_NUMBER_OF_DAY = re.compile(r"[0-9]{1,5}(?:\.[0-9]*)?")
+_MARKED_UTC = re.compile(r" ?(?:Z|UTC?|GMT)$")
 _UNITS_OF_DAY = {
     **dict.fromkeys(("h", "hr", "hour", "hours"), 3600.0),
     **dict.fromkeys(("s", "sec", "second", "seconds"), 1.0),
@@ -31,6 +28,7 @@ _UNITS_OF_DAY = {
 
 _MJD_0 = datetime(1858, 11, 17)  # noqa: DTZ001 (in the scale of the header)
 _JD_OF_MJD_0 = 2400000.5
+_SAME_NIGHT = timedelta(days=2)
 
 # No electronic camera took a frame before this year: a year of two digits was meant for another century.
 _FIRST_YEAR = 1970
@@ -45,9 +43,9 @@ class Beginning:
     """
 
     utc: datetime | None
-    local: datetime | None = None
-    date_only: bool = False
-    remark: str = ""
+    local: datetime | None
+    date_only: bool
+    remark: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,28 +131,28 @@ def _start_dates(card: CardValue, times: list[CardValue]) -> Iterator[_Reading]:
     """
     reading = _read_date(text(card) or "")
     if reading is not None and _is_midnight(reading):
-        for time in times:
-            moment = _moment_on(reading.moment, time)
+        for each in times:
+            moment = _moment_on(reading.moment, each)
             if moment is not None:
                 yield _Reading(moment, remark=reading.remark)
     yield from _moved(reading, timedelta())
 
 
 def _is_midnight(reading: _Reading) -> bool:
-    return reading.date_only or reading.moment.time() == _MJD_0.time()
+    return reading.moment.time() == time.min
 
 
-def _moment_on(midnight: datetime, time: CardValue) -> datetime | None:
+def _moment_on(midnight: datetime, card: CardValue) -> datetime | None:
     """Return the moment of a time card. A whole date in it counts within two days of the midnight."""
-    whole = _read_date(text(time) or "")
+    whole = _read_date(text(card) or "")
     if whole is None or whole.date_only:
-        since_midnight = _time_of_day(time)
+        since_midnight = _time_of_day(card)
         return None if since_midnight is None else _sum(midnight, since_midnight)
     same_zone = (whole.moment.tzinfo is None) == (midnight.tzinfo is None)
-    if same_zone and abs(whole.moment - midnight) <= timedelta(days=2):
+    if same_zone and abs(whole.moment - midnight) <= _SAME_NIGHT:
         return whole.moment
-    clock = whole.moment.replace(tzinfo=None)
-    return _sum(midnight, clock - datetime(clock.year, clock.month, clock.day))  # noqa: DTZ001
+    clock = whole.moment.time()
+    return datetime.combine(midnight.date(), clock, midnight.tzinfo)
 
 
 def _sum(moment: datetime, later: timedelta) -> datetime | None:
@@ -176,33 +174,30 @@ def _read_date(written: str) -> _Reading | None:
     iso, day_first = _ISO.fullmatch(written), _DAY_FIRST.fullmatch(written)
     try:
         if iso:
-            return _dated(int(iso[1]), int(iso[2]), int(iso[3]), iso.groups()[3:])
-        return day_first and _read_day_first(day_first, written)
+            return _dated(date(int(iso[1]), int(iso[2]), int(iso[3])), iso[4], iso[5])
+        return day_first and _read_day_first(day_first)
     except (ValueError, OverflowError):
         return None
 
 
-def _read_day_first(match: re.Match[str], written: str) -> _Reading | None:
-    day, month, year = (int(part) for part in match.groups()[:3])
-    rest = match.groups()[3:]
+def _read_day_first(match: re.Match[str]) -> _Reading | None:
+    day, month, year = int(match[1]), int(match[2]), int(match[3])
     if len(match[3]) == 4:
         # A day that no month has can only be a month written first.
-        return _dated(year, day, month, rest) if month > 12 else _dated(year, month, day, rest)
-    reading = _dated(1900 + year, month, day, rest)
+        day_of = date(year, day, month) if month > 12 else date(year, month, day)
+        return _dated(day_of, match[4], match[5])
+    reading = _dated(date(1900 + year, month, day), match[4], match[5])
     if reading is None or reading.moment.year >= _FIRST_YEAR:
         return reading
-    remark = f"'{written}' is {reading.moment.date()}: in the FITS standard two digits mean 1900 to 1999"
+    remark = f"'{match[0]}' is {reading.moment.date()}: in the FITS standard two digits mean 1900 to 1999"
     return _Reading(reading.moment, reading.date_only, remark)
 
 
-def _dated(year: int, month: int, day: int, rest: tuple[str | None, ...]) -> _Reading | None:
-    """Return a date with what follows it: hours, minutes, seconds, their fraction, and a zone."""
-    hours, minutes, seconds, fraction, zone = rest
-    day_of = date(year, month, day)
-    midnight = datetime(day_of.year, day_of.month, day_of.day, tzinfo=_zone(zone))
-    if hours is None or minutes is None:
+def _dated(day: date, clock: str | None, zone: str | None) -> _Reading | None:
+    midnight = datetime.combine(day, time.min, _zone(zone))
+    if clock is None:
         return _Reading(midnight, date_only=True)
-    since_midnight = _duration(hours, minutes, seconds, fraction)
+    since_midnight = _clock(clock)
     return None if since_midnight is None else _Reading(midnight + since_midnight)
 
 
@@ -215,27 +210,25 @@ def _zone(offset: str | None) -> timezone | None:
 
 def _time_of_day(card: CardValue) -> timedelta | None:
     """Return the time since midnight: a clock, decimal hours, or (24 and more) seconds."""
-    written = text(card) or ""
-    clock = _TIME_OF_DAY.fullmatch(written)
-    if clock:
-        return _duration(clock[1], clock[2], clock[3], clock[4])
-    plain = _NUMBER_OF_DAY.fullmatch(written)
-    if plain is None:
-        return None
-    size = float(plain[1])
+    written = _MARKED_UTC.sub("", text(card) or "")
+    if not _NUMBER_OF_DAY.fullmatch(written):
+        return _clock(written)
+    size = float(written)
     unit_s = _UNITS_OF_DAY.get(unit_of(card, _UNITS_OF_DAY)) or (3600.0 if size < 24 else 1.0)
     since_midnight = timedelta(seconds=size * unit_s)
     return since_midnight if since_midnight < timedelta(days=1) else None
 
 
-def _duration(hours: str, minutes: str, seconds: str | None, fraction: str | None) -> timedelta | None:
+def _clock(written: str) -> timedelta | None:
     """Return the time since midnight; second 60 is a leap second, which runs into the next minute."""
-    if int(hours) > 23 or int(minutes) > 59 or int(seconds or 0) > 60:
+    match = _CLOCK.fullmatch(written)
+    if match is None:
         return None
-    microseconds = int((fraction or "").ljust(6, "0")[:6])
-    return timedelta(
-        hours=int(hours), minutes=int(minutes), seconds=int(seconds or 0), microseconds=microseconds
-    )
+    hours, minutes, seconds, fraction = match.groups(default="0")
+    if int(hours) > 23 or int(minutes) > 59 or int(seconds) > 60:
+        return None
+    microseconds = int(f"{fraction}000000"[:6])
+    return timedelta(hours=int(hours), minutes=int(minutes), seconds=int(seconds), microseconds=microseconds)
 
 
 def _read_mjd(days: float | None) -> _Reading | None:

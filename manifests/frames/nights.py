@@ -16,9 +16,10 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOON_TO_MIDNIGHT = timedelta(hours=12)
 _DEG_PER_HOUR = 15  # the mean sun's way
 _DAY_NS = 86_400_000_000_000
-_FIRST_TIME_NS = 11 * 366 * _DAY_NS  # in 1981
-_LAST_TIME_NS = 2**63
-_AHEAD, _BEHIND = timedelta(days=2), timedelta(days=20 * 365)
+# File systems and packers give 1970 or 1980 to a file whose time they do not know.
+_FIRST_TIME = date(1981, 1, 1)
+_MOST_AHEAD = timedelta(days=1)
+_MOST_BEHIND = timedelta(days=7300)  # twenty years
 _NS_PER_DEG = _DAY_NS // 360
 
 
@@ -94,8 +95,9 @@ def date_findings(inspection: Inspection, night: date, modified_ns: int) -> tupl
     elif inspection.date_only:
         detail = f"the header says {frame.begun_utc.date()}; 0h UTC was taken, which is the night {night}"
         found.append(Finding(FindingKind.DATE_WITHOUT_TIME, detail))
-    if frame.begun_utc is not None and not inspection.date_remark and _is_far(frame.begun_utc, modified_ns):
-        detail = f"the header says {frame.begun_utc.date()}, the file was last changed {_day_of(modified_ns)}"
+    modified = _date_of_day(modified_ns // _DAY_NS)
+    if frame.begun_utc is not None and not inspection.date_remark and _is_far(frame.begun_utc, modified):
+        detail = f"the header says {frame.begun_utc.date()}, the file was last changed {modified}"
         found.append(Finding(FindingKind.DATE_FAR_OFF, detail))
     return tuple(found)
 
@@ -110,20 +112,11 @@ def _without_utc(inspection: Inspection, night: date) -> Finding:
     return Finding(FindingKind.NO_DATE, f"filed under {night} by {by}")
 
 
-def _is_far(begun_utc: datetime, modified_ns: int) -> bool:
-    """Return whether a header's time and its file's cannot both be right.
+def _is_far(begun_utc: datetime, modified: date) -> bool:
+    """Return whether the date of a header and that of its file cannot both be right.
 
     A copy may have lost its file's time, and then is younger than its frame by years; a frame that is
-    younger than its file, or older than the user's camera can be, has a wrong clock.
+    younger than its file, or older than most cameras, has a wrong clock.
     """
-    modified = _EPOCH + timedelta(days=modified_ns // _DAY_NS) if _is_time(modified_ns) else None
-    return modified is not None and not (-_AHEAD <= modified - begun_utc <= _BEHIND)
-
-
-def _is_time(modified_ns: int) -> bool:
-    """Return whether a file's time is one: file systems and packers give 1970 and 1980 to what has none."""
-    return _FIRST_TIME_NS <= modified_ns < _LAST_TIME_NS
-
-
-def _day_of(modified_ns: int) -> date:
-    return _date_of_day(modified_ns // _DAY_NS)
+    later = modified - begun_utc.date()
+    return modified >= _FIRST_TIME and not (-_MOST_AHEAD <= later <= _MOST_BEHIND)

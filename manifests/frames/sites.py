@@ -41,7 +41,11 @@ def site_of(frame: Frame | None, latitude_deg: float | None, longitude_deg: floa
         return FrameSite(latitude, said_longitude)
     configured = latitude, longitude_deg
     apart_deg = _apart_deg((said_latitude, said_longitude), configured)
-    turned = ((said_latitude * north, said_longitude * east) for north, east in ((1, -1), (-1, 1), (-1, -1)))
+    turned = (
+        (said_latitude, -said_longitude),
+        (-said_latitude, said_longitude),
+        (-said_latitude, -said_longitude),
+    )
     if apart_deg <= ELSEWHERE_DEG or any(_apart_deg(each, configured) <= ELSEWHERE_DEG for each in turned):
         return FrameSite(*configured)
     return FrameSite(said_latitude, said_longitude, _elsewhere(said_latitude, said_longitude, apart_deg))

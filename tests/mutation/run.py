@@ -39,6 +39,8 @@ OWN_TESTS = {
     "manifests/bags/containment.py": [f"{_BAGS}/test_containment.py"],
     "manifests/frames/nights.py": [f"{_FRAMES}/test_nights.py"],
     "manifests/frames/moments.py": [f"{_FRAMES}/test_moments.py"],
+    "manifests/frames/sites.py": [f"{_FRAMES}/test_sites.py"],
+    "manifests/frames/calibration/choosing.py": [f"{_FRAMES}/calibration/test_matching.py"],
     "transfer/engine/copy/copier.py": [f"{_ENGINE}/copy/test_copier.py"],
     "transfer/engine/bag/durable.py": [f"{_ENGINE}/bag/test_durable.py"],
     "transfer/engine/bag/readback.py": [f"{_ENGINE}/bag/test_readback.py"],

@@ -34,18 +34,17 @@ class Choice:
 
 
 class Timeline:
-    """Groups in the order of their nights, those without a night apart."""
+    """Groups in the order of their nights; those without a night count where there are no others."""
 
     def __init__(self, groups: Iterable[Group]) -> None:
-        every = list(groups)
-        dated = [(group.setup.night, group) for group in every if group.setup.night is not None]
+        self._every = list(groups)
+        dated = [(group.setup.night, group) for group in self._every if group.setup.night is not None]
         dated.sort(key=lambda pair: (pair[0], pair[1].paths))
         self._nights = [night.toordinal() for night, _ in dated]
         self._dated = [group for _, group in dated]
-        self._undated = [group for group in every if group.setup.night is None]
 
     def __bool__(self) -> bool:
-        return bool(self._dated or self._undated)
+        return bool(self._every)
 
     def nearest(self, night: date | None) -> Group:
         """Return a group of the nearest night (of two as near the earlier), of the latest without one.
@@ -53,7 +52,7 @@ class Timeline:
         Raises IndexError where there are no groups.
         """
         if not self._dated:
-            return self._undated[0]
+            return self._every[0]
         if night is None:
             return self._dated[-1]
         at = bisect_left(self._nights, night.toordinal())
@@ -77,7 +76,7 @@ class Timeline:
     def around(self, anchor: Group, nights: int) -> list[Group]:
         """Return the groups at most so many nights from another, oldest first."""
         if anchor.setup.night is None:
-            return list(self._undated)
+            return list(self._every)
         middle = anchor.setup.night.toordinal()
         first, last = bisect_left(self._nights, middle - nights), bisect_right(self._nights, middle + nights)
         return self._dated[first:last]
@@ -105,10 +104,11 @@ def choose(kind: FrameType, need: Setup, fitting: Timeline, tolerances: Toleranc
     if kind is FrameType.BIAS:
         return first_full(libraries, tolerances.least_count)
     spread = tolerances.sensor_deg_c / 2
-    if need.sensor_deg_c is None:
+    wanted = need.sensor_deg_c
+    if wanted is None:
         return _of_one_temperature(next(libraries), spread)
     # Two libraries a degree apart may both fit; mixed they would be neither.
-    sets = (each for library in libraries for each in sets_by_nearness(library, need, _temperature, spread))
+    sets = (each for library in libraries for each in sets_by_nearness(library, wanted, _temperature, spread))
     return first_full(sets, tolerances.least_count)
 
 
@@ -120,17 +120,15 @@ def nights_apart(need: Setup, have: Setup) -> int | None:
 
 
 def sets_by_nearness(
-    groups: Sequence[Group], need: Setup, value: Callable[[Setup], float | None], spread: float
+    groups: Sequence[Group], wanted: float, value: Callable[[Setup], float | None], spread: float
 ) -> Iterator[list[Group]]:
-    """Yield sets of the groups within `spread` of one value, the value nearest to the need's first.
+    """Yield sets of the groups within `spread` of one value, the value nearest to the one wanted first.
 
-    One set of all of them where the value is not known.
+    Groups without a value are a set only where none has one.
     """
-    wanted = value(need)
     known = [(had, group) for group in groups if (had := value(group.setup)) is not None]
-    if wanted is None or not known:
+    if not known:
         yield list(groups)
-        return
     for middle in sorted({had for had, _ in known}, key=lambda had: (abs(had - wanted), had)):
         yield [group for had, group in known if abs(had - middle) <= spread + _HAIR]
 
@@ -161,8 +159,7 @@ def _of_one_temperature(library: Sequence[Group], spread: float) -> Choice:
     if not known:
         return Choice(tuple(library))
     sets = [
-        (middle, next(sets_by_nearness(library, Setup(sensor_deg_c=middle), _temperature, spread)))
-        for middle in sorted(known)
+        (middle, next(sets_by_nearness(library, middle, _temperature, spread))) for middle in sorted(known)
     ]
     _, largest = max(sets, key=lambda pair: count(pair[1]))
     different = tuple(known.values()) if len(largest) < len(library) else ()

@@ -67,8 +67,8 @@ class Shelves:
         best = [(group, not_known) for group, not_known in every if len(not_known) == fewest]
         groups: Sequence[Group] = [group for group, _ in best]
         passed_over: tuple[Group, ...] = ()
-        if self._by_exposure:
-            exposures = sets_by_nearness(groups, need, self._by_exposure.value, _SAME_EXPOSURE_S)
+        if self._by_exposure and need.exposure_s is not None:
+            exposures = sets_by_nearness(groups, need.exposure_s, self._by_exposure.value, _SAME_EXPOSURE_S)
             nearest = first_full(exposures, self._tolerances.least_count)
             groups, passed_over = nearest.groups, nearest.passed_over
         not_checked = dict.fromkeys(name for _, not_known in best for name in not_known)

@@ -47,6 +47,8 @@ def _begun(cards, scale="UTC", exposure_s=None):
         ("14/03/2026", "2026-03-14T00:00:00 date only"),
         ("03/04/2026", "2026-04-03T00:00:00 date only"),
         ("03/14/2026", "2026-03-14T00:00:00 date only"),
+        ("05/12/2026", "2026-12-05T00:00:00 date only"),
+        ("12/13/2026", "2026-12-13T00:00:00 date only"),
         ("14/03/2026 21:05:33", "2026-03-14T21:05:33"),
         ("14/03/2026 UTC", "2026-03-14T00:00:00 date only"),
         ("2026-12-31T23:59:60", "2027-01-01T00:00:00"),
@@ -77,6 +79,11 @@ def test_each_form_of_a_date_is_read(written, expected):
         "32/01/94",
         "13/13/2026",
         "14/03/026",
+        "14/03/26T25:00:00",
+        "2026-03-14T21",
+        "2026-03-14T21:05:33 CET",
+        "2026-03-14T21:05:33 UTC UTC",
+        "2026-03-14T21:05:33+1",
         "019/05/94",
         "19/005/94",
         "19/05/194",
@@ -116,6 +123,14 @@ def test_a_date_alone_takes_its_time_from_a_card_of_its_own(keyword):
         (5253.0, "01:27:33"),
         (75933.5, "21:05:33.500000"),
         ("75933", "21:05:33"),
+        ("0:7:3", "00:07:03"),
+        ("00:57:33.", "00:57:33"),
+        ("00:57:33,25", "00:57:33.250000"),
+        (23.5, "23:30:00"),
+        ("21.", "21:00:00"),
+        ("21.25", "21:15:00"),
+        (24.0, "00:00:24"),
+        (86399, "23:59:59"),
         ("2013-07-13T21:05:33", "21:05:33"),
         ("1899-12-30T21:05:33", "21:05:33"),
     ],
@@ -124,7 +139,36 @@ def test_a_time_of_day_is_read_in_each_form(written, time):
     assert _begun({"DATE-OBS": "2013-07-13", "UT": written}) == f"2013-07-13T{time}"
 
 
-@pytest.mark.parametrize("written", [86400, 90000.0, "210533", -3.0, "24:00:00", "noon", True, "1e3"])
+@pytest.mark.parametrize(
+    "written",
+    [
+        86400,
+        90000.0,
+        "210533",
+        -3.0,
+        "24:00:00",
+        "noon",
+        True,
+        "1e3",
+        "1.2.3",
+        "010533",
+        "0x:57:33",
+        "00:5x:33",
+        "00:57:33.2x",
+        "00:57:33.25.5",
+        "00:57:33:44",
+        "00:57:33 UTCC",
+        "000:57:33",
+        "00:057:33",
+        "00:57:033",
+        "00:57:3x",
+        "00:57:33ss",
+        "00:57:33 UTC UTC",
+        "00:57:33  UTC",
+        "00:57:33 CET",
+        "2013-07-13",
+    ],
+)
 def test_a_time_that_no_day_has_is_none(written):
     assert _begun({"DATE-OBS": "2013-07-13", "UT": written}) == "2013-07-13T00:00:00 date only"
 
@@ -132,6 +176,8 @@ def test_a_time_that_no_day_has_is_none(written):
 def test_a_number_s_unit_is_the_one_its_comment_names():
     cards = {"DATE-OBS": CardValue("2013-07-13"), "UT": CardValue(12.5, " 12.5 / [s] since midnight")}
     assert beginning_of(cards, KEYWORDS, "UTC", None).utc == datetime(2013, 7, 13, 0, 0, 12, 500000, UTC)
+    cards["UT"] = CardValue("12.5", " '12.5' / [h]")
+    assert beginning_of(cards, KEYWORDS, "UTC", None).utc == datetime(2013, 7, 13, 12, 30, tzinfo=UTC)
 
 
 @pytest.mark.parametrize("midnight", ["2013-07-13T00:00:00", "2013-07-13T00:00:00.000", "2013-07-13 00:00"])
@@ -144,6 +190,9 @@ def test_a_midnight_beside_a_time_of_day_stands_for_a_date_alone(midnight):
 def test_a_time_card_with_a_whole_date_counts_whole_beside_the_same_day_and_alone():
     assert _begun({"DATE-OBS": "2013-07-13", "UT": "2013-07-14T00:05:33"}) == "2013-07-14T00:05:33"
     assert _begun({"UT": "2013-07-14T00:05:33"}) == "2013-07-14T00:05:33"
+    assert _begun({"DATE-OBS": "2013-07-13", "UT": "2013-07-15T00:00:00"}) == "2013-07-15T00:00:00"
+    assert _begun({"DATE-OBS": "2013-07-13", "UT": "2013-07-15T00:00:01"}) == "2013-07-13T00:00:01"
+    assert _begun({"DATE-OBS": "2013-07-13T00:00:00Z", "UT": "2013-07-14T00:05:33"}) == "2013-07-13T00:05:33"
 
 
 @pytest.mark.parametrize(
@@ -162,6 +211,7 @@ def test_a_time_card_with_a_whole_date_counts_whole_beside_the_same_day_and_alon
         ({"DATE-OBS": "2026-03-14", "TIME-OBS": "23:05:33"}, " local ", "2026-03-14T23:05:33 local"),
         ({"DATE-OBS": "2026-03-14T23:05:33Z"}, "LOCAL", "2026-03-14T23:05:33"),
         ({"DATE-LOC": "at dusk"}, "UTC", None),
+        ({"DATE-LOC": True, "DATE_LOC": "2026-03-14T23:05:33"}, "UTC", "2026-03-14T23:05:33 local"),
     ],
 )
 def test_local_time_is_kept_as_local_and_never_taken_for_utc(cards, scale, expected):
@@ -182,7 +232,8 @@ def test_a_date_of_two_digits_before_any_camera_is_remarked_on():
     assert doubtful.remark.startswith("'14/03/26' is 1926-03-14")
     timed = {"DATE-OBS": CardValue("14/03/26"), "UT": CardValue("21:05:33")}
     assert beginning_of(timed, KEYWORDS, "UTC", None).remark == doubtful.remark
-    assert beginning_of({"DATE-OBS": CardValue("19/05/94")}, KEYWORDS, "UTC", None).remark == ""
+    assert beginning_of({"DATE-OBS": CardValue("31/12/69")}, KEYWORDS, "UTC", None).remark
+    assert beginning_of({"DATE-OBS": CardValue("01/01/70")}, KEYWORDS, "UTC", None).remark == ""
 
 
 @pytest.mark.parametrize(
@@ -191,6 +242,7 @@ def test_a_date_of_two_digits_before_any_camera_is_remarked_on():
         ("2026-03-15T09:00:00", datetime(2026, 3, 15, 9, tzinfo=UTC)),
         ("2026-03-15", datetime(2026, 3, 15, tzinfo=UTC)),
         ("yesterday", None),
+        (True, None),
     ],
 )
 def test_when_a_header_was_written_is_read(written, expected):

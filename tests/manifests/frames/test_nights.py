@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import time as clock
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
 
 import pytest
@@ -119,13 +120,26 @@ def _seen(begun: str | None = None, **facts) -> Inspection:
 
 @pytest.mark.parametrize(
     ("local", "night"),
-    [("2026-03-14T23:30:00", 14), ("2026-03-15T02:00:00", 14), ("2026-03-15T12:00:00", 15)],
+    [
+        ("2026-03-14T23:30:00", 14),
+        ("2026-03-15T02:00:00", 14),
+        ("2026-03-15T11:59:00", 14),
+        ("2026-03-15T12:00:00", 15),
+    ],
 )
 @pytest.mark.parametrize("longitude_deg", [-120.0, 0.0, 149.0])
 def test_local_time_gives_the_night_wherever_the_site_is_and_that_is_said(local, night, longitude_deg):
     inspection = _seen(begun_local=datetime.fromisoformat(local), written_utc=_utc("2020-01-01T00:00:00"))
     found, (finding,) = frame_night(inspection, NEXT_MORNING_NS, longitude_deg)
     assert (found, finding.kind) == (date(2026, 3, night), FindingKind.LOCAL_TIME)
+
+
+def test_a_local_date_alone_is_said_without_a_time():
+    inspection = _seen(begun_local=datetime(2026, 3, 14, 0, 0), date_only=True)  # noqa: DTZ001 (local)
+    _, (finding,) = frame_night(inspection, NEXT_MORNING_NS, 0.0)
+    assert finding.detail.startswith("the header says 2026-03-14, local time")
+    _, (timed,) = frame_night(replace(inspection, date_only=False), NEXT_MORNING_NS, 0.0)
+    assert timed.detail.startswith("the header says 2026-03-14 00:00:00, local time")
 
 
 def test_local_time_at_the_calendar_s_first_noon_does_not_crash():
@@ -147,7 +161,8 @@ def test_the_date_a_header_was_written_counts_before_the_file_s_time():
         ("2026-03-17T21:00:00", True),
         ("2026-03-16T21:00:00", False),
         ("2026-03-14T21:00:00", False),
-        ("2012-03-14T21:00:00", False),
+        ("2006-03-19T21:00:00", True),
+        ("2006-03-20T21:00:00", False),
     ],
 )
 def test_a_date_far_from_the_file_s_own_time_is_found(begun, is_far):
@@ -158,9 +173,20 @@ def test_a_date_far_from_the_file_s_own_time_is_found(begun, is_far):
     )
 
 
-@pytest.mark.parametrize("modified_ns", [0, 10 * 365 * 86_400 * NS, 10**30, -(10**30)])
-def test_a_file_s_time_that_is_none_makes_no_date_doubtful(modified_ns):
+@pytest.mark.parametrize("day", ["1970-01-01", "1980-01-01", "1980-12-31"])
+def test_a_file_s_time_that_is_none_makes_no_date_doubtful(day):
+    modified_ns = int(_utc(f"{day}T23:59:59").timestamp()) * NS
     assert frame_night(_seen("2026-03-14T21:00:00"), modified_ns, 0.0)[1] == ()
+
+
+def test_a_file_s_time_of_1981_is_one():
+    modified_ns = int(_utc("1981-01-01T00:00:00").timestamp()) * NS
+    assert frame_night(_seen("2026-03-14T21:00:00"), modified_ns, 0.0)[1] != ()
+
+
+def test_a_file_s_time_beyond_the_calendar_raises_nothing():
+    for modified_ns in (10**30, -(10**30)):
+        frame_night(_seen("2026-03-14T21:00:00"), modified_ns, 0.0)
 
 
 def test_a_remark_on_the_date_is_a_finding():

@@ -63,6 +63,14 @@ def test_what_is_not_configured_comes_from_the_header_without_a_word():
     assert _place(_from(*HOSTED), (None, -1.9)) == (HOSTED, FindingKind.SITE_ELSEWHERE)
 
 
+def test_the_other_end_of_the_world_is_elsewhere():
+    for degree in range(-89, 90):
+        home = degree + 0.1, degree * 0.37
+        there = -home[0], home[1] - 180 if home[1] > 0 else home[1] + 180
+        assert _place(_from(*there), home) == (there, FindingKind.SITE_ELSEWHERE)
+        assert "20,0" in site_of(_from(*there), *home).finding.detail
+
+
 def test_two_sides_of_the_date_line_are_near():
     assert _place(_from(-18.0, -179.8), (-18.0, 179.9)) == ((-18.0, 179.9), None)
 

@@ -365,6 +365,58 @@ def test_a_full_set_beyond_the_limit_of_nights_does_not_count() -> None:
     assert taken(library(*few, *full, flat_nights=10).match(FLAT, LIGHT)) == {"few": 2}
 
 
+def test_of_several_full_sets_nearby_the_nearest_is_taken() -> None:
+    few = many("few", 2, FLAT, **nights_later(1))
+    full = [each for nights in (-20, -6, 15) for each in many(f"{nights}", 9, FLAT, **nights_later(nights))]
+    assert taken(library(*few, *full).match(FLAT, LIGHT)) == {"-6": 9}
+
+
+def test_flats_of_two_nights_in_a_row_are_not_mixed() -> None:
+    frames = [*many("2", 9, FLAT, **nights_later(2)), *many("3", 9, FLAT, **nights_later(3))]
+    assert taken(library(*frames).match(FLAT, LIGHT)) == {"2": 9}
+
+
+def test_a_light_without_a_night_takes_flats_whatever_the_limit() -> None:
+    assert paths(library(("x", FLAT, {}), flat_nights=0).match(FLAT, replace(LIGHT, night=None))) == ("x",)
+
+
+def test_a_set_of_darks_reaches_half_the_tolerance_to_either_side() -> None:
+    frames = [("-10.0", DARK, {}), ("-10.5", DARK, {"sensor_deg_c": -10.5})]
+    assert paths(library(*frames).match(DARK, LIGHT)) == ("-10.0", "-10.5")
+    farther = ("-10.6", DARK, {"sensor_deg_c": -10.6})
+    assert paths(library(frames[0], farther).match(DARK, LIGHT)) == ("-10.0",)
+
+
+def test_of_two_full_sets_the_nearer_temperature_is_taken() -> None:
+    few = many("few", 2, DARK)
+    sets = [*many("colder", 9, DARK, sensor_deg_c=-10.6), *many("warmer", 9, DARK, sensor_deg_c=-9.2)]
+    assert taken(library(*few, *sets).match(DARK, LIGHT)) == {"colder": 9}
+
+
+def test_what_is_part_of_the_full_set_is_not_passed_over() -> None:
+    sets = [*many("at", 2, DARK), *many("at", 1, DARK, sensor_deg_c=-10.5)]
+    answer = library(*sets, *many("full", 20, DARK, sensor_deg_c=-10.9)).match(DARK, LIGHT)
+    assert taken(answer) == {"at": 3, "full": 20}
+    assert "passed over" not in answer.why
+
+
+def test_darks_without_a_temperature_serve_where_there_are_no_others_and_that_is_said() -> None:
+    answer = library(*many("x", 3, DARK, sensor_deg_c=None)).match(DARK, LIGHT)
+    assert taken(answer) == {"x": 3}
+    assert answer.not_checked == ("sensor temperature",)
+
+
+def test_a_light_and_darks_without_a_temperature_go_together() -> None:
+    answer = library(*many("x", 3, DARK, sensor_deg_c=None)).match(DARK, replace(LIGHT, sensor_deg_c=None))
+    assert taken(answer) == {"x": 3}
+    assert answer.why.endswith("not checked: sensor temperature")
+
+
+def test_a_light_without_a_temperature_prefers_darks_that_have_one() -> None:
+    frames = [*many("none", 9, DARK, sensor_deg_c=None), *many("cool", 3, DARK)]
+    assert taken(library(*frames).match(DARK, replace(LIGHT, sensor_deg_c=None))) == {"cool": 3}
+
+
 def test_where_no_set_is_full_the_nearest_is_taken_and_nothing_is_said_of_the_others() -> None:
     near, far = many("near", 2, FLAT, **nights_later(1)), many("far", 4, FLAT, **nights_later(-6))
     answer = library(*near, *far).match(FLAT, LIGHT)
@@ -387,8 +439,10 @@ def test_one_dark_of_the_very_exposure_does_not_beat_a_full_set_that_fits() -> N
 
 @pytest.mark.parametrize("kind", [DARK, DARK_FLAT, BIAS])
 def test_a_few_frames_of_tonight_do_not_beat_a_library_of_months_ago(kind: FrameType) -> None:
-    few, full = many("few", 2, kind), many("full", 20, kind, **nights_later(-150))
+    few, full = many("few", 2, kind), many("full", 20, kind, **nights_later(-180))
     assert taken(library(*few, *full).match(kind, LIGHT)) == {"full": 20}
+    older = many("full", 20, kind, **nights_later(-181))
+    assert taken(library(*few, *older).match(kind, LIGHT)) == {"few": 2}
 
 
 def test_a_light_without_a_temperature_takes_one_temperature_and_that_is_said() -> None:
