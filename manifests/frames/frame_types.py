@@ -55,8 +55,7 @@ def _letters(word: str) -> str:
 
 
 def _type_of(word: str) -> FrameType | None:
-    letters = _letters(word)
-    return _TYPES.get(letters) or _TYPES.get(_FILLERS.sub("", letters))
+    return _TYPES.get(_FILLERS.sub("", _letters(word)))
 
 
 def _before_a_filter(word: str) -> FrameType | None:

@@ -165,7 +165,7 @@ class FrameReader:
         stage = stages.stage_of(
             frame_type,
             stage_words_of(image_type or ""),
-            combined=self._first("combined_count", stages.more_than_one),
+            combined=self._first("combined_count", stages.says_combined) is True,
             calibrated=self._first("calibration_state", stages.says_calibrated) is True,
             planes=self._planes,
         )

@@ -25,18 +25,18 @@ _COLOUR_PLANES = 3
 def stage_of(
     frame_type: FrameType | None,
     stage_words: str = "",
-    combined: float | None = None,
+    combined: bool = False,
     calibrated: bool = False,
     planes: int = 1,
 ) -> Stage:
     """Return the stage that a header's words and cards say; raw where nothing says otherwise.
 
-    `stage_words` are the words for the stage within the header's word for the type, `combined` is the
-    number of exposures that the frame is made from, `calibrated` whether a card says that bias, dark or
-    flat was applied, `planes` how many images of one exposure lie on each other. A frame made from
-    several is a master where it calibrates others, else a stack, whether or not it is calibrated too.
+    `stage_words` are the words for the stage within the header's word for the type; `combined` and
+    `calibrated` whether a card says that the frame is made from several, or that bias, dark or flat was
+    applied; `planes` the number of images of one exposure. A frame made from several is a master where it
+    calibrates others, else a stack, whether or not it is calibrated too.
     """
-    several = _COMBINED.search(stage_words) is not None or (combined is not None and combined > 1)
+    several = combined or _COMBINED.search(stage_words) is not None
     if several or (planes == _COLOUR_PLANES and frame_type is FrameType.LIGHT):
         calibrates = frame_type is not None and frame_type is not FrameType.LIGHT
         of_no_type = frame_type is None and _MASTER.search(stage_words) is not None
@@ -54,14 +54,17 @@ def known_stage(frame: Frame) -> Stage:
     return frame.stage or stage_of(frame.frame_type, stage_words_of(frame.image_type or ""))
 
 
-def more_than_one(card: CardValue) -> float | None:
-    """Return a count above one."""
+def says_combined(card: CardValue) -> bool | None:
+    """Return True where a card counts more than one exposure; None otherwise, for another card may."""
     count = values.number(card)
-    return count if count is not None and count > 1 else None
+    return True if count is not None and count > 1 else None
 
 
 def says_calibrated(card: CardValue) -> bool | None:
-    """Return True where a card says that bias, dark or flat was applied: "BDF", a date, a logical T."""
+    """Return True where a card says that bias, dark or flat was applied: "BDF", a date, a logical T.
+
+    None otherwise, for another card may say so.
+    """
     if isinstance(card.value, bool):
         return card.value or None
     return True if str(card.value).strip().casefold() not in _NOT_CALIBRATED else None

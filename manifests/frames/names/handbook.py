@@ -63,7 +63,7 @@ NGC 1977 | Sh2-279 | Running Man Nebula
 NGC 2024 | Sh2-277 | Flame Nebula, Tank Track Nebula
 NGC 2070 | | Tarantula Nebula
 NGC 2174 | Sh2-252 | Monkey Head Nebula
-NGC 2237 | Sh2-275, C 49, LBN 948 | Rosette Nebula | 80
+NGC 2237 | Sh2-275, C 49, LBN 948, NGC 2238, NGC 2246 | Rosette Nebula | 80
 NGC 2261 | | Hubble's Variable Nebula
 NGC 2264 | Sh2-273, LDN 1613 | Cone Nebula, Christmas Tree Cluster, Fox Fur Nebula | 60
 NGC 2359 | Sh2-298 | Thor's Helmet, Thor's Helmet Nebula, Duck Nebula
@@ -150,6 +150,7 @@ Sh2-264 | | Angelfish Nebula, Angel Fish Nebula, Lambda Orionis Ring | 83.80 9.9
 Sh2-276 | | Barnard's Loop | 88.60 -1.00 600
 Sh2-308 | | Dolphin Nebula, Dolphin Head Nebula, Gourd Nebula | 103.54 -23.94 35
 C 14 | | Double Cluster | 34.75 57.13 60
+C 99 | | Coalsack Nebula | 192.81 -62.60 400
 C 41 | Mel 25 | Hyades | 66.75 15.87 330
 B 33 | | Horsehead Nebula | 85.22 -2.47 6
 B 72 | | Snake Nebula | 260.91 -23.59 27

@@ -18,7 +18,7 @@ def pointed_elsewhere(
     diameter together. None where they agree, and for a name that is no known object's, a comet's, or a
     mosaic's panel, since those may be anywhere. `names` says what lies at the position.
     """
-    if not name.recognised or name.several:
+    if name.several:
         return None
     field = ASSUMED_FIELD_DEG if field_deg is None else field_deg
     placed = [(one.away_deg(ra_deg, dec_deg), one) for one in name.objects]

@@ -39,7 +39,10 @@ def stage(*cards: str, planes: int = 1) -> Stage:
         ("Master Light", FrameType.LIGHT, STACK),
         ("Light Integration", FrameType.LIGHT, STACK),
         ("Stacked light Ha", FrameType.LIGHT, STACK),
+        ("Averaged Bias", FrameType.BIAS, MASTER),
+        ("Coadded Light", FrameType.LIGHT, STACK),
         ("Calibrated Light", FrameType.LIGHT, CALIBRATED),
+        ("Reduced Light", FrameType.LIGHT, CALIBRATED),
         ("Stack", None, STACK),
         ("Master", None, MASTER),
         ("Superb view", None, RAW),
@@ -72,6 +75,12 @@ def test_a_count_of_combined_exposures_above_one_makes_a_master_or_a_stack(keywo
 )
 def test_a_card_of_calibration_makes_a_single_light_calibrated(card: str, expected: Stage) -> None:
     assert stage("IMAGETYP= 'Light'", card) is expected
+
+
+def test_a_card_that_says_nothing_hides_no_other() -> None:
+    assert stage("IMAGETYP= 'Light'", "NCOMBINE= 1", "STACKCNT= 20") is STACK
+    assert stage("IMAGETYP= 'Light'", "NCOMBINE= 2") is STACK
+    assert stage("IMAGETYP= 'Light'", "NCOMBINE= 'many'", "DARKCOR = F", "FLATCOR = T") is CALIBRATED
 
 
 def test_a_stack_that_is_calibrated_too_stays_a_stack_and_a_master_a_master() -> None:
@@ -110,5 +119,5 @@ def test_an_entry_from_before_stages_were_read_has_the_stage_that_its_type_says(
 
 
 def test_a_frame_of_no_known_type_that_was_combined_is_a_stack() -> None:
-    assert stage_of(None, combined=5) is STACK
+    assert stage_of(None, combined=True) is STACK
     assert stage_of(None) is RAW

@@ -29,6 +29,9 @@ from manifests.frames.names.targets import TargetNames
         ),
         ("P/2010 A2", ["P/2010 A2", "P/2010 A2 (LINEAR)"]),
         ("C/2014 UN271", ["C/2014 UN271", "C/2014 UN271 (Bernardinelli-Bernstein)"]),
+        ("73P-AB", ["73P-AB", "73P/Schwassmann-Wachmann 3-AB"]),
+        ("C/2019 Y4-B", ["C/2019 Y4-B", "C/2019 Y4 (ATLAS)-B"]),
+        ("12P", ["12P/pons-brooks", "comet 12p (PONS-BROOKS)"]),
         ("73P-B", ["73P-B", "73P/Schwassmann-Wachmann 3-B", "Comet 73P-B"]),
         ("D/1993 F2-K", ["D/1993 F2-K", "D/1993 F2 (Shoemaker-Levy 9)-K"]),
         ("3D", ["3D/Biela", "comet 3D"]),
@@ -49,6 +52,9 @@ def test_spellings_of_one_comet_are_one(name: str, spellings: list[str]) -> None
         "12P core",
         "3D",
         "2i",
+        "2I Borisov",
+        "12345P",
+        "Comets 12P",
         "0P",
         "C/2023 I3",  # no half-month is I
         "C/2023 Z3",  # nor Z

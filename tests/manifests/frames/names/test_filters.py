@@ -20,7 +20,7 @@ def name_of(written: str | None) -> str:
     ("name", "spellings"),
     [
         ("L", ["L", "Lum", "Luminance", "lum filter", "LUMINANCE"]),
-        ("R", ["R", "Red", "red filter", "Rot", "ROT", "rouge"]),
+        ("R", ["R", "red 640nm", "Red", "red filter", "Rot", "ROT", "rouge"]),
         ("G", ["G", "Green", "Grün", "GRÜN", "Gru\u0308n", "Gruen"]),
         ("B", ["B", "Blue", "Blau", "bleu"]),
         (
@@ -94,6 +94,13 @@ def test_a_word_for_not_known_is_no_filter(written: str) -> None:
         ("Ha 656/7", 7.0),
         ("HaOIII 7nm", 7.0),
         ("moon grey 40nm", 40.0),
+        ("L 100nm", 100.0),
+        ("L 101nm", None),
+        ("Ha 0.5nm", 0.5),
+        ("Ha 6.25 nm", 6.25),
+        ("Ha 2.5", 2.5),
+        ("Ha 70 angstroms", 7.0),
+        ("Ha 70 Angstrom", 7.0),
         ("Ha 656", None),
         ("Ha 6563A", None),
         ("656nm", None),
@@ -111,7 +118,10 @@ def test_the_width_of_a_filter_is_read_from_its_name(written: str | None, width_
     assert filter_width_nm(written) == width_nm
 
 
-@pytest.mark.parametrize("written", ["H2", "S3", "S 3", "O1", "Ha 900nm", "Ha 123", "R 2", "C2", "Ha 3 9999"])
+@pytest.mark.parametrize(
+    "written",
+    ["H2", "S3", "S 3", "O1", "Ha 900nm", "Ha 123", "R 2", "C2", "Ha 3 9999", "Lum 5", "Ha 101nm", "Ha 100"],
+)
 def test_a_number_that_is_neither_width_nor_wavelength_keeps_a_filter_apart(written: str) -> None:
     assert name_of(written) == written
 

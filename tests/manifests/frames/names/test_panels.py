@@ -38,6 +38,8 @@ def test_a_panel_may_be_a_panel_of_nothing(name: str) -> None:
 
 def test_only_numbers_say_panel_with_less_certainty() -> None:
     assert split_panel("NGC 7000 2/4") == Panel("NGC 7000", "2", said=False)
+    assert split_panel("NGC 7000 1/1") == Panel("NGC 7000", "1", said=False)
+    assert split_panel("NGC 7000 (10/12)") == Panel("NGC 7000", "10", said=False)
     assert split_panel("NGC 7000 2 of 4") == Panel("NGC 7000", "2", said=False)
 
 

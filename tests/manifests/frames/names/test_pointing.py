@@ -79,6 +79,28 @@ def test_what_may_be_anywhere_is_no_finding(written: str) -> None:
     assert finding(written, M_33) is None
 
 
+def test_what_lies_at_the_position_is_looked_for_in_the_field_alone() -> None:
+    found = finding("M 31", (M_33[0], M_33[1] + 0.6), 1.0)
+    assert found is not None
+    assert "pointed at M 33" not in found.detail
+    found = finding("M 31", (M_33[0], M_33[1] + 0.4), 1.0)
+    assert found is not None
+    assert "pointed at M 33" in found.detail
+
+
+def test_an_object_whose_place_is_not_known_may_be_the_one_that_is_shown() -> None:
+    assert finding("M 31 + LDN 889", M_33) is None
+
+
+def test_an_object_whose_size_is_not_known_is_a_point() -> None:
+    assert NAMES.name("IC 336").objects[0].size_deg is None
+    at = NAMES.name("IC 336").objects[0]
+    assert at.ra_deg is not None
+    assert at.dec_deg is not None
+    assert finding("IC 336", (at.ra_deg, at.dec_deg + 0.99)) is None
+    assert finding("IC 336", (at.ra_deg, at.dec_deg + 1.01)) is not None
+
+
 def test_of_several_objects_in_one_frame_one_is_enough() -> None:
     assert finding("M 81 + M 82", (148.9, 69.1)) is None
     assert finding("M 81 + M 82", M_33) is not None

@@ -161,7 +161,16 @@ def test_a_witch_head_stays_the_number_it_is_known_by() -> None:
 
 
 def test_the_rosette_is_one_target_and_the_cluster_within_another() -> None:
-    written = ["Rosette", "Rosette Nebula", "Caldwell 49", "C49", "Sh2-275", "NGC 2237", "LBN 948"]
+    written = [
+        "Rosette",
+        "Rosette Nebula",
+        "Caldwell 49",
+        "C49",
+        "Sh2-275",
+        "NGC 2237",
+        "NGC 2238",
+        "LBN 948",
+    ]
     assert {name_of(one, CATALOGUE) for one in written} == {"NGC 2237"}
     assert name_of("C 50", CATALOGUE) == "NGC 2244"
 
