@@ -65,6 +65,7 @@ def survey(
     frames: dict[str, dict[str, list[Any]]] = {}
     unread: list[_Unread] = []
     absent: list[NotThere] = []
+    elsewhere: list[dict[str, Finding]] = []
     for source in config.sources:
         result.folders[source.name] = source.folder
         nights = _FrameNights(source, medium, longitude_deg, seen.get(source.name, {}))
@@ -75,10 +76,13 @@ def survey(
             absent.append(error)
             result.findings.append(Finding(FindingKind.SOURCE_ABSENT, str(source.folder), source.name))
         frames[source.name] = nights.rows
+        elsewhere.append(nights.elsewhere)
     if absent and len(absent) == len(config.sources):
         raise absent[0]
     for each in unread:
         _try_again(result, each, medium)
+    if guessed is None:
+        result.findings += [found for by_detail in elsewhere for found in by_detail.values()]
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
     return result
@@ -156,12 +160,16 @@ def _try_again(result: Survey, unread: _Unread, medium: Medium) -> None:
 
 
 class _FrameNights:
-    """The nights of one source's frames: remembered where size and time still fit, else read."""
+    """The nights of one source's frames: remembered where size and time still fit, else read.
+
+    `elsewhere` has a finding for each site, far from the configured one, that headers name.
+    """
 
     def __init__(
         self, source: Source, medium: Medium, longitude_deg: float, seen: dict[str, list[Any]]
     ) -> None:
         self.rows: dict[str, list[Any]] = {}
+        self.elsewhere: dict[str, Finding] = {}
         self._folder = source.folder
         self._medium = medium
         self._longitude_deg = longitude_deg
@@ -179,8 +187,13 @@ class _FrameNights:
     def _read(self, file: SourceFile) -> tuple[date, bool]:
         with os.fdopen(self._medium.open_source(f"{self._folder}/{file.path}"), "rb") as opened:
             inspection = look_at_open_file(opened)
-        night, _ = frame_night(inspection, file.modified_ns, self._longitude_deg)
-        return night, inspection.frame is not None and inspection.frame.begun_utc is not None
+        night, findings = frame_night(inspection, file.modified_ns, self._longitude_deg)
+        for found in findings:
+            if found.kind is FindingKind.SITE_ELSEWHERE:
+                shown = Finding(found.kind, found.detail, f"{file.source}/{file.path}")
+                self.elsewhere.setdefault(found.detail, shown)
+        has_utc = inspection.frame is not None and inspection.frame.begun_utc is not None
+        return night, has_utc or inspection.begun_local is not None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.leases import Lease, leased
-from tests.support.nights import EVENING_NS, NIGHT
+from tests.support.nights import EVENING_NS, NIGHT, fits
 from transfer.engine.medium import this_computer
 from transfer.jobs.send.survey import Scope, Survey, chosen_nights, survey
 from transfer.records import Records
@@ -45,6 +45,28 @@ def test_a_frame_without_a_date_says_nothing_of_when_tonight_is(computer):
     computer.frame("light.fits", begun="2026-03-01T23:00:00")
     computer.frame("no_date.fits", b"SIMPLE  =                    T" + b" " * 2850)
     assert looked_at(computer).newest_frame_night == OLD
+
+
+def _carded(frame: bytes, *cards: tuple[str, object]) -> bytes:
+    lines = "".join(f"{key:<8}= {value!s:>20}".ljust(80) for key, value in cards).encode()
+    return (frame[:2880].rstrip().removesuffix(b"END") + lines + b"END").ljust(2880) + frame[2880:]
+
+
+def test_a_frame_of_another_site_is_dated_by_its_header_and_the_site_is_told_once(computer):
+    for hour in (10, 14):  # an evening at 149° E, on both sides of the noon at 1.9° W
+        header = fits(begun=f"2026-03-14T{hour}:00:00")
+        computer.frame(f"{hour}.fits", _carded(header, ("SITELAT", -31.3), ("SITELONG", 149.1)))
+    found = looked_at(computer)
+    assert names(found, NIGHT) == {"10.fits", "14.fits"}
+    told = [each.path for each in found.findings if each.kind is FindingKind.SITE_ELSEWHERE]
+    assert told in (["frames/10.fits"], ["frames/14.fits"])
+
+
+def test_a_frame_with_local_time_alone_may_be_the_newest(computer):
+    frame = fits(begun="2026-03-14T22:00:00").replace(b"DATE-OBS", b"DATE-LOC")
+    computer.frame("light.fits", frame)
+    computer.frame("earlier.fits", begun="2026-03-01T23:00:00")
+    assert looked_at(computer).newest_frame_night == NIGHT
 
 
 def test_headers_that_were_read_before_are_not_read_again(computer, monkeypatch):
