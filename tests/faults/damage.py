@@ -6,8 +6,8 @@ import atexit
 import os
 import random
 import shutil
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -22,9 +22,9 @@ from tests.faults.judge import (
     require_ended,
     require_listed_there,
 )
-from tests.faults.scene import Scene, prepare, room
-from tests.faults.trials import Fault, NotMade, Trial, telling, unmount
-from tests.support.volumes import KINDS, Volume, volume
+from tests.faults.scene import Scene
+from tests.faults.trials import Fault, NotMade, Trial, drive_scene, telling, unmount
+from tests.support.volumes import KINDS, Volume
 
 _BLOCK_BYTES = 512
 _TAG_MANIFEST = "tagmanifest-sha256.txt"
@@ -63,14 +63,16 @@ class Pristine:
         shutil.copytree(self.copy / "records", self.scene.computer.records)
 
 
+Scenes = Callable[[Trial], AbstractContextManager[tuple[Scene, Volume]]]
+
+
 @cache
-def pristine(on: str) -> Pristine:
+def pristine(fault: str, on: str, scenes: Scenes) -> Pristine:
     """Make a drive that holds; all trials of the process share it, and its end takes it down."""
     held = ExitStack()
     atexit.register(held.close)
-    root = held.enter_context(room())
-    drive = held.enter_context(volume(on, size_mb=40))
-    scene = Scene(root, prepare(drive.path), random.Random(on))
+    scene, drive = held.enter_context(scenes(Trial(fault, on, 0, 0)))
+    root = scene.root
     scene.begin_session()
     ran = scene.send()
     require_ended(ran, "the send", 0)
@@ -195,9 +197,9 @@ def _swap(bag: Path, dice: random.Random) -> Done:
 # One trial
 
 
-def try_damage(trial: Trial) -> None:
+def try_damage(trial: Trial, scenes: Scenes = drive_scene) -> None:
     """Damage a proven drive. `check` has to tell, and `send` must not call proven what it cannot know of."""
-    good = pristine(trial.on)
+    good = pristine(trial.fault, trial.on, scenes)
     good.restore()
     scene = good.scene
     bag = bags_on(scene.drive)[0]
@@ -235,7 +237,7 @@ def _require_quick_told(scene: Scene, differing: set[str]) -> None:
         require(
             ran.exit == 1, f"the quick check overlooked {sorted(differing)[:3]}, and ended with {ran.exit}"
         )
-        paths = " ".join(found["path"] for found in told["findings"])
+        paths = _paths(told["findings"])
         require(
             any(path in paths for path in differing), f"not named: {sorted(differing)[:3]} in {paths[:300]}"
         )
@@ -250,8 +252,13 @@ def _require_told(checked: Ran, done: Done, bag: Path, lists_before: dict[str, b
         require(_says_the_same(bag, lists_before), "the check found nothing")
         return
     told = [*checked.document["findings"], *({"path": path} for path in checked.document["without_bag"])]
-    paths = " ".join(found["path"] for found in told)
+    paths = _paths(told)
     require(any(name in paths for name in done.named), f"not named: {done.named} in {paths[:300]}")
+
+
+def _paths(findings: Iterable[dict[str, str]]) -> str:
+    """Return the paths of findings, in one text, with the separator that bags have."""
+    return " ".join(found["path"] for found in findings).replace("\\", "/")
 
 
 def _says_the_same(bag: Path, before: dict[str, bytes]) -> bool:

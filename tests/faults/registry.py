@@ -14,6 +14,7 @@ from tests.faults import (
     fuzzed_headers,
     hostile_bags,
     hostile_filing,
+    on_windows,
     replay,
     system_calls,
 )
@@ -32,4 +33,5 @@ FAULTS = (
     *hostile_filing.FAULTS,
     *fuzzed_headers.FAULTS,
     *configurations.FAULTS,
+    *on_windows.FAULTS,
 )

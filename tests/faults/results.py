@@ -9,6 +9,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+_UNDER_WINE = "wine-"
+
 
 @dataclass(frozen=True)
 class Result:
@@ -61,6 +63,8 @@ def table(kept: Iterable[Result]) -> str:
         together.setdefault(result.fault, []).append(result)
     for results in together.values():
         places = ", ".join(dict.fromkeys(result.on for result in results))
+        if _UNDER_WINE in places:
+            places = f"Windows' interface under Wine: {places.replace(_UNDER_WINE, '')}"
         tried, held = sum(result.tried for result in results), sum(result.held for result in results)
         torn = sum(result.torn for result in results)
         apart = f" ({torn:,} torn by the file system itself)" if torn else ""

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from tests.faults.on_windows import UNDER_WINE
 from tests.faults.registry import FAULTS
 from tests.faults.run import Row, try_number
 from tests.faults.trials import Fault
 from tests.support.volumes import need, need_tools, unavailable
+from tests.windows.rig import the_rig
 
 SEED = 20260314
 
@@ -28,7 +30,10 @@ def _share() -> list[tuple[Fault, str, int]]:
     ("fault", "on", "number"), _share(), ids=[f"{f.name}-{on}-{number}" for f, on, number in _share()]
 )
 def test_whatever_goes_wrong_nothing_is_lost_and_nothing_falsely_claimed(fault, on, number):
-    if on not in ("fuse", "memory"):
+    if on.startswith(UNDER_WINE):
+        the_rig()
+        need(on.removeprefix(UNDER_WINE))
+    elif on not in ("fuse", "memory"):
         need(on)
     elif on == "fuse" and not Path("/dev/fuse").exists():
         unavailable("needs FUSE")

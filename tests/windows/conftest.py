@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 
 import pytest
 
@@ -12,14 +11,9 @@ collect_ignore_glob = [] if sys.platform.startswith("linux") else ["test_*.py"]
 if sys.platform.startswith("linux"):
     from tests.windows.rig import Rig, the_rig
 
-    @pytest.fixture(scope="session")
-    def whole_rig() -> Iterator[Rig]:
-        """Return the rig, held for this test run alone."""
-        with the_rig() as rig:
-            yield rig
-
     @pytest.fixture
-    def rig(whole_rig: Rig) -> Rig:
+    def rig() -> Rig:
         """Return the rig with nothing that an earlier test left."""
-        whole_rig.clean()
-        return whole_rig
+        rig = the_rig()
+        rig.clean()
+        return rig

@@ -8,7 +8,7 @@
 #   nightferry ARGUMENT…   runs the installed program (nightferry.exe) under Wine, with its exit code
 #   python ARGUMENT…       the same Python: `DEST/python -m pytest …`
 #   cmd ARGUMENT…          a command line of Wine's cmd: `DEST/cmd 'd:\night.bat'`
-#   volumes/d … volumes/g  what the letters lead to: D: is fixed, E: and F: are removable, G: is a network share
+#   volumes/d … volumes/h  what the letters lead to: D: is fixed, E:, F: and H: are removable, G: is on a network
 #   prefix, py, wheels     Wine's own folder, the Python, what was downloaded
 # Z: is this machine's `/`. The user's own folder, %USERPROFILE%, is DEST/prefix/drive_c/users/<name>.
 set -euo pipefail
@@ -123,6 +123,7 @@ SH
     letter e "$dest/volumes/e" floppy
     letter f "$dest/volumes/f" floppy
     letter g "$dest/volumes/g" network
+    letter h "$dest/volumes/h" floppy
     wineserver -k || true # letters are seen when Wine (this rig's) starts again
     wineserver -w
 }

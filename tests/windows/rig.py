@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import fcntl
+import functools
 import os
 import shutil
 import subprocess
@@ -18,7 +20,7 @@ from tests.support.volumes import Volume, unavailable, volume_in
 
 HERE = Path(__file__).parent
 ENDS_WITHIN_S = 120
-_LETTERS = "defg"
+_LETTERS = "defgh"
 # What a program of Windows writes into a pipe, where it is not told otherwise.
 PIPE = "cp1252"
 
@@ -185,12 +187,18 @@ def _text(said: bytes | None) -> str:
     return "".join(line for line in lines if not line.startswith("wine: "))
 
 
-@contextlib.contextmanager
-def the_rig() -> Iterator[Rig]:
-    """Hold the rig; skip, or in CI fail, where there is none."""
+def the_rig() -> Rig:
+    """Return the rig, held until this process ends; skip, or in CI fail, where there is none."""
     reason = missing()
     if reason:
         unavailable(reason)
+    return _held_rig()
+
+
+@functools.cache
+def _held_rig() -> Rig:
     rig = Rig(default_home().resolve())
-    with rig.alone():
-        yield rig
+    held = contextlib.ExitStack()
+    atexit.register(held.close)
+    held.enter_context(rig.alone())
+    return rig

@@ -1,0 +1,80 @@
+"""Run on Windows: a command of nightferry, counted, ended or held at one of its calls of the system.
+
+    python at_a_call.py count|kill|hold NUMBER WORD…
+
+`count` prints, when the command has ended, how many calls it made. `kill` ends the process at call NUMBER as
+Windows ends one that is killed; `hold` says HELD on standard error there, and goes on when standard input
+ends. Every second moment is behind its call, the others before it.
+"""
+
+from __future__ import annotations
+
+import atexit
+import ctypes
+import os
+import sys
+import threading
+from collections.abc import Callable
+from typing import Any
+
+from transfer.engine.medium.windows.calls import SystemCalls
+
+_CALLS = ("open", "flush", "move", "make_folder", "remove", "read", "close", "set_modified", "names", "stat")
+_write = os.write
+_kernel: Any = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined, unused-ignore]
+_kernel.TerminateProcess.argtypes = (ctypes.c_void_p, ctypes.c_uint)
+
+
+class Moments:
+    """Counts moments, two for each call, and acts at one."""
+
+    def __init__(self, act: Callable[[], None] | None, number: int) -> None:
+        self._act, self._number = act, number
+        self._lock = threading.Lock()
+        self.count = 0
+
+    def pass_one(self) -> None:
+        """Take note of a moment."""
+        with self._lock:
+            self.count += 1
+            if self.count == self._number and self._act is not None:
+                self._act()
+
+    def around(self, call: Callable[..., Any]) -> Callable[..., Any]:
+        """Return the same call with a moment before and one behind it."""
+
+        def noticed(*arguments: Any, **more: Any) -> Any:
+            self.pass_one()
+            result = call(*arguments, **more)
+            self.pass_one()
+            return result
+
+        return noticed
+
+
+def _kill() -> None:
+    _kernel.TerminateProcess(ctypes.c_void_p(-1), 99)
+
+
+def _hold() -> None:
+    _write(2, b"HELD\n")
+    while os.read(0, 1):
+        pass
+
+
+def main() -> None:
+    """Run the command."""
+    mode, number, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
+    moments = Moments({"count": None, "kill": _kill, "hold": _hold}[mode], number)
+    for name in _CALLS:
+        setattr(SystemCalls, name, moments.around(getattr(SystemCalls, name)))
+    if mode == "count":
+        atexit.register(lambda: _write(2, f"CALLS {moments.count}\n".encode()))
+    os.write = moments.around(_write)
+    from transfer.cli.main import main as nightferry
+
+    nightferry(words, prog_name="nightferry")
+
+
+if __name__ == "__main__":
+    main()
