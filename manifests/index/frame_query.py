@@ -9,8 +9,9 @@ from enum import StrEnum
 from typing import Generic, TypeVar
 
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.stages import known_stage
 from manifests.index.cones import Cone
 from manifests.index.schema import MOST_EXPOSURE_S
 
@@ -92,7 +93,7 @@ class FrameRow:
 
 @dataclass(frozen=True, slots=True)
 class Total:
-    """How many frames a question finds, and what they add up to."""
+    """How many frames a question finds, and the exposures of the raw ones."""
 
     frames: int
     exposure_s: float
@@ -105,5 +106,6 @@ class Total:
 
 def total_of(rows: Iterable[FrameRow]) -> Total:
     """Return what frames at hand add up to; an exposure that can't be believed counts nothing."""
-    exposures = [row.frame.exposure_s or 0.0 for row in rows]
-    return Total(len(exposures), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))
+    frames = [row.frame for row in rows]
+    exposures = [frame.exposure_s or 0.0 for frame in frames if known_stage(frame) is Stage.RAW]
+    return Total(len(frames), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))

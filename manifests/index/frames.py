@@ -88,9 +88,11 @@ def total(index: Index, query: FrameQuery) -> Total:
     """Return the totals of the frames that a query finds, whatever its limit. Raises IndexFault."""
     conditions = conditions_of(query)
     if conditions.on_files:
-        sums, tables = f"count(*), total({COUNTED_EXPOSURE})", _BY_SERIES
+        files, exposure_s, tables = "count(*)", COUNTED_EXPOSURE, _BY_SERIES
     else:
-        sums, tables = "total(series.files), total(series.total_exposure_s)", _SERIES_ONLY
+        files, exposure_s, tables = "total(series.files)", "series.total_exposure_s", _SERIES_ONLY
+    # Masters and stacks are made from raw frames, whose exposures count once.
+    sums = f"{files}, total(CASE WHEN series.stage IS NULL THEN {exposure_s} END)"
     row = index.row(f"SELECT {sums} {tables} WHERE {conditions.sql()}", conditions.parameters)
     return Total(int(row[0]), row[1])
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from itertools import repeat
 
 from manifests.index.believing import require_kinds
@@ -38,6 +38,20 @@ class FilterRow:
     def hours(self) -> float:
         """Total exposure in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
+
+
+@dataclass(frozen=True, slots=True)
+class ShownNames:
+    """Names of the archive that are shown otherwise: its name → the one that the person gave since."""
+
+    targets: Mapping[str | None, str] = field(default_factory=dict)
+    filters: Mapping[str | None, str] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return bool(self.targets or self.filters)
+
+
+AS_ARCHIVED = ShownNames()
 
 
 def filters(index: Index) -> Iterator[FilterRow]:

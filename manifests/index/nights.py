@@ -2,48 +2,62 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from manifests.index.believing import TEXT, require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
+from manifests.index.names import AS_ARCHIVED, ShownNames
 from manifests.index.opening import Index
 from manifests.index.statements import verdicts
 from manifests.readings.verdicts import NightVerdict
 
-# In the order of an index, which has all of this: nothing is sorted, no table is read.
-_PARTS = """
-SELECT night, frame_type, target, filter, files, total_exposure_s FROM series
-WHERE is_frame = 1 AND night BETWEEN :first AND :last ORDER BY night, frame_type, target, filter
+_WANTED = """
+WHERE is_frame = 1 AND night BETWEEN :first AND :last
+    AND (:targets IS NULL OR target IN (SELECT value FROM json_each(:targets)))
+    AND (:filters IS NULL OR filter IN (SELECT value FROM json_each(:filters)))
 """
-_SUMS = """
+# In the order of an index.
+_PARTS = f"""
+SELECT night, frame_type, target, filter, stage, files, total_exposure_s FROM series
+{_WANTED} ORDER BY night, frame_type, target, filter
+"""  # noqa: S608 - one constant of this module is put in
+_SUMS = f"""
 SELECT night, sum(findings), sum(total_moon_illumination), sum(moons),
     sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END)
-FROM series WHERE is_frame = 1 AND night BETWEEN :first AND :last GROUP BY night
-"""
+FROM series {_WANTED} GROUP BY night
+"""  # noqa: S608 - likewise
 _LOGS = """
 SELECT night, sum(files), sum(findings) FROM series
 WHERE is_frame = 0 AND night BETWEEN :first AND :last GROUP BY night
 """
 
+_Key = tuple[str | None, str | None, str | None, str | None]
+
 _NO_FRAMES = (0, 0.0, 0, 0)
 _NO_LOGS = (0, 0)
 
-_COUNTED = (FrameType.LIGHT, None)
+_LIGHTS = (FrameType.LIGHT, None)
 _TYPES: dict[str | None, FrameType | None] = {None: None} | {kind.value: kind for kind in FrameType}
+_STAGES: dict[str | None, Stage] = {None: Stage.RAW} | {stage.value: stage for stage in Stage}
 
 
 class NightPart(NamedTuple):
-    """The frames of one type, target and filter in a night; a tuple, for a long list has many of them."""
+    """The frames of one type, target, filter and stage in a night.
+
+    A tuple, because a long list has many of them.
+    """
 
     frame_type: FrameType | None
     target: str | None
     filter: str | None
     frames: int
     exposure_s: float
+    stage: Stage = Stage.RAW
 
     @property
     def hours(self) -> float:
@@ -53,7 +67,7 @@ class NightPart(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class NightRow:
-    """One night. `exposure_s` is that of its lights alone; `parts` have them first.
+    """One night: `frames` counts raw ones, `exposure_s` adds up raw lights; `parts` are all, lights first.
 
     `logs` counts the files that are no frames, `findings` those of frames and logs. `moon_illumination`
     (0 to 1) is the mean over the frames for which it was computed. `absent_frames` are those of the frames
@@ -76,15 +90,27 @@ class NightRow:
         return self.exposure_s / SECONDS_PER_HOUR
 
 
-def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightRow]:
-    """Return the archive's nights in order, those of a range where one is given. Raises IndexFault."""
+def nights(
+    index: Index,
+    within: Between[date] | None = None,
+    targets: Sequence[str] = (),
+    filters: Sequence[str] = (),
+    shown: ShownNames = AS_ARCHIVED,
+) -> Iterator[NightRow]:
+    """Return the archive's nights in order, those of a range where one is given. Raises IndexFault.
+
+    With `targets` or `filters` (the archive's names), only frames of one of them count, and no logs. Parts
+    bear the names that are `shown`.
+    """
     first = (within and within.least) or date.min
     last = (within and within.most) or date.max
     ends = {"first": first.isoformat(), "last": last.isoformat()}
+    wanted = ends | {"targets": _listed(targets), "filters": _listed(filters)}
+    everything = not (targets or filters)
     with index.snapshot():
-        parts = _parts(index, ends)
-        sums = {night: rest for night, *rest in index.rows(_SUMS, ends)}
-        logs = {night: rest for night, *rest in index.rows(_LOGS, ends)}
+        parts = _parts(index, wanted, shown)
+        sums = {night: rest for night, *rest in index.rows(_SUMS, wanted)}
+        logs = {night: rest for night, *rest in index.rows(_LOGS, ends)} if everything else {}
         said = verdicts(index)
         found = [
             _night_row(night, parts.get(night, []), sums.get(night, _NO_FRAMES), logs.get(night, _NO_LOGS))
@@ -93,32 +119,41 @@ def nights(index: Index, within: Between[date] | None = None) -> Iterator[NightR
     yield from (replace(row, verdict=said.get(row.night)) for row in found)
 
 
-def _parts(index: Index, ends: dict[str, str]) -> dict[str, list[NightPart]]:
+def _listed(names: Sequence[str]) -> str | None:
+    return json.dumps(list(names)) if names else None
+
+
+def _parts(index: Index, wanted: dict[str, str | None], shown: ShownNames) -> dict[str, list[NightPart]]:
     """Return each night's parts; equal parts of several bags or setups are added up."""
-    parts: dict[str, list[NightPart]] = {}
-    before = None
-    for night, frame_type, target, name, frames, exposure_s in index.rows(_PARTS, ends):
+    sums: dict[str, dict[_Key, tuple[int, float]]] = {}
+    for night, frame_type, target, name, stage, frames, exposure_s in index.rows(_PARTS, wanted):
         require_kinds((target, name), (TEXT, TEXT))
-        key = (night, frame_type, target, name)
-        if key != before:
-            part = NightPart(_TYPES[frame_type], target, name, frames, exposure_s)
-            parts.setdefault(night, []).append(part)
-        else:  # they come in order, so that those that are alike are neighbours
-            last = parts[night].pop()
-            sums = {"frames": last.frames + frames, "exposure_s": last.exposure_s + exposure_s}
-            parts[night].append(last._replace(**sums))
-        before = key
-    return parts
+        key = frame_type, shown.targets.get(target, target), shown.filters.get(name, name), stage
+        of_night = sums.setdefault(night, {})
+        before = of_night.get(key, (0, 0.0))
+        of_night[key] = before[0] + frames, before[1] + exposure_s
+    return {
+        night: [
+            NightPart(_TYPES[frame_type], target, name, *added, _STAGES[stage])
+            for (frame_type, target, name, stage), added in sorted(of_night.items(), key=_in_order)
+        ]
+        for night, of_night in sums.items()
+    }
+
+
+def _in_order(part: tuple[_Key, tuple[int, float]]) -> tuple[str, ...]:
+    return tuple(word or "" for word in part[0])
 
 
 def _night_row(night: str, parts: list[NightPart], sums: Sequence[Any], logs: Sequence[Any]) -> NightRow:
     findings, moonlight, moons, absent = sums
-    lights = [part for part in parts if part.frame_type in _COUNTED]
+    lights = [part for part in parts if part.frame_type in _LIGHTS]
+    raw = [part for part in parts if part.stage is Stage.RAW]
     return NightRow(
         night=date.fromisoformat(night),
-        frames=sum(part.frames for part in parts),
-        exposure_s=sum(part.exposure_s for part in lights),
-        parts=(*lights, *(part for part in parts if part.frame_type not in _COUNTED)),
+        frames=sum(part.frames for part in raw),
+        exposure_s=sum(part.exposure_s for part in raw if part.frame_type in _LIGHTS),
+        parts=(*lights, *(part for part in parts if part.frame_type not in _LIGHTS)),
         logs=logs[0],
         findings=findings + logs[1],
         moon_illumination=moonlight / moons if moons else None,

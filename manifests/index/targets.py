@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,22 +12,28 @@ from sqlite3 import Row
 from manifests.index.believing import TEXT, require_kinds
 from manifests.index.cones import position
 from manifests.index.frame_query import SECONDS_PER_HOUR
+from manifests.index.names import AS_ARCHIVED, ShownNames
 from manifests.index.opening import Index
 
 # A frame whose type nobody knows may well be a light, and is not to be lost sight of.
 _LIGHTS = "is_frame = 1 AND ifnull(frame_type, 'light') = 'light'"
 
+# Masters, stacks and calibrated frames are made from raw ones, whose exposures count once.
+_RAW_FILES = "CASE WHEN stage IS NULL THEN files ELSE 0 END"
+_RAW_EXPOSURE = "CASE WHEN stage IS NULL THEN total_exposure_s ELSE 0.0 END"
+
 _BY_FILTER = f"""
-SELECT target, filter, sum(files), sum(total_exposure_s)
-FROM series WHERE {_LIGHTS} GROUP BY target, filter ORDER BY target, filter
-"""  # noqa: S608 - one constant of this module is put in
+SELECT {{target}}, {{filter}}, sum({_RAW_FILES}), sum({_RAW_EXPOSURE})
+FROM series WHERE {_LIGHTS} GROUP BY 1, 2 ORDER BY 1, 2
+"""  # noqa: S608 - constants of this module are put in
 _BY_TARGET = f"""
-SELECT target, count(DISTINCT night), min(night), max(night),
-    sum(files), sum(total_exposure_s),
+SELECT {{target}}, count(DISTINCT CASE WHEN stage IS NULL THEN night END), min(night), max(night),
+    sum({_RAW_FILES}), sum({_RAW_EXPOSURE}), sum(files),
     sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END),
     total(total_x), total(total_y), total(total_z), min(field_deg)
-FROM series WHERE {_LIGHTS} GROUP BY target ORDER BY target
-"""  # noqa: S608 - one constant of this module is put in
+FROM series WHERE {_LIGHTS} GROUP BY 1 ORDER BY 1
+"""  # noqa: S608 - likewise
+_SHOWN = "coalesce((SELECT value FROM json_each(:{0}s) WHERE key = {0}), {0})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +54,9 @@ class FilterSum:
 class TargetRow:
     """One target's lights; `target` is None for those of which nobody knows what they show.
 
-    `ra_deg` and `dec_deg` (ICRS) are the middle of where its frames point, `field_deg` the shorter side of
-    the smallest field among them. `absent_frames` are those of the frames whose bag is not there now.
+    `frames` and exposures are those of the raw frames, nights those of any; `results` counts stacks and
+    calibrated frames. `ra_deg` and `dec_deg` (ICRS) are the middle of where the frames point, `field_deg` the
+    shorter side of the smallest field among them. `absent_frames` are frames whose bag is not there now.
     """
 
     target: str | None
@@ -62,6 +70,7 @@ class TargetRow:
     dec_deg: float | None
     field_deg: float | None
     absent_frames: int
+    results: int = 0
 
     @property
     def hours(self) -> float:
@@ -69,19 +78,28 @@ class TargetRow:
         return self.exposure_s / SECONDS_PER_HOUR
 
 
-def targets(index: Index) -> Iterator[TargetRow]:
-    """Return the archive's targets, sorted by name. Raises IndexFault."""
+def targets(index: Index, shown: ShownNames = AS_ARCHIVED) -> Iterator[TargetRow]:
+    """Return the archive's targets by the names that are `shown`, sorted. Raises IndexFault."""
+    names, parameters = {"target": "target", "filter": "filter"}, {}
+    if shown:
+        names = {name: _SHOWN.format(name) for name in names}
+        parameters = {"targets": json.dumps(shown.targets), "filters": json.dumps(shown.filters)}
+    by_target = {"targets": parameters["targets"]} if shown else {}
     filters: dict[str | None, list[FilterSum]] = defaultdict(list)
     with index.snapshot():
-        for target, *of_filter in index.rows(_BY_FILTER):
-            require_kinds((target, of_filter[0]), (TEXT, TEXT))
-            filters[target].append(FilterSum(*of_filter))
-        found = [_target_row(row, tuple(filters[row[0]])) for row in index.rows(_BY_TARGET)]
+        for target, name, frames, exposure_s in index.rows(_BY_FILTER.format(**names), parameters):
+            require_kinds((target, name), (TEXT, TEXT))
+            if frames:
+                filters[target].append(FilterSum(name, frames, exposure_s))
+        found = [
+            _target_row(row, tuple(filters[row[0]]))
+            for row in index.rows(_BY_TARGET.format(**names), by_target)
+        ]
     yield from found
 
 
 def _target_row(row: Row, filters: tuple[FilterSum, ...]) -> TargetRow:
-    target, nights, first, last, frames, exposure_s, absent, x, y, z, field_deg = row
+    target, nights, first, last, frames, exposure_s, files, absent, x, y, z, field_deg = row
     ra_deg, dec_deg = position(x, y, z) or (None, None)
     return TargetRow(
         target=target,
@@ -95,4 +113,5 @@ def _target_row(row: Row, filters: tuple[FilterSum, ...]) -> TargetRow:
         dec_deg=dec_deg,
         field_deg=field_deg,
         absent_frames=absent,
+        results=files - frames,
     )

@@ -80,10 +80,13 @@ def sky(of: Entry, **facts: Any) -> Entry:
     return replace(of, sky=replace(of.sky, **facts))
 
 
-def calibration(kind: FrameType, number: int, exposure_s: float, night: date = MARCH_14) -> Entry:
+def calibration(
+    kind: FrameType, number: int, exposure_s: float, night: date = MARCH_14, **facts: Any
+) -> Entry:
     """Return the entry of a filed calibration frame."""
     frame = Frame(frame_type=kind, image_type=kind.title(), exposure_s=exposure_s, camera="Lantern 26M")
-    return entry(f"data/Lantern 26M/{kind}/{night}/{kind} {number:03}.fits", night, frame)
+    path = f"data/Lantern 26M/{kind}/{night}/{kind} {number:03}.fits"
+    return entry(path, night, replace(frame, **facts))
 
 
 def log(name: str, night: date = MARCH_14) -> Entry:
@@ -97,7 +100,7 @@ def finding(kind: FindingKind = FindingKind.NO_DATE) -> tuple[Finding, ...]:
 
 
 def write_bag(folder: Path, entries: Iterable[Entry]) -> Path:
-    """Write a bag's lists, in the place of those it has; an index reads nothing else."""
+    """Write a bag's lists, in the place of those it has, and empty files: an index reads nothing else."""
 
     def create(name: str) -> BinaryIO:
         path = folder / name
@@ -109,6 +112,8 @@ def write_bag(folder: Path, entries: Iterable[Entry]) -> Path:
     writer = BagWriter(create, {})
     for one in entries:
         writer.add(one)
+        (folder / one.path).parent.mkdir(parents=True, exist_ok=True)
+        (folder / one.path).touch()
     writer.close()
     return folder
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from manifests.findings import Finding
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexFault, IndexOlder, IndexUnusable, NoIndex
+from manifests.index.names import AS_ARCHIVED, ShownNames
 from manifests.index.opening import Index, open_index
 from manifests.index.schema import INDEX_NAME
 from transfer.archive.freshness import is_as_it_was
@@ -22,6 +24,8 @@ from transfer.archive.notes import (
     Tell,
     nobody,
 )
+from transfer.archive.presence import Presence
+from transfer.archive.typed_names import renamed
 from transfer.archive.whereabouts import faults_as_errors, no_archive, not_there
 from transfer.errors import NightferryError
 
@@ -56,16 +60,25 @@ class Browsed:
                 self._build_again(damage)
                 return question(self.index)
 
-    def frames(self, query: FrameQuery) -> Iterator[FrameRow]:
-        """Return the frames that a question finds, one by one.
+    def frames(self, query: FrameQuery, shown: ShownNames = AS_ARCHIVED) -> Iterator[FrameRow]:
+        """Return the frames that a question finds, one by one, under the names that are `shown`.
 
-        The first is looked for at once. Raises NightferryError; where damage shows only after the first,
-        the index is built again, and the caller has to ask once more.
+        A frame whose file is not there is absent, as one whose bag is not. The first is looked for at once.
+        Raises NightferryError; where damage shows only after the first, the index is built again, and the
+        caller has to ask once more.
         """
         from manifests.index.frames import frames
 
         first, rest = self.ask(lambda index: _begun(frames(index, query)))
-        return self._from(first, rest)
+        rows = self._with_absent_files(self._from(first, rest))
+        rows = rows if query.absent else (row for row in rows if not row.absent)
+        return (renamed(row, shown) for row in rows) if shown else rows
+
+    def _with_absent_files(self, rows: Iterator[FrameRow]) -> Iterator[FrameRow]:
+        presence = Presence(self.root)
+        for row in rows:
+            is_there = row.absent or presence.has(row.bag, row.path)
+            yield row if is_there else replace(row, absent=True)
 
     def _from(self, first: tuple[FrameRow, ...], rest: Iterator[FrameRow]) -> Iterator[FrameRow]:
         yield from first

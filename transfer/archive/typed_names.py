@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -12,9 +12,12 @@ from transfer.archive.notes import ReadAs, Tell, UnknownName
 from transfer.errors import ConfigurationError
 
 if TYPE_CHECKING:
+    from manifests.frames.names.catalogues import Catalogue
     from manifests.frames.names.filters import FilterNames
     from manifests.frames.names.targets import TargetName, TargetNames
-    from manifests.index.names import ArchiveNames
+    from manifests.index.frame_query import FrameRow
+    from manifests.index.names import ArchiveNames, ShownNames
+    from manifests.index.opening import Index
 
 _NEAR = 5
 
@@ -88,6 +91,30 @@ class ArchiveNaming:
         panel = split_panel(target)
         return panel is not None and panel.said and self._target_names.name(panel.base).canonical in meant
 
+    def shown(self) -> ShownNames:
+        """Return the archive's names for which the person's own tables have other names now.
+
+        Raises ConfigurationError where the catalogue is damaged.
+        """
+        from manifests.frames.names.filters import FilterNames
+        from manifests.frames.names.targets import TargetNames
+        from manifests.index.names import ShownNames
+
+        targets: dict[str | None, str] = {}
+        filters: dict[str | None, str] = {}
+        if self._own.targets:
+            plain = TargetNames({}, self._catalogue, self._archived.targets)
+            for name in self._archived.targets:
+                now = self._target_names.name(name).canonical
+                if now is not None and now != plain.name(name).canonical:
+                    targets[name] = now
+        if self._own.filters:
+            without_own = FilterNames({}, self._archived.filters)
+            for name in self._archived.filters:
+                if (now := self.filter_name(name)) != without_own.name(name).canonical:
+                    filters[name] = now
+        return ShownNames(targets, filters)
+
     def filters_meant(self, written: str, among: Iterable[str] | None = None) -> tuple[str, ...]:
         """Return the names that the archive has, or those `among`, for a filter in any spelling.
 
@@ -103,23 +130,44 @@ class ArchiveNaming:
         return self._filter_names.name(written).canonical
 
     @cached_property
-    def _target_names(self) -> TargetNames:
+    def _catalogue(self) -> Catalogue | None:
         from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
-        from manifests.frames.names.targets import TargetNames
 
         try:
-            catalogue = load_catalogue()
+            return load_catalogue()
         except CatalogueUnreadable as error:
             happened = f"The catalogue cannot be read ({error.reason})"
             step = "Install the package pyongc again, or remove it."
             raise ConfigurationError(happened, error.path, step) from error
-        return TargetNames(self._own.targets, catalogue, self._archived.targets)
+
+    @cached_property
+    def _target_names(self) -> TargetNames:
+        from manifests.frames.names.targets import TargetNames
+
+        return TargetNames(self._own.targets, self._catalogue, self._archived.targets)
 
     @cached_property
     def _filter_names(self) -> FilterNames:
         from manifests.frames.names.filters import FilterNames
 
         return FilterNames(self._own.filters, self._archived.filters)
+
+
+def shown_names(index: Index, own: NameTables) -> ShownNames:
+    """Return the archive's names that the person's own tables name otherwise now.
+
+    Raises ConfigurationError and IndexFault.
+    """
+    from manifests.index.names import AS_ARCHIVED, names
+
+    return ArchiveNaming(names(index), own).shown() if own else AS_ARCHIVED
+
+
+def renamed(row: FrameRow, shown: ShownNames) -> FrameRow:
+    """Return a frame with the names that are shown."""
+    target = row.target if row.target is None else shown.targets.get(row.target, row.target)
+    name = row.filter if row.filter is None else shown.filters.get(row.filter, row.filter)
+    return row if (target, name) == (row.target, row.filter) else replace(row, target=target, filter=name)
 
 
 def names_meant(typed: Typed, known: ArchiveNames, own: NameTables, tell: Tell) -> Typed:

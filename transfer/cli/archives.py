@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 import click
 
 from manifests.frames.calibration.equipment import EquipmentNames
-from transfer.archive.typed_names import NameTables
+from transfer.archive.typed_names import NameTables, Typed, names_meant
 from transfer.cli.options import WRITTEN_PATH, config_option, json_option, the_config
 from transfer.errors import ConfigurationError
+
+if TYPE_CHECKING:
+    from transfer.archive.questions import Browsed
+    from transfer.cli.telling import NoteWriter
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
@@ -50,3 +54,12 @@ def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chos
         step = "Write its folder into a section [archive], or name it with --archive FOLDER."
         raise ConfigurationError("No archive is named here", config.file, step)
     return Chosen(config.archive.folder, own)
+
+
+def meant_by(typed: Typed, archive: Browsed, own: NameTables, notes: NoteWriter) -> Typed:
+    """Return the archive's names for those that were typed. Raises NightferryError."""
+    if not typed:
+        return typed
+    from manifests.index.names import names
+
+    return names_meant(typed, archive.ask(names), own, notes)

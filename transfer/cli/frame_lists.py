@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from manifests.index.frame_query import FrameQuery, Total
+from manifests.index.names import ShownNames
 from transfer.cli.formats.forms import Form
 from transfer.cli.formats.listing import Listing, told
 from transfer.cli.screen import screen_of
@@ -21,11 +22,11 @@ if TYPE_CHECKING:
 class FrameList:
     """The frames that a question finds, to be written once."""
 
-    def __init__(self, archive: Browsed, query: FrameQuery, notes: NoteWriter) -> None:
+    def __init__(self, archive: Browsed, query: FrameQuery, notes: NoteWriter, shown: ShownNames) -> None:
         self._archive = archive
         self._query = query
         self._notes = notes
-        self._listing = Listing(archive.root, archive.frames(query))
+        self._listing = Listing(archive.root, archive.frames(query, shown))
 
     def write(self, form: Form) -> ExitCode:
         """Write the list on standard output. Raises NightferryError."""
@@ -69,7 +70,7 @@ class FrameList:
 
         left_out = write_paths(self._listing, out, end)
         if self._listing.absent:
-            self._notes.say(f"Left out: {counted(self._listing.absent, 'frame')} whose bag is not there now.")
+            self._notes.say(f"Left out: {counted(self._listing.absent, 'frame')} not there now.")
         for path in left_out:
             self._notes.say(f"Left out: {path} has the end of a line in its name; --paths0 takes it.")
         return not (left_out or self._listing.absent)

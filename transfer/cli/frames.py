@@ -7,9 +7,9 @@ from typing import Any
 
 import click
 
-from transfer.archive.questions import Browsed, browsed
-from transfer.archive.typed_names import NameTables, Typed, names_meant
-from transfer.cli.archives import archive_options, chosen_archive
+from transfer.archive.questions import browsed
+from transfer.archive.typed_names import shown_names
+from transfer.cli.archives import archive_options, chosen_archive, meant_by
 from transfer.cli.formats.forms import Form, form_options, one_form
 from transfer.cli.frame_lists import FrameList
 from transfer.cli.options import ends_with_exit_code
@@ -26,7 +26,7 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     """Find frames in the archive and list them.
 
     Conditions add up: a frame fits all of them, and of several names any one. A fact that is not known fits
-    no condition. Altitudes are the computed ones.
+    no condition. Altitudes are the computed ones. A target brings its panels, unless one is named.
 
     The table fits the terminal (or $COLUMNS) by leaving out its less important columns and shortening names;
     into a pipe or a file it goes whole. --paths and --paths0 leave out frames that are absent.
@@ -34,13 +34,6 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     form = one_form(as_json, **{each: options.pop(each) for each in Form if each in options})
     asked, chosen, notes = Asked(**options), chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        query = asked.query(_meant(asked, archive, chosen.own, notes))
-        return int(FrameList(archive, query, notes).write(form))
-
-
-def _meant(asked: Asked, archive: Browsed, own: NameTables, notes: NoteWriter) -> Typed:
-    if not asked.typed:
-        return asked.typed
-    from manifests.index.names import names
-
-    return names_meant(asked.typed, archive.ask(names), own, notes)
+        query = asked.query(meant_by(asked.typed, archive, chosen.own, notes))
+        shown = archive.ask(lambda index: shown_names(index, chosen.own))
+        return int(FrameList(archive, query, notes, shown).write(form))

@@ -10,14 +10,16 @@ from typing import Any
 
 import click
 
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.nights import NightPart, NightRow, nights
 from transfer.archive.questions import browsed
-from transfer.cli.archives import archive_options, chosen_archive
+from transfer.archive.typed_names import Typed, shown_names
+from transfer.cli.archives import archive_options, chosen_archive, meant_by
 from transfer.cli.night_options import night_options, nights_between
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
+from transfer.cli.selecting import target_and_filter_options
 from transfer.cli.tables import NOTHING, Cell, Column, Narrow, table
 from transfer.cli.telling import NoteWriter, until_the_reader_goes, write_lines
 from transfer.errors import ExitCode
@@ -39,6 +41,7 @@ _COLUMNS = (
 
 @click.command("nights")
 @archive_options
+@target_and_filter_options
 @night_options
 @ends_with_exit_code("nights", {"nights": [], "hours": 0.0})
 def command(
@@ -48,16 +51,24 @@ def command(
     night: date | None,
     since: date | None,
     until: date | None,
+    targets: tuple[str, ...],
+    filters: tuple[str, ...],
 ) -> int:
-    """List the archive's nights: hours of lights, frames by target and filter, findings, moon.
+    """List the archive's nights: hours of lights, frames by target and filter, findings, moon, your verdict.
 
     A night is named by the date of its evening. The moon is how much of it was lit, in percent, as computed
-    for the night's frames.
+    for the night's frames. Raw frames count; what was made from them is listed apart. With --target or
+    --filter only such frames count, and nights without any are left out.
     """
     within = nights_between(night, since, until)
     chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        found = archive.ask(lambda index: list(nights(index, within)))
+        meant = meant_by(Typed(targets, filters), archive, chosen.own, notes)
+        found = archive.ask(
+            lambda index: list(
+                nights(index, within, meant.targets, meant.filters, shown_names(index, chosen.own))
+            )
+        )
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
         notes.say_findings(archive.findings)
         if as_json:
@@ -102,23 +113,33 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
 
 
 def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
-    """Return a night's lights of each target and of none, then its calibration frames, then its logs."""
+    """Return a night's lights of each target and of none, then what was made, calibration frames and logs."""
     lights: dict[str | None, list[str]] = {}
+    results: list[str] = []
     others: list[str] = []
-    for frame_type, target, name, frames, exposure_s in row.parts:
-        if frame_type in _LIGHTS:
+    for frame_type, target, name, frames, exposure_s, stage in row.parts:
+        if frame_type not in _LIGHTS:
+            made = None if stage is Stage.RAW else stage.value
+            others.append(_joined(made, frame_type, name, f"{frames:,}"))
+        elif stage is not Stage.RAW:
+            results.append(_joined(target, name, stage.value, f"{frames:,}"))
+        else:
             hours = hours_told(exposure_s / SECONDS_PER_HOUR)
             lights.setdefault(target, []).append(f"{name or NOTHING} {frames:,} ({hours} h)")
-        else:
-            others.append(f"{frame_type} {name} {frames:,}" if name else f"{frame_type} {frames:,}")
     of_no_target = lights.pop(None, None)
     yield from lights.items()
     if of_no_target:
         yield None, of_no_target
+    if results:
+        yield "(results)", results
     if others:
         yield "(calibration)", others
     if row.logs:
         yield "(logs)", f"{row.logs:,}"
+
+
+def _joined(*words: str | None) -> str:
+    return " ".join(word for word in words if word is not None)
 
 
 def _as_json(row: NightRow) -> dict[str, Any]:
@@ -141,6 +162,7 @@ def _part_as_json(part: NightPart) -> dict[str, Any]:
         "type": part.frame_type,
         "target": part.target,
         "filter": part.filter,
+        "stage": part.stage,
         "frames": part.frames,
         "hours": part.hours,
     }

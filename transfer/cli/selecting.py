@@ -40,7 +40,12 @@ def frame_options(function: Command) -> Command:
     return _with(night_options(_with(function, _ORDER_OPTIONS)), _FRAME_OPTIONS)
 
 
-_FRAME_OPTIONS = (
+def target_and_filter_options(function: Command) -> Command:
+    """Add the options that choose targets and filters."""
+    return _with(function, _TARGET_AND_FILTER)
+
+
+_TARGET_AND_FILTER = (
     click.option(
         "--target",
         "targets",
@@ -57,6 +62,9 @@ _FRAME_OPTIONS = (
         shell_complete=complete_filters,
         help="Through this filter.",
     ),
+)
+_FRAME_OPTIONS = (
+    *_TARGET_AND_FILTER,
     click.option(
         "--camera",
         "cameras",
@@ -115,7 +123,7 @@ _FRAME_OPTIONS = (
         shell_complete=complete_from([ANY, *FindingKind]),
         help="With this finding; any: with one of any kind.",
     ),
-    click.option("--present", is_flag=True, help="Leave out frames whose bag is not there now."),
+    click.option("--present", is_flag=True, help="Leave out frames that are not there now."),
 )
 _ORDER_OPTIONS = (
     click.option(

@@ -12,6 +12,7 @@ import click
 
 from manifests.index.targets import FilterSum, TargetRow, targets
 from transfer.archive.questions import browsed
+from transfer.archive.typed_names import shown_names
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
@@ -28,6 +29,7 @@ _COLUMNS = (
     Column("first", expendable=2),
     Column("last"),
     Column("RA, Dec", expendable=1),
+    Column("results", right=True, rare=True),
     Column("absent", right=True, rare=True),
 )
 
@@ -38,11 +40,13 @@ _COLUMNS = (
 def command(config_file: str | None, archive_folder: Path | None, as_json: bool) -> int:
     """List the archive's targets: nights, hours by filter, first and last night, where in the sky.
 
-    Lights count, and exposures of no known type. Positions are the middle of where the frames point (ICRS).
+    Raw lights count, and exposures of no known type; results are stacks and calibrated frames, made from
+    them. Positions are the middle of where the frames point (ICRS).
     """
     chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        found = sorted(archive.ask(lambda index: list(targets(index))), key=_in_order)
+        rows = archive.ask(lambda index: list(targets(index, shown_names(index, chosen.own))))
+        found = sorted(rows, key=_in_order)
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
         notes.say_findings(archive.findings)
         if as_json:
@@ -82,6 +86,7 @@ def _cells(row: TargetRow) -> tuple[Cell, ...]:
         row.first_night.isoformat(),
         row.last_night.isoformat(),
         _position(row),
+        f"{row.results:,}" if row.results else None,
         f"{row.absent_frames:,}" if row.absent_frames else None,
     )
 
@@ -117,6 +122,7 @@ def _as_json(row: TargetRow) -> dict[str, Any]:
         "dec_deg": row.dec_deg,
         "field_deg": row.field_deg,
         "absent_frames": row.absent_frames,
+        "results": row.results,
     }
 
 

@@ -316,12 +316,48 @@ def test_paths_are_whole_paths(listed: Path, ask: Ask) -> None:
     assert ask("--paths0", "--target", "m51", "--limit", "1").stdout_bytes == os.fsencode(first) + b"\0"
 
 
+def test_a_frame_that_was_deleted_is_absent_and_no_path(root: Path) -> None:
+    next(root.glob("M 51/data/**/M 51 Ha 001.fits")).unlink()
+    answer = asking(root)("--paths", "--target", "M 51")
+    assert answer.exit_code == 1
+    assert "M 51 Ha 001.fits" not in answer.stdout
+    assert all(Path(line).exists() for line in answer.stdout.splitlines())
+    assert "Left out: 1 frame not there now." in answer.stderr
+    frames = document(asking(root)("--json", "--target", "M 51"))["frames"]
+    assert [frame["path"][-7:-5] for frame in frames if frame["absent"]] == ["01"]
+    assert asking(root)("--target", "M 51").stdout.splitlines()[-1].endswith("; 1 of them absent.")
+    assert len(document(asking(root)("--json", "--target", "M 51", "--present"))["frames"]) == 6
+
+
+def test_a_bag_folder_that_was_renamed_leaves_no_dead_path(root: Path) -> None:
+    (root / "M 51").rename(root / "Whirlpool")
+    answer = asking(root)("--paths", "--target", "M 51")
+    assert len(answer.stdout.splitlines()) == 7
+    assert all(Path(line).exists() for line in answer.stdout.splitlines())
+
+
+def test_a_target_brings_its_panels(root: Path) -> None:
+    write_bag(root / "mosaic", [light(30, "M 51 panel 1"), light(31, "M 51 panel 2")])
+    assert len(names(asking(root)("--paths", "--target", "m51"))) == 9
+    assert len(names(asking(root)("--paths", "--target", "m51 p2"))) == 1
+
+
+def test_names_of_the_configuration_count_without_filing_again(root: Path) -> None:
+    config = root.parent / "nightferry.toml"
+    config.write_text('[targets]\n"Whirl" = ["M 51"]\n[filters]\n"narrow red" = ["Ha"]\n')
+    for typed in ("Whirl", "M 51"):
+        answer = asking(root)("--config", str(config), "--json", "--target", typed, "--filter", "narrow red")
+        frames = document(answer)["frames"]
+        assert {(frame["target"], frame["filter"]) for frame in frames} == {("Whirl", "narrow red")}
+        assert len(frames) == 5
+
+
 def test_paths_are_of_files_that_are_there(root: Path) -> None:
     shutil.rmtree(root / "M 51")
     answer = asking(root)("--paths", "--type", "light")
     assert answer.exit_code == 1
     assert len(answer.stdout.splitlines()) == 3
-    assert "Left out: 7 frames whose bag is not there now." in answer.stderr
+    assert "Left out: 7 frames not there now." in answer.stderr
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no file of that name can be there")

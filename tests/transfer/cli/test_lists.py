@@ -7,14 +7,18 @@ import os
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
+from manifests.bags.entries import Entry
 from manifests.bags.paths import TAG_MANIFEST
+from manifests.frames.frame import FrameType, Stage
 from manifests.index.schema import INDEX_NAME
-from tests.support.archives import light, small_archive, write_bag
+from tests.support.archives import calibration, light, small_archive, write_bag
+from transfer.archive.mark import MARK_NAME, mark_text, new_mark
 from transfer.cli.main import main
 from transfer.cli.targets import degrees_and_minutes, hours_and_minutes
 from transfer.jobs.index import build_index
@@ -103,6 +107,78 @@ def test_nights_say_what_each_gave(ask: Ask) -> None:
     ]
 
 
+def test_nights_of_a_target_and_a_filter(ask: Ask) -> None:
+    assert ask("nights", "--target", "m51", "--filter", "Ha").stdout.splitlines() == [
+        "night       hours  moon  findings  target  frames by filter",
+        "2026-03-14    0.7   20%         -  M 51    Ha 4 (0.7 h)",
+        "2026-03-15    0.2   20%         1  M 51    Ha 1 (0.2 h)",
+        "2 nights, 5 frames, 0.8 hours of lights.",
+    ]
+    found = json.loads(ask("nights", "--target", "NGC4565", "--json").stdout)
+    assert [(night["night"], night["frames"], night["logs"]) for night in found["nights"]] == [
+        ("2026-03-14", 3, 0)
+    ]
+    unknown = ask("nights", "--target", "M 52")
+    assert unknown.stdout == "0 nights, 0 frames, 0.0 hours of lights.\n"
+    assert "no target 'M 52'" in unknown.stderr
+
+
+def test_a_verdict_is_shown_with_the_nights_of_a_target(root: Path) -> None:
+    (root / MARK_NAME).write_text(mark_text(new_mark("years", datetime(2026, 3, 1, tzinfo=UTC))))
+    said = asking(root)("mark", "2026-03-14", "good")
+    assert said.exit_code == 0, said.output
+    assert "good" in asking(root)("nights", "--target", "M 51").stdout
+
+
+def test_names_of_the_configuration_join_what_was_filed_apart(root: Path) -> None:
+    config = root.parent / "nightferry.toml"
+    config.write_text('[targets]\n"Whirl" = ["M 51", "NGC 4565"]\n[filters]\n"red" = ["Ha", "L"]\n')
+    lines = asking(root)("targets", "--config", str(config)).stdout.splitlines()
+    assert lines[1].split()[:9] == [
+        "Whirl",
+        "2",
+        "1.5",
+        "OIII",
+        "0.5",
+        "red",
+        "1.0",
+        "2026-03-14",
+        "2026-03-15",
+    ]
+    assert lines[-1] == "1 target, 10 frames, 1.5 hours."
+    nights = asking(root)("nights", "--config", str(config), "--night", "2026-03-14").stdout.splitlines()
+    assert nights[1].split()[4:] == ["Whirl", "OIII", "3", "(0.5", "h)", "red", "6", "(0.8", "h)"]
+
+
+def made(number: int, image_type: str, **facts: object) -> Entry:
+    return light(number, frame={"image_type": image_type, **facts})
+
+
+def test_what_was_made_from_raw_frames_is_out_of_hours_and_counts(root: Path) -> None:
+    write_bag(
+        root / "results",
+        [
+            made(40, "Integrated light", stage=Stage.STACK, exposure_s=36000.0),
+            made(41, "Light", stage=Stage.CALIBRATED),
+        ],
+    )
+    write_bag(root / "masters", [calibration(FrameType.DARK, 42, 600.0, stage=Stage.MASTER)])
+    targets = asking(root)("targets").stdout.splitlines()
+    assert targets[1].split() == [
+        *("M", "51", "2", "1.0", "Ha", "0.8", "L", "0.2"),
+        *("2026-03-14", "2026-03-15", "13h30m", "+47°12′", "2"),
+    ]
+    assert targets[-1] == "2 targets, 10 frames, 1.5 hours."
+    nights = asking(root)("nights", "--night", "2026-03-14").stdout.splitlines()
+    assert [" ".join(line.split()) for line in nights[3:5]] == [
+        "(results) M 51 Ha calibrated 1 M 51 Ha stack 1",
+        "(calibration) bias 2 dark 2 master dark 1",
+    ]
+    assert nights[-1] == "1 night, 13 frames, 1.3 hours of lights."
+    listed = asking(root)("frames", "--type", "light").stdout.splitlines()
+    assert listed[-1] == "12 frames, 1.5 hours."
+
+
 def test_nights_of_a_range(ask: Ask) -> None:
     assert (
         ask("nights", "--since", "2026-03-15").stdout.splitlines()[-1]
@@ -121,6 +197,7 @@ def test_nights_as_json(ask: Ask) -> None:
         "type": "dark",
         "target": None,
         "filter": None,
+        "stage": "raw",
         "frames": 2,
         "hours": pytest.approx(1 / 3),
     } in first["parts"]
