@@ -10,6 +10,7 @@ from click.shell_completion import CompletionItem
 
 from transfer.archive.typed_names import key
 from transfer.cli.archives import chosen_archive
+from transfer.cli.shells import can_be_offered
 
 if TYPE_CHECKING:
     from manifests.index.names import ArchiveNames
@@ -67,7 +68,7 @@ def _completed(
         known = of(_names(ctx))
     except Exception:  # noqa: BLE001 - whatever is wrong, a prompt is no place to tell it
         return []
-    return _fitting([name for name in known if name.isprintable()], incomplete)
+    return _fitting([name for name in known if can_be_offered(name)], incomplete)
 
 
 def _fitting(names: Sequence[str], incomplete: str) -> list[CompletionItem[str]]:

@@ -1,22 +1,18 @@
-"""What a shell completes: the archive's names, quietly and as bash must read them."""
+"""What a shell completes: the archive's names, quietly."""
 
 from __future__ import annotations
 
-import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from click.shell_completion import BashComplete, ShellComplete
+from click.shell_completion import ShellComplete
 
 from manifests.findings import FindingKind
 from manifests.index.schema import INDEX_NAME
 from tests.support.archives import light, small_archive, write_bag
 from transfer.cli.main import main
-from transfer.cli.shells import QuotingBash
 from transfer.jobs.index import build_index
 
 Complete = Callable[..., list[str]]
@@ -108,58 +104,14 @@ def test_a_name_that_could_act_on_a_terminal_is_not_offered(root: Path, complete
     assert complete("--target", "") == ["M 51", "NGC 4565"]
 
 
-# In bash
-
-
-@pytest.fixture
-def in_bash(root: Path, tmp_path: Path) -> Callable[[str], list[str]]:
-    if os.name == "nt" or shutil.which("bash") is None:
-        pytest.skip("there is no bash")
-    (tmp_path / "bin").mkdir()
-    program = tmp_path / "bin" / "nightferry"
-    here = Path(__file__).parents[3]
-    program.write_text(
-        f"#!/bin/sh\nPYTHONPATH='{here}' exec '{sys.executable}' -c"
-        ' \'from transfer.cli.main import main; main(prog_name="nightferry")\' "$@"\n'
-    )
-    program.chmod(0o755)
-
-    def completed(word: str) -> list[str]:
-        script = (
-            'eval "$(_NIGHTFERRY_COMPLETE=bash_source nightferry)"\n'
-            f"COMP_WORDS=(nightferry frames --archive '{root}' --target {word})\n"
-            "COMP_CWORD=5; _nightferry_completion nightferry\n"
-            'printf "%s\\n" "${COMPREPLY[@]}"'
-        )
-        path = f"{tmp_path / 'bin'}{os.pathsep}{os.environ['PATH']}"
-        ran = subprocess.run(
-            ["bash", "-c", script],
-            capture_output=True,
-            text=True,
-            check=True,
-            env={**os.environ, "PATH": path},
-        )
-        assert ran.stderr == ""
-        return ran.stdout.splitlines()
-
-    return completed
-
-
-def test_bash_gets_a_word_that_it_reads_as_the_name(in_bash: Callable[[str], list[str]]) -> None:
-    assert in_bash("'M'") == [r"M\ 51"]
-    assert in_bash("'\"M'") == ["M 51"]
-
-
-@pytest.mark.parametrize("name", ["M 51", "Barnard's star", "the 'long' way; $HOME (panel 1) & more", "Hα°"])
-def test_bash_reads_a_completed_word_as_the_name(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    if os.name == "nt" or shutil.which("bash") is None:
-        pytest.skip("there is no bash")
-    monkeypatch.setenv("COMP_WORDS", "nightferry\nframes\n--target\n")
-    monkeypatch.setenv("COMP_CWORD", "3")
-    from click.shell_completion import CompletionItem
-
-    given = QuotingBash(main, {}, "nightferry", "_X").format_completion(CompletionItem(name))
-    script = """IFS=',' read type value <<< "$1"; eval "printf %s $value\""""
-    ran = subprocess.run(["bash", "-c", script, "bash", given], capture_output=True, check=True)
-    assert ran.stdout.decode() == name
-    assert issubclass(QuotingBash, BashComplete)
+@pytest.mark.parametrize(
+    ("shell", "names"),
+    [("bash", ["M 51", "M_33", "NGC 4565"]), ("zsh", ["M 51", "M_33", "NGC 4565"]), ("powershell", ["M_33"])],
+)
+def test_a_shell_in_which_nobody_has_tried_it_gets_names_that_need_no_quotes(
+    root: Path, complete: Complete, monkeypatch: pytest.MonkeyPatch, shell: str, names: list[str]
+) -> None:
+    write_bag(root / "more", [light(30, "M_33", stem="more")])
+    build_index(root)
+    monkeypatch.setenv("_NIGHTFERRY_COMPLETE", f"{shell}_complete")
+    assert complete("--target", "") == names
