@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 
 from manifests.frames.cards import CardValue
 from manifests.frames.keywords import KeywordTable
@@ -28,6 +28,7 @@ _UNITS_OF_DAY = {
 
 _MJD_0 = datetime(1858, 11, 17)  # noqa: DTZ001 (in the scale of the header)
 _JD_OF_MJD_0 = 2400000.5
+_MIDNIGHT = _MJD_0.time()
 _SAME_NIGHT = timedelta(days=2)
 
 # No electronic camera took a frame before this year: a year of two digits was meant for another century.
@@ -139,7 +140,7 @@ def _start_dates(card: CardValue, times: list[CardValue]) -> Iterator[_Reading]:
 
 
 def _is_midnight(reading: _Reading) -> bool:
-    return reading.moment.time() == time.min
+    return reading.moment.time() == _MIDNIGHT
 
 
 def _moment_on(midnight: datetime, card: CardValue) -> datetime | None:
@@ -194,7 +195,7 @@ def _read_day_first(match: re.Match[str]) -> _Reading | None:
 
 
 def _dated(day: date, clock: str | None, zone: str | None) -> _Reading | None:
-    midnight = datetime.combine(day, time.min, _zone(zone))
+    midnight = datetime.combine(day, _MIDNIGHT, _zone(zone))
     if clock is None:
         return _Reading(midnight, date_only=True)
     since_midnight = _clock(clock)
