@@ -48,7 +48,7 @@ class Inspection:
 
 
 class Inspector:
-    """Takes a file's bytes in order, cut anywhere, and never raises for any content.
+    """Inspects a file's bytes, passed in order and in pieces of any size; never raises for any content.
 
     A file that is not FITS is recognised by its first bytes and costs nothing from there on. Memory
     stays flat: headers up to some megabytes are kept, data are only counted and summed. With
@@ -63,7 +63,7 @@ class Inspector:
         self._gunzip: Gunzip | None = None
 
     def feed(self, block: Block) -> None:
-        """Take the next bytes."""
+        """Inspect the next bytes."""
         if self._gunzip is not None:
             self._gunzip.feed(block)
         elif self._fits.begun:
@@ -83,7 +83,7 @@ class Inspector:
         take(rest)
 
     def finish(self) -> Inspection:
-        """Give what the bytes say, the last of them taken."""
+        """Return what the bytes say, after the last of them."""
         if self._gunzip is not None:
             self._gunzip.finish()
         damage = self._gunzip.damage if self._gunzip else ""
@@ -93,7 +93,7 @@ class Inspector:
 
 
 class _Fits:
-    """Takes bytes that may be FITS; `walk` when they are, `begun` when they have been looked at."""
+    """Receives bytes that may be FITS: `begun` once there are any, `walk` once they are known to be FITS."""
 
     def __init__(self) -> None:
         self.walk: HduWalk | None = None
@@ -101,7 +101,7 @@ class _Fits:
         self._start: bytes | None = b""
 
     def feed(self, block: Block) -> bool:
-        """Take the next bytes; say whether more are wanted."""
+        """Receive the next bytes; return whether more are wanted."""
         self.begun = True
         if self.walk is not None:
             self.walk.feed(block)
@@ -169,7 +169,7 @@ def _unexpected(damage: str) -> tuple[Finding, ...]:
 
 
 def _inspection_of(walk: HduWalk, damage: str, table: KeywordTable) -> Inspection:
-    """Give what a walk that came to the end of the file has seen."""
+    """Return what a walk to the end of the file has found."""
     if damage:
         # What else is missing is missing because of this: one cause, one finding.
         walk.notes.add(FindingKind.COMPRESSION_DAMAGED, damage)

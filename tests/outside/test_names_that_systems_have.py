@@ -34,7 +34,6 @@ ASKED_FOR = {
         *("os.fork", "os.setpgid", "os.WNOHANG"),  # behind hasattr(os, "fork")
         *("signal.pthread_sigmask", "signal.SIG_BLOCK", "signal.SIG_SETMASK", "signal.SIGTTOU"),
     },
-    "transfer/engine/medium/mounted.py": {"os.statvfs"},  # behind hasattr
     "manifests/bags/hashing.py": {"os.posix_fadvise", "os.POSIX_FADV_SEQUENTIAL"},  # behind hasattr
 }
 

@@ -79,8 +79,8 @@ def sky_of_frames(
 ) -> Sky:
     """Return the sky of each frame at the middle of its exposure, seen from the site given.
 
-    A frame without an exposure time is looked at when it began. What a header says of its own site is
-    not used: whoever calls knows which of the two to believe.
+    A frame without an exposure time is looked at when it began. The site in a header is not used here:
+    the caller chooses between that and the configured one (`frames.sites`).
     """
     return sky_of(
         mid_exposures(frames),
