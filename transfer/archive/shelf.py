@@ -31,6 +31,7 @@ OF_AN_ARCHIVE = Words(
     left=("The archive left", "Mount it, then file again: what was proven is kept, the rest is filed."),
     failing=("Writing to the archive keeps failing", "Look at its disk before you trust it further."),
     hanging=("The archive does not answer", "Look at its disk and its connection, then file again."),
+    busy=("The archive's disk had not taken yet all that was written to it", "File again."),
 )
 
 

@@ -33,8 +33,11 @@ class Progress:
     ) -> None:
         self._over.set()
         with self._lock:
-            for bar in (*self._bars.values(), *self._clocks.values()):
-                bar.close()
+            self._shown = False  # a thread that a drive holds up may still report
+            # A clock stands below the bars: closed after one of them, it would wipe the line below its own.
+            for shown in (*self._clocks.values(), *self._bars.values()):
+                with suppress(OSError, ValueError):  # the terminal has gone
+                    shown.close()
             self._clocks.clear()
 
     def __call__(self, event: Event) -> None:

@@ -109,4 +109,4 @@ def _report_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> No
     kept = records.keep_receipt(receipt(outcome), outcome.ended)
     if not as_json:
         where = f" A receipt is kept in {kept}." if kept is not None else ""
-        say(f"A drive does not answer any more: the run ended without it.{where}", err=True)
+        say(f"The run ended without waiting for a drive that did not answer yet.{where}", err=True)

@@ -1,6 +1,7 @@
 """Progress is for a terminal, and nothing that happens to the terminal ends a night."""
 
 import io
+import re
 
 from transfer.cli.progress import Progress
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded, Skipped
@@ -83,3 +84,42 @@ def test_what_was_skipped_is_told_in_one_line_also_where_nobody_watches(monkeypa
     line = stream.getvalue()
     assert line.endswith("stick/nightferry-drive.toml is not the mark of a drive: skipped.\n")
     assert "\x1b" not in line
+
+
+def on_the_screen(written):
+    """Return the lines that a terminal shows after what was written to it."""
+    lines, row, column = [""], 0, 0
+    for part in re.findall(r"\x1b\[A|[\r\n]|[^\r\n\x1b]+", written):
+        if part == "\x1b[A":
+            row -= 1
+        elif part == "\r":
+            column = 0
+        elif part == "\n":
+            row, column = row + 1, 0
+            lines += [""] * (row + 1 - len(lines))
+        else:
+            lines[row] = lines[row][:column].ljust(column) + part + lines[row][column + len(part) :]
+            column += len(part)
+    return [line.rstrip() for line in lines], row
+
+
+def test_what_is_said_after_a_run_that_ended_in_a_flush_begins_on_a_line_of_its_own(monkeypatch):
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    what = "2026-03-14 on Field stick"
+    with Progress(shown=True) as progress:
+        for event in [*events(what)[:2], PhaseBegan(Phase.FLUSHING, what, 512_000_000)]:
+            progress(event)
+        progress.tick()
+        assert any("flushing" in line for line in on_the_screen(terminal.getvalue())[0])
+    lines, row = on_the_screen(terminal.getvalue())
+    assert lines[row] == ""
+    assert not any("flushing" in line for line in lines)
+    assert "copying" in lines[row - 1]
+
+
+def test_a_thread_that_reports_after_the_end_draws_nothing(monkeypatch):
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    with Progress(shown=True) as progress:
+        pass
+    progress(events()[0])
+    assert terminal.getvalue() == ""

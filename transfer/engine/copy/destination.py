@@ -39,7 +39,7 @@ class Destination:
     def give_up_waiting(self, stop: Stop) -> None:
         """Take the destination to hang. Where the run had to end anyway, this is its early end."""
         self.hangs = True
-        happened, step = self.words.hanging
+        happened, step = self.words.busy if stop.why else self.words.hanging
         if stop.why:
             error: NightferryError = StoppedEarly(f"{happened}; ended early: {stop.why}", self.root, step)
         else:

@@ -24,6 +24,7 @@ class Words:
     left: tuple[str, str]
     failing: tuple[str, str]
     hanging: tuple[str, str]
+    busy: tuple[str, str]
 
 
 OF_A_DRIVE = Words(
@@ -36,6 +37,11 @@ OF_A_DRIVE = Words(
     hanging=(
         "The drive does not answer any more",
         "Pull it, plug it in again, then send again: what was proven is kept, the rest is carried.",
+    ),
+    # In a long flush nothing tells whether the drive is at work or hangs.
+    busy=(
+        "The drive had not taken yet all that was written to it",
+        "Send again: what was proven is kept, the rest is carried. A drive that stays busy is pulled first.",
     ),
 )
 

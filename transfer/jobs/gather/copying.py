@@ -27,6 +27,7 @@ _WORDS = Words(
     left=("The disk of this folder left", f"Connect it. {_AGAIN}"),
     failing=("Writing to this folder keeps failing", "Give another folder with --into."),
     hanging=("The disk of this folder does not answer any more", f"Connect it. {_AGAIN}"),
+    busy=("The disk of this folder had not taken yet all that was written to it", _AGAIN),
 )
 
 
