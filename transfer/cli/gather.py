@@ -7,6 +7,7 @@ import sys
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -19,11 +20,13 @@ from transfer.cli.screen import screen_of
 from transfer.cli.telling import NoteWriter, until_the_reader_goes
 from transfer.cli.written_nights import NIGHT_HELP, Night
 from transfer.engine.medium import ReadBack, this_computer
+from transfer.errors import ConfigurationError
 from transfer.jobs.gather.outcome import GatherOutcome, How
 from transfer.jobs.gather.report import report, wrapped
 from transfer.jobs.gather.request import GatherRequest, Means
 from transfer.jobs.gather.run import Gathering
 from transfer.stop import Stop
+from transfer.words import counted, size_told
 
 _NOTHING: dict[str, object] = {
     "target": None,
@@ -41,8 +44,9 @@ _PIPED_WIDTH = 100
 
 @click.command("gather")
 @click.argument("target", shell_complete=complete_targets)
+@click.option("--into", "folder", type=WRITTEN_PATH, metavar="FOLDER", help="Where to lay it out.")
 @click.option(
-    "--into", "folder", required=True, type=WRITTEN_PATH, metavar="FOLDER", help="Where to lay it out."
+    "--dry-run", is_flag=True, help="Say what would be laid out and what is missing; write nothing."
 )
 @click.option(
     "--filter",
@@ -67,14 +71,11 @@ _PIPED_WIDTH = 100
 @ends_with_exit_code("gather", _NOTHING)
 def command(
     target: str,
-    folder: Path,
-    filters: tuple[str, ...],
-    nights: tuple[date, ...],
-    since: date | None,
-    means: str | None,
+    folder: Path | None,
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
+    **options: Any,
 ) -> int:
     """Lay out the lights of TARGET, and the calibration frames that fit them, in a folder for processing.
 
@@ -83,14 +84,7 @@ def command(
     read. Run it again to add what is new: nothing in the folder is overwritten, and a frame that you have
     put elsewhere in it stays there.
     """
-    request = GatherRequest(
-        target,
-        folder.absolute(),
-        filters,
-        frozenset(nights),
-        since,
-        Means.HARD_LINK if means is None else Means(means),
-    )
+    request = _request(target, folder, **options)
     outcome = _gather(request, config_file, archive_folder, as_json)
     with until_the_reader_goes():
         if as_json:
@@ -98,6 +92,29 @@ def command(
         else:
             _tell(outcome, target)
     return int(outcome.exit_code)
+
+
+def _request(
+    target: str,
+    folder: Path | None,
+    filters: tuple[str, ...],
+    nights: tuple[date, ...],
+    since: date | None,
+    means: str | None,
+    dry_run: bool,
+) -> GatherRequest:
+    if folder is None and not dry_run:
+        step = "Name one with --into FOLDER, or ask with --dry-run what would be laid out."
+        raise ConfigurationError("No folder is named to lay it out in", next_step=step)
+    return GatherRequest(
+        target,
+        None if folder is None else folder.absolute(),
+        filters,
+        frozenset(nights),
+        since,
+        Means.HARD_LINK if means is None else Means(means),
+        dry_run,
+    )
 
 
 def _gather(
@@ -127,7 +144,8 @@ def _head(outcome: GatherOutcome, written: str, width: int) -> Iterator[str]:
     if outcome.how_named:
         yield from wrapped(f'"{written}" is {outcome.target} ({outcome.how_named}).', width)
     yield from wrapped(_what_is_new(outcome), width)
-    yield from wrapped(f"Tables of what follows: {', '.join(outcome.tables)}", width)
+    if outcome.tables:
+        yield from wrapped(f"Tables of what follows: {', '.join(outcome.tables)}", width)
     for reason in outcome.reasons:
         yield from wrapped(f"Copied where links were wanted: {reason}.", width)
 
@@ -140,6 +158,9 @@ def _what_is_new(outcome: GatherOutcome) -> str:
     }
     new = [f"{outcome.count(how):,} {text}" for how, text in words.items() if outcome.count(how)]
     before = outcome.count(How.THERE_BEFORE, How.LINKED_BEFORE)
+    if outcome.dry_run:
+        planned = f"{counted(outcome.count(How.PLANNED), 'frame')}, {size_told(outcome.planned_bytes)}"
+        return f"Nothing was written. Would be new: {planned}. There already: {before:,}."
     return f"New: {'; '.join(new) or 'nothing'}. There before: {before:,}."
 
 

@@ -49,6 +49,15 @@ def test_the_screen_says_what_lies_where_within_its_width(gather: Command, tmp_p
     assert len(frames_in(tmp_path / "run")) == 9
 
 
+def test_a_dry_run_answers_without_a_folder(gather: Command, tmp_path: Path) -> None:
+    ran = gather("m33", "--dry-run")
+    assert ran.exit == 0
+    assert "Nothing was written. Would be new: 9 frames, 51.8 kB. There already: 0." in ran.out
+    assert "in darks/300s gain 100 -10C" in ran.out
+    assert "Tables" not in ran.out
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["archive", "nightferry.toml"]
+
+
 def test_the_configurations_limits_hold(gather: Command, tmp_path: Path) -> None:
     (tmp_path / "nightferry.toml").write_text('[archive]\nfolder = "archive"\n', encoding="utf-8")
     ran = gather("m33", "--into", os.fspath(tmp_path / "run"))

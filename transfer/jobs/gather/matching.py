@@ -27,6 +27,11 @@ class MatchedFrames:
     rows: tuple[Row, ...]
     gone: tuple[Finding, ...] = ()
 
+    @property
+    def order(self) -> dict[str, int]:
+        """The place of each frame among them, by its path."""
+        return {frame.path: number for number, frame in enumerate(self.frames)}
+
 
 def match(root: Path, selection: Selection, tolerances: Tolerances) -> MatchedFrames:
     """Match the lights. A frame that is not there is left out, and lights are matched again without it."""

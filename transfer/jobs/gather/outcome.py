@@ -14,6 +14,7 @@ from manifests.frames.frame import FrameType
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode
 from transfer.jobs.gather.archive_frames import ArchiveFrame
+from transfer.words import counted
 
 
 class How(StrEnum):
@@ -24,6 +25,7 @@ class How(StrEnum):
     COPY = "copy"
     THERE_BEFORE = "there before"
     LINKED_BEFORE = "linked before"
+    PLANNED = "would be laid out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,7 @@ class LaidOut:
     @property
     def shares_the_archives_file(self) -> bool:
         """Whether a program that writes into it changes the archive."""
-        return self.how not in (How.COPY, How.THERE_BEFORE)
+        return self.how not in (How.COPY, How.THERE_BEFORE, How.PLANNED)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as `--json` lists it."""
@@ -51,7 +53,7 @@ class LaidOut:
 
 @dataclass(frozen=True, slots=True)
 class GatherOutcome:
-    """What one run laid out in `folder`, and what was matched to what.
+    """What one run laid out in `folder`, or would with `dry_run`, and what was matched to what.
 
     `targets` are the archive's names for `target`, and `how_named` says how it was found by what was written.
     `laid_out` has the lights first. `rows` has all answers, `failures` what could not be laid out, `remarks`
@@ -63,7 +65,7 @@ class GatherOutcome:
     target: str
     how_named: str
     targets: tuple[str, ...]
-    folder: Path
+    folder: Path | None
     laid_out: tuple[LaidOut, ...]
     rows: tuple[Row, ...]
     failures: tuple[Finding, ...] = ()
@@ -72,6 +74,7 @@ class GatherOutcome:
     read_back: ReadBack | None = None
     tables: tuple[str, ...] = ()
     ended: str = ""
+    dry_run: bool = False
 
     @property
     def missing(self) -> list[Row]:
@@ -100,21 +103,27 @@ class GatherOutcome:
         return sum(each.how in how for each in self.laid_out)
 
     @property
+    def planned_bytes(self) -> int:
+        """The size of the frames that would be laid out."""
+        return sum(each.frame.row.size_bytes for each in self.laid_out if each.how is How.PLANNED)
+
+    @property
     def summary(self) -> str:
         """Return one line on what is in the folder."""
-        lights = f"{_many(len(self.lights), 'light')}, {self.hours:.1f} h"
-        calibration = _many(len(self.laid_out) - len(self.lights), "calibration frame")
+        lights = f"{counted(len(self.lights), 'light')}, {self.hours:.1f} h"
+        calibration = counted(len(self.laid_out) - len(self.lights), "calibration frame")
         return f"{self.target}: {lights}, and {calibration}"
 
     @property
     def message(self) -> str:
         """Return the result in one line."""
-        text = f"{self.summary} lie in {self.folder}"
+        lie = "would lie" if self.dry_run else "lie"
+        text = f"{self.summary} {lie} in {self.folder or 'the folder'}"
         if self.ended:
             return f"Stopped early ({self.ended}). {text}."
         unmet = len(self.missing)
-        wrong = [f"{_many(unmet, 'need')} {'is' if unmet == 1 else 'are'} not met"] if unmet else []
-        wrong += [f"{_many(len(self.failures), 'finding')} to look at"] if self.failures else []
+        wrong = [f"{counted(unmet, 'need')} {'is' if unmet == 1 else 'are'} not met"] if unmet else []
+        wrong += [f"{counted(len(self.failures), 'finding')} to look at"] if self.failures else []
         return f"{text}; {' and '.join(wrong) or 'nothing is missing'}."
 
     @property
@@ -132,11 +141,13 @@ class GatherOutcome:
             "message": self.message,
             "target": self.target,
             "targets": list(self.targets),
-            "folder": str(self.folder),
+            "folder": None if self.folder is None else str(self.folder),
+            "dry_run": self.dry_run,
             "hours": round(self.hours, 4),
             "matches": [row for row in rows if not row["missing"]],
             "missing": [row for row in rows if row["missing"]],
             "laid_out": [each.as_json() for each in self.laid_out],
+            "planned_bytes": self.planned_bytes,
             "tables": list(self.tables),
             "read_back": None if self.read_back is None else self.read_back.value,
             "copied_because": list(self.reasons),
@@ -148,7 +159,3 @@ def folders_of(paths: tuple[str, ...], laid_out: Mapping[str, LaidOut]) -> list[
     """Return the folders that hold these frames of the archive, each once."""
     places = (laid_out[path].path for path in paths if path in laid_out)
     return list(dict.fromkeys(place.rpartition("/")[0] for place in places))
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count:,} {what}" if count == 1 else f"{count:,} {what}s"

@@ -21,15 +21,17 @@ class GatherRequest:
     """The lights of `target` (in any spelling), laid out in `folder`.
 
     A light of any of the filters and any of the nights is wanted; without filters every filter, without
-    `nights` and `since` every night. Where no hard link can be made, a copy is.
+    `nights` and `since` every night. Where no hard link can be made, a copy is. With `dry_run` nothing is
+    written, and the `folder` may be left open.
     """
 
     target: str
-    folder: Path
+    folder: Path | None
     filters: tuple[str, ...] = ()
     nights: frozenset[date] = frozenset()
     since: date | None = None
     means: Means = Means.HARD_LINK
+    dry_run: bool = False
 
     def wants_night(self, night: date) -> bool:
         """Return whether lights of a night are asked for."""

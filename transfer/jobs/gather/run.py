@@ -24,7 +24,7 @@ from transfer.jobs.gather.folder import check_folder, held_folder
 from transfer.jobs.gather.linking import Linked, link
 from transfer.jobs.gather.matching import MatchedFrames, match
 from transfer.jobs.gather.outcome import GatherOutcome, How, LaidOut
-from transfer.jobs.gather.placing import Placing, look_into, place
+from transfer.jobs.gather.placing import InFolder, Placing, look_into, place
 from transfer.jobs.gather.report import write_tables
 from transfer.jobs.gather.request import GatherRequest
 from transfer.jobs.gather.selection import Selection, select
@@ -59,22 +59,39 @@ class Gathering:
     tell: Tell = nobody_asks
 
     def run(self) -> GatherOutcome:
-        """Lay out what was asked for.
+        """Lay out what was asked for; with `dry_run`, only find what would be.
 
         Raises NothingToGather, ConfigurationError, NotThere, DoesNotFit, Busy and DriveFailed.
         """
-        check_folder(self.request.folder, self.root)
+        into = self.request.folder
+        if into is not None:
+            check_folder(into, self.root)
         with browsed(self.root, self.tell) as archive:
             selection = archive.ask(lambda index: select(index, self.request, self.own))
             of_bags = tuple(archive.findings)
         matched = match(self.root, selection, self.tolerances)
-        with held_folder(self.request.folder, self.medium) as folder:
+        if into is None or self.request.dry_run:
+            return self._planned(selection, matched, of_bags)
+        with held_folder(into, self.medium) as folder:
             placing = place(matched, look_into(folder.path), self.tolerances.rotation_deg)
             linked = link(placing.new, folder, self.request.means)
             copied = self._copy(linked, folder)
             outcome = self._outcome(selection, matched, placing, linked, copied)
             outcome = replace(outcome, failures=(*of_bags, *outcome.failures))
             return replace(outcome, tables=write_tables(outcome, folder))
+
+    def _planned(
+        self, selection: Selection, matched: MatchedFrames, of_bags: tuple[Finding, ...]
+    ) -> GatherOutcome:
+        """Return what would be laid out beside what lies in the folder already."""
+        into = self.request.folder
+        found = InFolder(self.root) if into is None else look_into(into)
+        placing = place(matched, found, self.tolerances.rotation_deg)
+        outcome = self._outcome(selection, matched, placing, Linked(), CopiedFrames())
+        planned = (LaidOut(each.path, each.frame, How.PLANNED) for each in placing.new)
+        in_order = sorted((*outcome.laid_out, *planned), key=lambda each: matched.order[each.frame.path])
+        failures = (*of_bags, *outcome.failures)
+        return replace(outcome, laid_out=tuple(in_order), failures=failures, dry_run=True)
 
     def _copy(self, linked: Linked, folder: PinnedFolder) -> CopiedFrames:
         if not linked.to_copy:

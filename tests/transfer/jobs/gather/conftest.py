@@ -44,7 +44,7 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
 
     def run(
         target: str = "M 33",
-        into: Path = folder,
+        into: Path | None = folder,
         own: NameTables | None = None,
         tolerances: Tolerances | None = None,
         stop: Stop | None = None,

@@ -464,3 +464,34 @@ def test_an_archive_that_is_not_there_is_told(tmp_path: Path, filed: SmallArchiv
     filed.root.rename(tmp_path / "unplugged")
     with pytest.raises(NotThere, match="not there"):
         gather()
+
+
+# What would be laid out
+
+
+def test_a_dry_run_writes_nothing_and_says_what_would_lie_where(
+    archive: SmallArchive, gather: Gather, folder: Path
+) -> None:
+    archive.light("a.fits")
+    archive.whole_set()
+    planned = gather(dry_run=True)
+    assert not folder.exists()
+    assert planned.count(How.PLANNED) == len(planned.laid_out) == 9
+    assert planned.planned_bytes == 9 * 5760
+    assert (
+        planned.message
+        == f"M 33: 1 light, 0.1 h, and 8 calibration frames would lie in {folder}; nothing is missing."
+    )
+    assert planned.exit_code is ExitCode.PROVEN
+    laid_out = gather()
+    assert [each.path for each in planned.laid_out] == [each.path for each in laid_out.laid_out]
+    again = gather(dry_run=True)
+    assert (again.count(How.PLANNED), again.count(How.LINKED_BEFORE)) == (0, 9)
+
+
+def test_a_dry_run_needs_no_folder_and_names_what_is_missing(archive: SmallArchive, gather: Gather) -> None:
+    archive.light("a.fits")
+    outcome = gather(into=None, dry_run=True)
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert {row.kind.value for row in outcome.missing} == {"dark", "flat", "bias"}
+    assert outcome.as_json()["folder"] is None
