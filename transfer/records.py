@@ -7,9 +7,10 @@ deleted at any time.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -57,19 +58,70 @@ class Records:
 
     def own_in_bag(self, drive_id: str, night: date) -> set[tuple[str, str]]:
         """Return path and SHA-256 of what a bag listed when it was last remembered, and was read here."""
-        document = self._read(self._bag_file(drive_id, night))
-        try:
-            known = [Known(*row[2:]) for row in document["files"]]
-        except (KeyError, TypeError, IndexError):
-            return set()
-        return {(each.path, each.sha256) for each in known if each.own}
+        rows = self._rows(self._read(self._bag_file(drive_id, night)))
+        return {(known.path, known.sha256) for _, known in rows if known.own}
 
     def remember_bag(self, drive_id: str, night: date) -> BagMemory:
         """Begin to remember what a bag lists, entry by entry."""
         return BagMemory(self.folder / self._bag_file(drive_id, night))
 
-    def _bag_file(self, drive_id: str, night: date) -> str:
+    def forget_bag(self, drive_id: str, night: date) -> None:
+        """Forget what a bag lists: it lists less now."""
+        with contextlib.suppress(OSError):
+            (self.folder / self._bag_file(drive_id, night)).unlink(missing_ok=True)
+
+    def proven_elsewhere(self, night: date, drives: Collection[str]) -> Iterator[tuple[Origin, Known]]:
+        """Yield what the bags of a night list on drives that are not among these, as last remembered."""
+        for drive_id in self._names("bags"):
+            if drive_id not in drives:
+                yield from self._rows(self._read(self._bag_file(drive_id, night)))
+
+    @staticmethod
+    def _rows(document: Mapping[str, Any]) -> list[tuple[Origin, Known]]:
+        try:
+            return [((row[0], row[1]), Known(*row[2:])) for row in document["files"]]
+        except (KeyError, TypeError, IndexError):
+            return []
+
+    def _names(self, folder: str) -> list[str]:
+        try:
+            return sorted(path.name for path in (self.folder / folder).iterdir())
+        except OSError:
+            return []
+
+    @staticmethod
+    def _bag_file(drive_id: str, night: date) -> str:
         return f"bags/{drive_id}/{night.isoformat()}.json"
+
+    # What archives have acknowledged
+
+    def keep_acknowledged(
+        self, drive_id: str, night: date, fingerprint: str, files: Iterable[tuple[Origin, int, int]]
+    ) -> None:
+        """Remember the files, with sizes and times, that acknowledgements in a drive's bag cover."""
+        rows = [[*origin, size_bytes, modified_ns] for origin, size_bytes, modified_ns in files]
+        document = {"fingerprint": _digest(fingerprint), "files": rows}
+        self._write(self._acknowledged_file(drive_id, night), document)
+
+    def has_acknowledgements_of(self, drive_id: str, night: date, fingerprint: str) -> bool:
+        """Return whether what the bag with this fingerprint has of acknowledgements is remembered."""
+        known = self._read(self._acknowledged_file(drive_id, night))
+        return known.get("fingerprint") == _digest(fingerprint)
+
+    def acknowledged(self, night: date) -> Iterator[tuple[Origin, int, int]]:
+        """Yield the files of a night that archives have acknowledged, each with its size and time then."""
+        for drive_id in self._names("acknowledged"):
+            rows = self._read(self._acknowledged_file(drive_id, night)).get("files")
+            for row in rows if isinstance(rows, list) else ():
+                try:
+                    source, path, size_bytes, modified_ns = row
+                except (TypeError, ValueError):
+                    continue
+                yield (source, path), size_bytes, modified_ns
+
+    @staticmethod
+    def _acknowledged_file(drive_id: str, night: date) -> str:
+        return f"acknowledged/{drive_id}/{night.isoformat()}.json"
 
     # Archives
 
@@ -163,6 +215,10 @@ class BagMemory:
             ):  # Windows keeps what a scanner looks into; a disk may have failed
                 self._part.unlink(missing_ok=True)
             self._file = None
+
+
+def _digest(fingerprint: str) -> str:
+    return hashlib.sha256(fingerprint.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _part_of(path: Path) -> Path:

@@ -24,6 +24,7 @@ from transfer.cli.screen import screen_of
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.grouping import grouped
+from transfer.jobs.send.outcome import told_left_behind
 from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
@@ -93,8 +94,7 @@ def _lines(outcome: PlanOutcome) -> Iterator[str]:
     for name in outcome.absent:
         yield f"The drive {name!r} is not there; the others are sent to."
     if outcome.left_behind:
-        nights = ", ".join(night.isoformat() for night in outcome.left_behind)
-        yield f"Not in this run, and on no drive here: {nights} (carried by --since, --night or --all)"
+        yield told_left_behind(outcome.left_behind)
     yield from _wrong(outcome)
 
 

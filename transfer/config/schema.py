@@ -142,7 +142,15 @@ SECTIONS = (
     ),
     Section("archive", "archive", Archive, (Key("folder", "folder", values.folder, required=True),)),
     Section("failure", "failures", _failure, (Key("event", "event", values.text, required=True),), many=True),
-    Section("send", "send", SendOptions, (Key("time_limit", "time_limit_s", values.duration_s),)),
+    Section(
+        "send",
+        "send",
+        SendOptions,
+        (
+            Key("time_limit", "time_limit_s", values.duration_s),
+            Key("catch_up_nights", "catch_up_nights", values.nights),
+        ),
+    ),
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),
     Section("filters", "filters", dict, names=True),

@@ -61,9 +61,13 @@ class Archive:
 
 @dataclass(frozen=True, slots=True)
 class SendOptions:
-    """How `send` works; without a time limit it runs until everything is proven."""
+    """How `send` works; without a time limit it runs until everything is proven.
+
+    Files of the last `catch_up_nights` nights before tonight that are safe nowhere are carried as well.
+    """
 
     time_limit_s: float | None = None
+    catch_up_nights: int = 30
 
 
 @dataclass(frozen=True, slots=True)

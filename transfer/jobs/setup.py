@@ -170,6 +170,7 @@ _SEND = """
 [send]
 # `send` ends in order after this time, with everything it lists as proven proven: "90s", "30m", "1h 30m".
 # time_limit = "30m"
+# catch_up_nights = 30   # earlier nights whose files are safe nowhere are carried after tonight; 0 for none
 """
 
 _RECORDS = """

@@ -92,6 +92,8 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
         return f"Ended early: {stop.why}." if stop.why else "No file was found in any source."
     proven = sum(each.proven for each in nights)
     drives = " and ".join(dict.fromkeys(repr(each.drive) for each in nights))
+    if code is ExitCode.PROVEN and not any(each.files for each in nights):
+        return "Nothing new to send: the archive has every file."
     if code is ExitCode.PROVEN and not any(each.carried for each in nights):
         return f"Nothing new to send: all {proven} files were proven on {drives} by an earlier run."
     size = humanize.naturalsize(sum(each.proven_bytes for each in nights))

@@ -76,8 +76,19 @@ class NightRun:
         self._around = around
         self._stop = around.stop
 
+    @property
+    def has_time(self) -> bool:
+        """Whether the run may begin a further night: not when its lists would take the time that is left."""
+        return not self._stop.why and self._stop.left_s() > 2 * self._for_the_lists_s
+
+    @property
+    def _for_the_lists_s(self) -> float:
+        return min(_LISTS_S, self._stop.limit_s / 5)
+
     def carry(self, nights: Sequence[NightOnDrive]) -> None:
         """Carry one night to its drives. One read of a source feeds every drive."""
+        if not nights:
+            return
         beside({night.destination: partial(self._begin, night) for night in nights}, self._stop)
         begun = [night for night in nights if night.side is not None]
         sides = [night.side for night in begun if night.side is not None]
@@ -97,6 +108,8 @@ class NightRun:
     def _begin(self, night: NightOnDrive) -> None:
         plan, files = night.plan, self._survey.nights.get(night.plan.night, ())
         bag = night.bag = OpenBag(plan.listed, _bag_info(plan))
+        if plan.lost:
+            self._around.records.forget_bag(plan.drive.mark.id, plan.night)
         bag.begin(plan.list_bytes(), plan.lost)
         by_origin = {(file.source, file.path): file for file in files}
         listen = self._around.listen
@@ -107,8 +120,7 @@ class NightRun:
     def _has_time_for(self, nights: Sequence[NightOnDrive]) -> bool:
         """Return whether to copy on: not when the time left is what the read-back needs."""
         left_s = self._stop.left_s()
-        for_the_lists_s = min(_LISTS_S, self._stop.limit_s / 5)
-        return left_s == float("inf") or left_s > max(map(_read_back_s, nights)) + for_the_lists_s
+        return left_s == float("inf") or left_s > max(map(_read_back_s, nights)) + self._for_the_lists_s
 
     def _publish(self, night: NightOnDrive) -> None:
         """Write the manifest of what is proven, on a drive that is still where it was."""
@@ -130,13 +142,13 @@ class NightRun:
         of_each: dict[Destination, list[NightOnDrive]] = {}
         for night in nights:
             of_each.setdefault(night.destination, []).append(night)
-        beside({each: partial(_read_again, its) for each, its in of_each.items()}, self._stop)
+        beside({each: partial(self._read_again, its) for each, its in of_each.items()}, self._stop)
 
-
-def _read_again(nights: Sequence[NightOnDrive]) -> None:
-    for night in nights:
-        assert night.receiver is not None, "only what was carried is read again"
-        night.receiver.read_again()
+    def _read_again(self, nights: Sequence[NightOnDrive]) -> None:
+        for night in nights:
+            assert night.receiver is not None, "only what was carried is read again"
+            if not night.receiver.read_again():
+                self._around.records.forget_bag(night.plan.drive.mark.id, night.plan.night)
 
 
 def _unproven(night: NightOnDrive, why_stopped: str) -> list[Finding]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -12,7 +12,8 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.bag.open import OpenBag
 from transfer.engine.medium import ReadBack
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
-from transfer.jobs.send.plan import NightPlan
+from transfer.jobs.send.plan import LeftBehind, NightPlan
+from transfer.words import counted
 
 _NOT_CARRIED = frozenset(
     {
@@ -63,6 +64,19 @@ class NightOutcome:
             "read_back_how": list(self.methods),
             "carried": self.carried,
         }
+
+
+def told_left_behind(left: Sequence[LeftBehind]) -> str:
+    """Say in a line which files are safe only on the computer; empty where there are none."""
+    if not left:
+        return ""
+    first, last = left[0].night.isoformat(), left[-1].night.isoformat()
+    nights = ", ".join(each.night.isoformat() for each in left)
+    if len(left) > _NIGHTS_NAMED:
+        nights = f"from {first} to {last}"
+    files = counted(sum(each.files for each in left), "file")
+    text = f"Safe only on the imaging computer: {files} of {counted(len(left), 'night')} ({nights})."
+    return f"{text} To carry them: nightferry send --since {first}"
 
 
 def night_outcome(
@@ -128,8 +142,8 @@ def _weakest(*from_medium: bool) -> ReadBack:
 class SendOutcome:
     """What one run of `send` did, on all drives.
 
-    `began` and `ended` are aware. `left_behind` are nights on this computer that the run did not ask
-    for and that are not whole on the drives; `absent` the names of drives that are not there.
+    `began` and `ended` are aware. `left_behind` are nights with files that are safe only on this
+    computer, the oldest first; `absent` the names of drives that are not there.
     """
 
     exit_code: ExitCode
@@ -139,7 +153,7 @@ class SendOutcome:
     nights: tuple[NightOutcome, ...] = ()
     findings: tuple[Finding, ...] = ()
     absent: tuple[str, ...] = ()
-    left_behind: tuple[date, ...] = ()
+    left_behind: tuple[LeftBehind, ...] = ()
     next_step: str = ""
 
     @property
@@ -184,15 +198,8 @@ class SendOutcome:
         return sum(night.proven_bytes for night in self.nights)
 
     def nights_passed_by(self) -> str:
-        """Say which nights the run leaves on the computer, and how they are carried; empty where none is."""
-        if not self.left_behind:
-            return ""
-        first, last = self.left_behind[0].isoformat(), self.left_behind[-1].isoformat()
-        nights = ", ".join(night.isoformat() for night in self.left_behind)
-        if len(self.left_behind) > _NIGHTS_NAMED:
-            nights = f"{len(self.left_behind)} nights from {first} to {last}"
-        text = f"On the imaging computer there are other nights that no drive here has: {nights}."
-        return f"{text} To carry them: nightferry send --since {first}"
+        """Say what the run leaves on the computer, and how it is carried; empty where that is nothing."""
+        return told_left_behind(self.left_behind)
 
     def passed_by(self) -> tuple[str, ...]:
         """Say what the run passed by: nights that it leaves, drives that are not there."""
@@ -222,6 +229,7 @@ class SendOutcome:
             "bytes_proven": self.bytes_proven,
             "safe_to_pull": self.safe_to_pull,
             "drives_absent": list(self.absent),
-            "nights_left_behind": [night.isoformat() for night in self.left_behind],
+            "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
+            "files_left_behind": sum(left.files for left in self.left_behind),
             "findings": [finding.as_json() for finding in self.all_findings()],
         }

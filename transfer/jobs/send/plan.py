@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import NamedTuple
 
 import humanize
 
@@ -105,6 +106,13 @@ class NightPlan:
         return self.task_bytes + len(self.tasks) * each
 
 
+class LeftBehind(NamedTuple):
+    """A night with files that are safe only on this computer, and how many."""
+
+    night: date
+    files: int
+
+
 def label_of(drive: OpenDrive, night: date) -> str:
     """Return what a progress line calls a night on a drive."""
     return f"{night.isoformat()} on {drive.name}"
@@ -192,7 +200,7 @@ def remember_compared(plan: NightPlan, records: Records) -> None:
         memory.drop()
 
 
-class _Present:
+class Present:
     """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
 
     def __init__(self, bag: ListedBag, drive: str) -> None:
@@ -255,12 +263,12 @@ def _unsure(
     for file in files:
         origin = (file.source, file.path)
         versions = [*bag.versions(origin), *([left[origin]] if origin in left else [])]
-        same = [known.own for known in versions if _same(file, known)]
+        same = [known.own for known in versions if is_same(file, known)]
         if same and not any(same):
             yield file
 
 
-def _same(file: SourceFile, known: Known) -> bool:
+def is_same(file: SourceFile, known: Known) -> bool:
     """Return whether a source is as it was: by size and time, which is common practice, not proof.
 
     It is believed of what this computer has sent itself: see `comparing`.
@@ -288,7 +296,7 @@ class _Comparison:
 
     def plan(self, files: Iterable[SourceFile]) -> NightPlan:
         """Make the plan. Raises OSError."""
-        present = _Present(self.bag, self.drive.name)
+        present = Present(self.bag, self.drive.name)
         rest = [file for file in files if not self._is_there(file, present)]
         limits = self.drive.limits if rest else None
         for file in sorted(rest):
@@ -313,7 +321,7 @@ class _Comparison:
             noticed=tuple(self.noticed),
         )
 
-    def _is_there(self, file: SourceFile, present: _Present) -> bool:
+    def _is_there(self, file: SourceFile, present: Present) -> bool:
         """Count a file that the bag has as it is; most files of most runs are."""
         origin = (file.source, file.path)
         known = self.bag.known.get(origin)
@@ -321,7 +329,7 @@ class _Comparison:
             return False
         versions = (known,) if origin not in self.bag.older else self.bag.versions(origin)
         for known in versions:
-            is_it = _same(file, known) and (known.own or self.contents.are_of(file, known))
+            is_it = is_same(file, known) and (known.own or self.contents.are_of(file, known))
             if is_it and present.has(known):
                 if not known.own:
                     self.found_own.add(known.path)
@@ -332,10 +340,10 @@ class _Comparison:
                 return True
         return False
 
-    def _plan_file(self, file: SourceFile, present: _Present, limits: FileSystemLimits | None) -> None:
+    def _plan_file(self, file: SourceFile, present: Present, limits: FileSystemLimits | None) -> None:
         origin = (file.source, file.path)
         left, known = self.left.get(origin), _own_first(self.bag.versions(origin))
-        if left is not None and _same(file, left) and self.contents.are_of(file, left):
+        if left is not None and is_same(file, left) and self.contents.are_of(file, left):
             self.found_own.add(left.path)
         elif known is not None and not present.has(known):
             self.lost.add(known.path)

@@ -13,11 +13,10 @@ from manifests.findings import Finding
 from transfer.config import Config
 from transfer.engine.drive import OpenDrive
 from transfer.engine.resting import let_rest
-from transfer.engine.sources import walk
-from transfer.errors import DoesNotFit, ExitCode, NightferryError, NotThere
-from transfer.jobs.send.plan import NightPlan, that_fit
-from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives, places_to_keep_out_of
-from transfer.jobs.send.survey import Survey, chosen_nights, survey
+from transfer.engine.sources import SourceFile, walk
+from transfer.errors import ExitCode, NightferryError, NotThere
+from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
+from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
 from transfer.surroundings import Surroundings
 
 # What a drive that was never measured is taken to reach.
@@ -87,7 +86,7 @@ class PlanOutcome:
     problems: tuple[NightferryError, ...]
     findings: tuple[Finding, ...]
     absent: tuple[str, ...] = ()
-    left_behind: tuple[date, ...] = ()
+    left_behind: tuple[LeftBehind, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
@@ -114,7 +113,8 @@ class PlanOutcome:
             "drives": [drive.as_json() for drive in self.drives],
             "problems": [str(problem) for problem in self.problems],
             "drives_absent": list(self.absent),
-            "nights_left_behind": [night.isoformat() for night in self.left_behind],
+            "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
+            "files_left_behind": sum(left.files for left in self.left_behind),
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -151,28 +151,44 @@ def _without_a_drive(
     config: Config, request: SendRequest, around: Surroundings, error: NotThere
 ) -> PlanOutcome:
     """Say what there is to carry, all the same."""
-    seen = survey(config, around.records, around.medium, around.clock(), places_to_keep_out_of(config, ()))
-    nights = chosen_nights(seen, request.scope, frozenset())
-    planned = tuple(_unplaced(seen, night) for night in nights)
-    return PlanOutcome(planned, (), (error,), tuple(seen.findings))
+    ready = make_ready(config, request, around, ())
+    files = {night: tuple(ready.survey.nights.get(night, ())) for night in ready.asked_for}
+    files |= {late.night: tuple(late.unsafe) for late in ready.late}
+    planned = tuple(_unplaced(night, of_night) for night, of_night in files.items())
+    findings = tuple(ready.survey.findings)
+    return PlanOutcome(planned, (), (error,), findings, left_behind=tuple(sorted(ready.left_behind)))
 
 
-def _unplaced(seen: Survey, night: date) -> PlannedNight:
-    files = seen.nights.get(night, [])
+def _unplaced(night: date, files: Sequence[SourceFile]) -> PlannedNight:
     size = sum(file.size_bytes for file in files)
     return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
 
 
 def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutcome:
-    findings = list(ready.survey.findings)
-    findings += [finding for plan in ready.plans for finding in (*plan.noticed, *plan.refused)]
-    drives = tuple(_drive(drive, ready.plans) for drive in ready.drives)
-    problems: list[NightferryError] = []
-    for drive in ready.drives:
-        problems += _does_not_fit(drive, ready.plans)
-    problems += _too_slow(config, drives)
-    nights = tuple(_planned(plan) for plan in ready.plans)
-    return PlanOutcome(nights, drives, tuple(problems), tuple(findings), tuple(absent), ready.left_behind)
+    late = {late.night: ready.plans_of(late) for late in ready.late}
+    plans = [*ready.plans, *(plan for plans in late.values() for plan in plans)]
+    fitting = [fits for drive in ready.drives for fits in _that_fit(drive, plans)]
+    carried = {plan.night for plan in fitting if plan.too_large is None}
+    # Before what there is no room for was left out.
+    shown = [plan for plan in plans if plan.night not in late or plan.night in carried]
+    too_late = [LeftBehind(each.night, len(each.unsafe)) for each in ready.late if each.night not in carried]
+    problems: list[NightferryError] = [
+        plan.too_large for plan in fitting if plan.too_large is not None and plan.night not in late
+    ]
+    drives = tuple(_drive(drive, shown) for drive in ready.drives)
+    found = (finding for plan in shown for finding in (*plan.noticed, *plan.refused))
+    return PlanOutcome(
+        nights=tuple(_planned(plan) for plan in shown),
+        drives=drives,
+        problems=(*problems, *_too_slow(config, drives)),
+        findings=(*ready.survey.findings, *found),
+        absent=tuple(absent),
+        left_behind=tuple(sorted((*ready.left_behind, *too_late))),
+    )
+
+
+def _that_fit(drive: OpenDrive, plans: Sequence[NightPlan]) -> list[NightPlan]:
+    return that_fit(drive, [plan for plan in plans if plan.drive is drive])
 
 
 def _planned(plan: NightPlan) -> PlannedNight:
@@ -196,11 +212,6 @@ def _drive(drive: OpenDrive, plans: Sequence[NightPlan]) -> PlannedDrive:
     takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
     free = drive.folder.free_bytes()
     return PlannedDrive(drive.name, drive.root, free, carry, takes_s, measured=write_rate is not None)
-
-
-def _does_not_fit(drive: OpenDrive, plans: Sequence[NightPlan]) -> list[DoesNotFit]:
-    fitting = that_fit(drive, [plan for plan in plans if plan.drive is drive])
-    return [plan.too_large for plan in fitting if plan.too_large is not None]
 
 
 def _too_slow(config: Config, drives: tuple[PlannedDrive, ...]) -> list[NightferryError]:

@@ -138,13 +138,16 @@ class NightReceiver:
         self.findings.append(Finding(FindingKind.NOT_PROVEN, detail, f"{source}/{original}"))
         self._bag.give_up(path, source_is_there=False)
 
-    def read_again(self) -> None:
-        """Read back once more what was proven on a drive that gave a bad file later in the same run."""
+    def read_again(self) -> bool:
+        """Read back once more what was proven on a drive that gave a bad file later in the same run.
+
+        Return whether all of it is still what was written.
+        """
         bag = self._bag
         bag.proofs.doubt()
         bad = bag.proofs.prove(_uncounted, lambda: not self._stop.why)
         if not bad:
-            return
+            return True
         paths = {bag.proofs.in_bag(compared.copy) for compared in bad}
         bag.journal.begin([])
         bag.withdraw(paths)
@@ -152,6 +155,7 @@ class NightReceiver:
             bag.give_up(path, source_is_there=True)
             detail = "proven at first, different when the drive was read again: don't trust this drive"
             self.findings.append(Finding(FindingKind.NOT_PROVEN, detail, path))
+        return False
 
 
 def about(task: Task, finding: Finding) -> Finding:

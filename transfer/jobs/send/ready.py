@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, drive_failure, drives_to_use
 from transfer.engine.medium import Medium
-from transfer.engine.sources import check_places
+from transfer.engine.sources import SourceFile, check_places
 from transfer.errors import ConfigurationError
 from transfer.jobs.send.comparing import SourceContents
-from transfer.jobs.send.plan import NightPlan, listed_bag, plan_night, remember_compared, unfinished_nights
-from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey
+from transfer.jobs.send.plan import LeftBehind, NightPlan, plan_night, remember_compared, unfinished_nights
+from transfer.jobs.send.safety import Safety
+from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey, tonight
 from transfer.records import Records
 from transfer.surroundings import Surroundings
 
@@ -29,13 +30,35 @@ class SendRequest:
 
 
 @dataclass(frozen=True, slots=True)
+class LateNight:
+    """An earlier night with `unsafe` files, and by drive what of the night is to be there."""
+
+    night: date
+    unsafe: frozenset[SourceFile]
+    files: Mapping[OpenDrive, Sequence[SourceFile]]
+
+
+@dataclass(frozen=True, slots=True)
 class Ready:
-    """What a run would carry: `plans` are the chosen nights on each drive, the newest first."""
+    """What a run would carry.
+
+    `asked_for` are the nights that it is for, and `plans` these on each drive, the newest first. `late` are
+    earlier nights to catch up with after these, the newest first, as far as room and time go: each is
+    planned when its turn comes, since to compare it may mean to read it. `left_behind` are nights that the
+    run leaves alone.
+    """
 
     survey: Survey
     drives: tuple[OpenDrive, ...]
+    asked_for: tuple[date, ...]
     plans: tuple[NightPlan, ...]
-    left_behind: tuple[date, ...]
+    late: tuple[LateNight, ...]
+    left_behind: tuple[LeftBehind, ...]
+    _planning: _Planning
+
+    def plans_of(self, late: LateNight) -> list[NightPlan]:
+        """Plan a night to catch up with, on each drive. Raises NightferryError."""
+        return [self._planning.plan(drive, late.night, files) for drive, files in late.files.items()]
 
 
 def open_drives(
@@ -64,16 +87,17 @@ def _opened(found: FoundDrive, medium: Medium, held: ExitStack) -> OpenDrive:
 def make_ready(
     config: Config, request: SendRequest, around: Surroundings, drives: Sequence[OpenDrive]
 ) -> Ready:
-    """Look at the sources, and compare them with the drives. Raises NotThere and NightferryError."""
+    """Look at the sources, and compare them with the drives, if any. Raises NotThere and NightferryError."""
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
     seen = survey(config, around.records, around.medium, around.clock(), keep_out)
     contents = SourceContents(seen.path_of, around.medium, around.stop, around.listen)
-    plans = [
-        plan for drive in drives for plan in _plans_on(drive, seen, request.scope, around.records, contents)
-    ]
-    newest_first = sorted(plans, key=lambda plan: plan.night, reverse=True)
-    behind = _left_behind(seen, newest_first, drives)
-    return Ready(seen, tuple(drives), tuple(newest_first), behind)
+    planning = _Planning(seen, around.records, contents, Safety(around.records, drives))
+    plans = [plan for drive in drives for plan in planning.plans_on(drive, request.scope)]
+    newest_first = tuple(sorted(plans, key=lambda plan: plan.night, reverse=True))
+    asked_for = {plan.night for plan in plans} | set(chosen_nights(seen, request.scope, frozenset()))
+    late, left_behind = planning.others(drives, asked_for, _window(seen, request.scope, config))
+    nights = tuple(sorted(asked_for, reverse=True))
+    return Ready(seen, tuple(drives), nights, newest_first, late, left_behind, planning)
 
 
 def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:
@@ -81,30 +105,88 @@ def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:
     return [*drives, *([config.archive.folder] if config.archive is not None else [])]
 
 
-def _plans_on(
-    drive: OpenDrive, seen: Survey, scope: Scope, records: Records, contents: SourceContents
-) -> list[NightPlan]:
-    try:
-        chosen = chosen_nights(seen, scope, unfinished_nights(drive.folder))
-        return [_plan(drive, night, seen, records, contents) for night in chosen]
-    except OSError as error:
-        raise drive_failure(error, drive) from error
+def _window(seen: Survey, scope: Scope, config: Config) -> date | None:
+    """Return the first night to catch up with; None where a person asked for certain nights, or for none."""
+    first = tonight(seen)
+    nights = config.send.catch_up_nights
+    if not scope.is_tonight or first is None or not nights:
+        return None
+    return first - timedelta(days=min(nights, (first - date.min).days))
 
 
-def _plan(
-    drive: OpenDrive, night: date, seen: Survey, records: Records, contents: SourceContents
-) -> NightPlan:
-    bag = listed_bag(drive, night, records)
-    plan = plan_night(bag, night, seen.nights.get(night, ()), drive, contents)
-    if plan.compared and plan.nothing_to_do:
-        remember_compared(plan, records)
-    return plan
+@dataclass(frozen=True, slots=True)
+class _Planning:
+    """Plans nights for the drives of one run. Raises NightferryError."""
 
+    survey: Survey
+    records: Records
+    contents: SourceContents
+    safety: Safety
 
-def _left_behind(seen: Survey, chosen: Iterable[NightPlan], drives: Iterable[OpenDrive]) -> tuple[date, ...]:
-    """Return the nights that are on this computer, not in this run, and on none of its drives."""
-    carried = {plan.night for plan in chosen}
-    other = (night for night in sorted(seen.nights) if night not in carried)
-    return tuple(
-        night for night in other if not any(drive.folder.stat(night.isoformat()) for drive in drives)
-    )
+    def plans_on(self, drive: OpenDrive, scope: Scope) -> list[NightPlan]:
+        """Plan the nights that were asked for, and those that an earlier run left unfinished."""
+        try:
+            chosen = chosen_nights(self.survey, scope, unfinished_nights(drive.folder))
+            return [self.plan(drive, night, self._asked_for(drive, night, scope)) for night in chosen]
+        except OSError as error:
+            raise drive_failure(error, drive) from error
+
+    def _asked_for(self, drive: OpenDrive, night: date, scope: Scope) -> Sequence[SourceFile]:
+        """Return the files of a night that are to be on a drive.
+
+        Unless a person asks for the night, those are not that an archive has and the drive has not any more.
+        """
+        files = self.survey.nights.get(night, ())
+        if not scope.is_tonight:
+            return files
+        let_go = self.safety.acknowledged(night, files)
+        if let_go:
+            let_go -= self.safety.there(drive, night, let_go)
+        return [file for file in files if file not in let_go] if let_go else files
+
+    def plan(self, drive: OpenDrive, night: date, files: Sequence[SourceFile]) -> NightPlan:
+        """Plan a night on a drive."""
+        try:
+            plan = plan_night(self.safety.bag(drive, night), night, files, drive, self.contents)
+            if plan.compared and plan.nothing_to_do:
+                remember_compared(plan, self.records)
+        except OSError as error:
+            raise drive_failure(error, drive) from error
+        return plan
+
+    def others(
+        self, drives: Sequence[OpenDrive], asked_for: Collection[date], since: date | None
+    ) -> tuple[tuple[LateNight, ...], tuple[LeftBehind, ...]]:
+        """Sort the nights that were not asked for and have files that are safe nowhere, the newest first.
+
+        Those from `since` on are to be caught up with, the others left behind.
+        """
+        late: list[LateNight] = []
+        left: list[LeftBehind] = []
+        for night in sorted(self.survey.nights.keys() - set(asked_for), reverse=True):
+            files = self.survey.nights[night]
+            unsafe = self._unsafe(drives, night, files)
+            if unsafe and since is not None and night >= since:
+                on_drives = self._late_files(drives, night, files, unsafe)
+                late.append(LateNight(night, frozenset(unsafe), on_drives))
+            elif unsafe:
+                left.append(LeftBehind(night, len(unsafe)))
+        return tuple(late), tuple(left)
+
+    def _unsafe(
+        self, drives: Sequence[OpenDrive], night: date, files: Iterable[SourceFile]
+    ) -> set[SourceFile]:
+        try:
+            return self.safety.unsafe(night, files)
+        except OSError as error:
+            raise drive_failure(error, drives[0]) from error
+
+    def _late_files(
+        self, drives: Sequence[OpenDrive], night: date, files: Sequence[SourceFile], unsafe: set[SourceFile]
+    ) -> dict[OpenDrive, Sequence[SourceFile]]:
+        """Return by drive the files that are safe nowhere, and those that the drive has beside them."""
+        return {
+            drive: [file for file in files if file in unsafe or file in there]
+            for drive in drives
+            for there in [self.safety.there(drive, night, files)]
+        }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
@@ -20,8 +20,8 @@ from transfer.errors import DriveFailed, NightferryError, unforeseen
 from transfer.jobs.send.ending import ending, failed
 from transfer.jobs.send.night import NightOnDrive, NightRun
 from transfer.jobs.send.outcome import SendOutcome
-from transfer.jobs.send.plan import NightPlan, that_fit
-from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
+from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
+from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import receipt, unfinished_receipt
 from transfer.surroundings import Surroundings
 
@@ -36,7 +36,10 @@ class SendRun:
         self._began = around.clock()
         self._absent: tuple[str, ...] = ()
         self._ready: Ready | None = None
-        self._nights: tuple[NightOnDrive, ...] = ()
+        self._destinations: dict[OpenDrive, Destination] = {}
+        self._nights: list[NightOnDrive] = []
+        self._written: list[NightOnDrive] = []
+        self._left_behind: tuple[LeftBehind, ...] = ()
 
     def run(self) -> SendOutcome:
         """Do the job. What ends it early is told in the outcome, and on this computer."""
@@ -63,28 +66,66 @@ class SendRun:
         for drive in drives:
             held.enter_context(alone_on(drive, self._around.medium))
         self._absent = tuple(absent)
-        self._ready = make_ready(self._config, self._request, self._around, drives)
-        self._nights = _nights(self._ready)
-        working = [night for night in self._nights if not night.plan.nothing_to_do]
-        outcome = self._carry(working, self._ready) if working else self._nothing_to_carry()
-        at_work = {night.plan.drive.root for night in working}
+        self._ready = ready = make_ready(self._config, self._request, self._around, drives)
+        self._destinations = {drive: _destination(drive) for drive in drives}
+        self._nights = self._nights_of(ready.plans)
+        run = NightRun(ready.survey, self._around)
+        for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
+            self._carry(run, list(group))
+        self._catch_up(run, ready)
+        outcome = self._end(run) if self._written else self._nothing_to_carry()
+        at_work = {night.plan.drive.root for night in self._written}
         let_rest(drive.root for drive in drives if drive.root not in at_work)
         return outcome
 
+    def _nights_of(self, plans: Sequence[NightPlan]) -> list[NightOnDrive]:
+        """Return nights to be carried, the newest first; what there is no room for is left out of them."""
+        nights = [
+            NightOnDrive(plan, destination)
+            for drive, destination in self._destinations.items()
+            for plan in that_fit(drive, [plan for plan in plans if plan.drive is drive])
+        ]
+        return sorted(nights, key=lambda night: night.plan.night, reverse=True)
+
     # Carrying
 
-    def _carry(self, working: list[NightOnDrive], ready: Ready) -> SendOutcome:
-        """Carry every night; each drive says first that it is not finished, in case this run dies."""
-        self._write_receipts(working, unfinished_receipt(self._began))
-        run = NightRun(ready.survey, self._around)
-        for _, group in itertools.groupby(working, key=lambda night: night.plan.night):
-            run.carry([night for night in group if night.destination.failure is None])
-        _read_suspects_again(run, working)
-        for night in working:
+    def _carry(self, run: NightRun, nights: Iterable[NightOnDrive]) -> None:
+        """Carry one night to its drives; each drive says first that it is not finished: a run may die."""
+        working = [
+            night for night in nights if not night.plan.nothing_to_do and night.destination.failure is None
+        ]
+        begun = {night.destination for night in self._written}
+        self._write_receipts(
+            [night for night in working if night.destination not in begun], unfinished_receipt(self._began)
+        )
+        self._written += working
+        run.carry([night for night in working if night.destination.failure is None])
+
+    def _catch_up(self, run: NightRun, ready: Ready) -> None:
+        """Carry earlier nights with files that are safe nowhere, while room and time last."""
+        left = list(ready.left_behind)
+        for late in ready.late:
+            nights = self._late_nights(ready, late) if run.has_time else []
+            self._nights += nights
+            self._carry(run, nights)
+            if not any(night.destination.failure is None for night in nights):
+                left.append(LeftBehind(late.night, len(late.unsafe)))
+        self._left_behind = tuple(sorted(left))
+
+    def _late_nights(self, ready: Ready, late: LateNight) -> list[NightOnDrive]:
+        """Return a night on each drive that still works and has room for it."""
+        plans = ready.plans_of(late)
+        nights = self._nights_of([plan for plan in plans if not self._destinations[plan.drive].failure])
+        return [night for night in nights if night.plan.too_large is None]
+
+    def _end(self, run: NightRun) -> SendOutcome:
+        """Prove again what a bad drive has, close the bags, and leave the receipts."""
+        _read_suspects_again(run, self._written)
+        for night in self._written:
             if night.bag is not None and not night.destination.hangs:
                 night.bag.close()
         told = self.outcome()
-        self._write_receipts(working, receipt(told))
+        self._write_receipts(self._written, receipt(told))
         # What a receipt could not be left on is told as well, and otherwise the same everywhere.
         outcome = replace(self.outcome(), ended=told.ended)
         self._keep_receipt(outcome)
@@ -128,23 +169,15 @@ class SendRun:
             told = replace(
                 told, message=f"No file is of the nights that were asked for: {self._request.scope.told}."
             )
-        return replace(told, absent=self._absent, left_behind=ready.left_behind)
+        return replace(told, absent=self._absent, left_behind=self._left_behind)
 
     def _keep_receipt(self, outcome: SendOutcome) -> None:
         """Keep the receipt on this computer, too."""
         self._around.records.keep_receipt(receipt(outcome), outcome.ended)
 
 
-def _nights(ready: Ready) -> tuple[NightOnDrive, ...]:
-    """Return the nights of a run, the newest first; what there is no room for is left out of their plans."""
-    nights = [night for drive in ready.drives for night in _nights_on(drive, ready.plans)]
-    return tuple(sorted(nights, key=lambda night: night.plan.night, reverse=True))
-
-
-def _nights_on(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightOnDrive]:
-    destination = Destination(drive.root, lambda error: drive_failure(error, drive))
-    own = [plan for plan in plans if plan.drive is drive]
-    return [NightOnDrive(plan, destination) for plan in that_fit(drive, own)]
+def _destination(drive: OpenDrive) -> Destination:
+    return Destination(drive.root, lambda error: drive_failure(error, drive))
 
 
 def _read_suspects_again(run: NightRun, nights: Iterable[NightOnDrive]) -> None:

@@ -205,6 +205,11 @@ class Scope:
     everything: bool = False
 
     @property
+    def is_tonight(self) -> bool:
+        """Whether nobody asked for certain nights."""
+        return self == TONIGHT
+
+    @property
     def told(self) -> str:
         """What was asked for, in words."""
         words = sorted(night.isoformat() for night in self.nights)
@@ -227,8 +232,13 @@ def chosen_nights(found: Survey, scope: Scope, unfinished: frozenset[date]) -> l
         return present
     if scope.nights or scope.since is not None:
         return [night for night in present if night in scope.nights or _since(night, scope.since)]
-    tonight = found.newest_frame_night or (present[0] if present else None)
-    return [night for night in present if night in unfinished or (tonight is not None and night >= tonight)]
+    first = tonight(found)
+    return [night for night in present if night in unfinished or (first is not None and night >= first)]
+
+
+def tonight(found: Survey) -> date | None:
+    """Return the night of the newest frame; without frames, the latest night; None without any file."""
+    return found.newest_frame_night or max(found.nights, default=None)
 
 
 def _since(night: date, since: date | None) -> bool:

@@ -8,6 +8,7 @@ from manifests.findings import FindingKind
 from tests.support.nights import NIGHT, assert_valid, noise, prepared
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
+from transfer.jobs.send.plan import LeftBehind
 from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.survey import Scope
@@ -112,11 +113,15 @@ def test_each_night_that_does_not_fit_is_a_problem(volumes, computer):
         assert outcome.nights[0].carry == 8
 
 
-def test_other_nights_are_told(computer, stick):
+def test_nights_to_catch_up_with_are_planned_and_those_that_stay_are_told(computer, stick):
     computer.small_night()
     computer.frame("older.fits", begun="2026-03-01T22:00:00")
-    assert planned(computer, stick).left_behind == (date(2026, 3, 1),)
+    computer.frame("oldest.fits", begun="2026-01-01T22:00:00")
+    outcome = planned(computer, stick)
+    assert [(night.night, night.carry) for night in outcome.nights] == [(NIGHT, 5), (date(2026, 3, 1), 1)]
+    assert outcome.left_behind == (LeftBehind(date(2026, 1, 1), 1),)
     assert planned(computer, stick, scope=Scope(everything=True)).left_behind == ()
+    assert len(planned(computer, computer.root / "nowhere").nights) == 2
 
 
 def test_a_damaged_list_is_told(computer, stick):

@@ -11,6 +11,7 @@ from manifests.frames.frame import FrameType
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+from transfer.jobs.send.plan import LeftBehind
 from transfer.jobs.send.receipt import receipt, unfinished_receipt
 
 BEGAN = datetime(2026, 3, 15, 5, 0, tzinfo=UTC)
@@ -94,16 +95,22 @@ def test_what_is_the_same_of_many_files_takes_one_place_on_the_page():
 
 
 def test_nights_and_drives_that_had_no_part_are_told():
-    told = receipt(replace(DONE, left_behind=(date(2026, 3, 1), date(2026, 3, 10)), absent=("Card",)))
-    assert "2026-03-01, 2026-03-10" in told
+    told = receipt(
+        replace(
+            DONE,
+            left_behind=(LeftBehind(date(2026, 3, 1), 7), LeftBehind(date(2026, 3, 10), 5)),
+            absent=("Card",),
+        )
+    )
+    assert "12 files of 2 nights (2026-03-01, 2026-03-10)" in " ".join(told.split())
     assert "nightferry send --since 2026-03-01" in told
     assert "The drive 'Card' was not there" in told
 
 
 def test_a_season_that_stays_behind_is_told_by_its_first_and_last_night():
-    season = tuple(date(2026, 3, day) for day in range(1, 21))
+    season = tuple(LeftBehind(date(2026, 3, day), 60) for day in range(1, 21))
     told = " ".join(receipt(replace(DONE, left_behind=season)).split())
-    assert "20 nights from 2026-03-01 to 2026-03-20" in told
+    assert "1,200 files of 20 nights (from 2026-03-01 to 2026-03-20)" in told
     assert "2026-03-02" not in told
 
 

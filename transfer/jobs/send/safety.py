@@ -1,0 +1,135 @@
+"""Which files of the sources are safe without this run: proven on a drive, or acknowledged by an archive.
+
+A drive that is here is asked itself. What other drives hold, and what archives have acknowledged, is known
+from this computer's records alone.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+
+from manifests.bags.acknowledgement import Acknowledgement, AcknowledgementError, read_acknowledgement
+from manifests.bags.paths import is_acknowledgement
+from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.listed import Known, ListedBag, Origin
+from transfer.engine.drive import OpenDrive
+from transfer.engine.sources import SourceFile
+from transfer.jobs.send.plan import Present, is_same, listed_bag
+from transfer.records import Records
+
+# Size and time of a source as it was when it was proven or acknowledged.
+_AsProven = tuple[int, int]
+
+
+class Safety:
+    """Answers for the drives of one run. Methods raise OSError where a drive cannot be read."""
+
+    def __init__(self, records: Records, drives: Sequence[OpenDrive]) -> None:
+        self._records, self._drives = records, drives
+        self._here = {drive.mark.id for drive in drives}
+        self._folders = {drive: _folders(drive) for drive in drives}
+        self._bags: dict[tuple[OpenDrive, date], ListedBag] = {}
+        self._noted: set[tuple[OpenDrive, date]] = set()
+        self._acknowledged: dict[date, dict[Origin, set[_AsProven]]] = {}
+
+    def bag(self, drive: OpenDrive, night: date) -> ListedBag:
+        """Return a night's bag on a drive, looked at once."""
+        key = (drive, night)
+        if key not in self._bags:
+            there = night.isoformat() in self._folders[drive]
+            self._bags[key] = (
+                listed_bag(drive, night, self._records)
+                if there
+                else ListedBag(drive.folder, night.isoformat())
+            )
+        return self._bags[key]
+
+    def there(self, drive: OpenDrive, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
+        """Return the files that the drive has, proven and as they are, and that this computer sent itself."""
+        bag = self.bag(drive, night)
+        if not bag.known:
+            return set()
+        present = Present(bag, drive.name)
+        return {file for file in files if any(map(present.has, _own_versions(bag, file)))}
+
+    def unsafe(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
+        """Return the files that are proven on no drive and acknowledged by no archive."""
+        left = set(files)
+        for drive in self._drives:
+            self._note_acknowledgements(drive, night)
+            left -= self.there(drive, night, left)
+        if left:
+            left -= self.acknowledged(night, left)
+        if left:
+            left -= _as_recorded(left, self._records.proven_elsewhere(night, self._here))
+        return left
+
+    def acknowledged(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
+        """Return the files that an archive has, by what was read on a drive in this run or an earlier one."""
+        for drive in self._drives:
+            self._note_acknowledgements(drive, night)
+        if night not in self._acknowledged:
+            known = self._acknowledged[night] = {}
+            for origin, size_bytes, modified_ns in self._records.acknowledged(night):
+                known.setdefault(origin, set()).add((size_bytes, modified_ns))
+        known = self._acknowledged[night]
+        if not known:
+            return set()
+        return {file for file in files if _as_it_is(file) in known.get((file.source, file.path), ())}
+
+    def _note_acknowledgements(self, drive: OpenDrive, night: date) -> None:
+        """Keep in the records what acknowledgements in a bag say of files that this computer sent."""
+        if (drive, night) in self._noted:
+            return
+        self._noted.add((drive, night))
+        bag = self.bag(drive, night)
+        fingerprint = bag.fingerprint() if bag.known else None
+        if fingerprint is None or self._records.has_acknowledgements_of(drive.mark.id, night, fingerprint):
+            return
+        told = [file for each in _acknowledgements(bag) for file in each.files]
+        listed = {known.path: (origin, known) for origin, known in bag.known.items() if known.own}
+        rows = []
+        for path, sha256 in {(file.path, file.sha256) for file in told}:
+            origin, known = listed.get(path, (None, None))
+            if origin is not None and known is not None and known.sha256 == sha256 and not known.growing:
+                rows.append((origin, known.size_bytes, known.modified_ns))
+        if rows:
+            self._records.keep_acknowledged(drive.mark.id, night, fingerprint, rows)
+
+
+def _folders(drive: OpenDrive) -> set[str]:
+    return {name for name, is_folder in drive.folder.names("") if is_folder}
+
+
+def _own_versions(bag: ListedBag, file: SourceFile) -> Iterator[Known]:
+    versions = bag.versions((file.source, file.path))
+    return (known for known in versions if known.own and is_same(file, known))
+
+
+def _as_it_is(file: SourceFile) -> _AsProven:
+    return file.size_bytes, file.modified_ns
+
+
+def _as_recorded(files: set[SourceFile], rows: Iterable[tuple[Origin, Known]]) -> set[SourceFile]:
+    by_origin = {(file.source, file.path): file for file in files}
+    return {
+        by_origin[origin]
+        for origin, known in rows
+        if origin in by_origin and known.own and is_same(by_origin[origin], known)
+    }
+
+
+def _acknowledgements(bag: ListedBag) -> Iterator[Acknowledgement]:
+    """Read the acknowledgements in a bag; one that is not what the bag pins, or no such file, is none."""
+    for path, pinned in bag.tag_files_that_stay().items():
+        if not is_acknowledgement(path):
+            continue
+        content = b"".join(read_lines(bag.folder, bag.at(path)))
+        if hashlib.sha256(content).hexdigest() != pinned:
+            continue
+        try:
+            yield read_acknowledgement(content)
+        except AcknowledgementError:
+            continue
