@@ -26,7 +26,7 @@ from tests.faults.judge import Broken, bags_on, require, require_complete, requi
 from tests.faults.scene import Scene, prepare, room
 from tests.faults.trials import Fault, Trial, telling
 from transfer.archive.layout import place_of
-from transfer.archive.naming import InUse, Namer, NameTables
+from transfer.archive.naming import InUse, Namer, NameSources
 from transfer.jobs.file.skies import Skies
 
 BATCH = 1_000
@@ -159,7 +159,7 @@ def _judge_entry(inspection: Inspection, dice: random.Random) -> None:
 
 def _judge_names(frame: Frame) -> None:
     """Return it a place in an archive as filing does: some folder below `data`, and nowhere else."""
-    names = Namer(NameTables(), InUse()).names(frame)
+    names = Namer(NameSources(), InUse()).names(frame)
     place = place_of(frame, names, date(2026, 3, 14), "frames/x.fits")
     parts = [*place.owner.folder.split("/"), *place.path.split("/")]
     require(place.path.startswith("data/"), f"its place is {place.path!r}")

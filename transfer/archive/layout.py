@@ -30,21 +30,21 @@ class Owner(NamedTuple):
 CALIBRATION_OWNER = Owner(CALIBRATION, CALIBRATION)
 
 
-class Place(NamedTuple):
+class ArchivePlace(NamedTuple):
     """Where a file belongs: whose bag, and the path in it that it would have if nobody else had it."""
 
     owner: Owner
     path: str
 
 
-def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> Place:
+def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> ArchivePlace:
     """Return the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
 
     A frame whose type is not known goes with its night, as a log does: where it lay says most about it.
     """
     name = stored.rpartition("/")[2]
     if frame is None or names is None or frame.frame_type is None:
-        return Place(owner_of_night(night), portable_path(f"{PAYLOAD}/{stored}"))
+        return ArchivePlace(owner_of_night(night), portable_path(f"{PAYLOAD}/{stored}"))
     if frame.frame_type in _LISTED:
         folders = [names.camera, frame.frame_type.value, night.isoformat()]
         owner = CALIBRATION_OWNER
@@ -53,7 +53,7 @@ def place_of(frame: Frame | None, names: Names | None, night: date, stored: str)
         owner = owner_of_target(names.target or "")
     if names.filter is not None:
         folders.append(names.filter)
-    return Place(owner, portable_path("/".join((PAYLOAD, *map(folder_name, folders), name))))
+    return ArchivePlace(owner, portable_path("/".join((PAYLOAD, *map(folder_name, folders), name))))
 
 
 def bag_of(place: str) -> str:

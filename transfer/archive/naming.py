@@ -38,7 +38,7 @@ class InUse:
 
 
 @dataclass(frozen=True, slots=True)
-class NameTables:
+class NameSources:
     """A person's own names (written → name), and the catalogue where one is installed."""
 
     targets: Mapping[str, str] = field(default_factory=dict)
@@ -63,7 +63,7 @@ class Names:
 class Namer:
     """Names frames in the order in which they come: the first spelling of a name stays."""
 
-    def __init__(self, own: NameTables, in_use: InUse) -> None:
+    def __init__(self, own: NameSources, in_use: InUse) -> None:
         self._targets = TargetNames(own.targets, own.catalogue, in_use.names)
         self._filters = FilterNames(own.filters, in_use.filters)
         self._equipment = own.equipment

@@ -7,7 +7,7 @@ from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.frame import Frame, FrameType
 from manifests.frames.names.catalogues import load_catalogue
 from manifests.frames.names.places import KnownTarget
-from transfer.archive.naming import NO_CAMERA, InUse, Namer, NameTables, icrs_position
+from transfer.archive.naming import NO_CAMERA, InUse, Namer, NameSources, icrs_position
 
 MARCH_14 = date(2026, 3, 14)
 
@@ -17,7 +17,7 @@ def light(name: str | None = None, **facts) -> Frame:
 
 
 def namer(*targets: KnownTarget, names: tuple[str, ...] = (), **own) -> Namer:
-    return Namer(NameTables(**own), InUse(names=names, targets=targets))
+    return Namer(NameSources(**own), InUse(names=names, targets=targets))
 
 
 def test_spellings_of_one_target_are_one_and_it_is_said_how():

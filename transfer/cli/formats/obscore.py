@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 from manifests.index.frame_query import FrameRow
 from manifests.index.schema import MOST_EXPOSURE_S
-from transfer.archive.mark import Identity
+from transfer.archive.mark import ArchiveIdentity
 from transfer.cli.formats.listing import Listing
 
 _MJD_0 = datetime(1858, 11, 17, tzinfo=UTC)
@@ -78,7 +78,7 @@ OBSCORE = tuple(map(_column, _TABLE.strip().splitlines()))
 """The mandatory columns, in the standard's order."""
 
 
-def obscore_values(identity: Identity, listing: Listing, row: FrameRow) -> dict[str, Any]:
+def obscore_values(identity: ArchiveIdentity, listing: Listing, row: FrameRow) -> dict[str, Any]:
     """Return the columns of a frame that are known; all others are null."""
     return {
         "dataproduct_type": "image",

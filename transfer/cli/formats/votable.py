@@ -11,7 +11,7 @@ from typing import Any, BinaryIO, NamedTuple
 from xml.sax.saxutils import escape
 
 from manifests.index.frame_query import FrameRow
-from transfer.archive.mark import Identity, identity_of
+from transfer.archive.mark import ArchiveIdentity, identity_of
 from transfer.cli.formats.columns import COLUMNS, FrameColumn, Kind, findings_told
 from transfer.cli.formats.csv_list import spelt_out
 from transfer.cli.formats.listing import Listing
@@ -70,7 +70,7 @@ def write_votable(listing: Listing, out: BinaryIO) -> None:
         out.write(document[place.end() :])
 
 
-def _write_rows(identity: Identity, listing: Listing, out: BinaryIO) -> set[str]:
+def _write_rows(identity: ArchiveIdentity, listing: Listing, out: BinaryIO) -> set[str]:
     """Write the rows, and return the names of the columns that hold more than ASCII."""
     wide: set[str] = set()
     for row in listing:
@@ -82,7 +82,7 @@ def _write_rows(identity: Identity, listing: Listing, out: BinaryIO) -> set[str]
     return wide
 
 
-def _values(identity: Identity, listing: Listing, row: FrameRow) -> Iterator[Any]:
+def _values(identity: ArchiveIdentity, listing: Listing, row: FrameRow) -> Iterator[Any]:
     known: Mapping[str, Any] = obscore_values(identity, listing, row)
     for column in OBSCORE:
         yield known.get(column.name)
@@ -100,7 +100,7 @@ def _cell(value: object) -> str:
     return f"<TD>{escape(spelt_out(value)) if isinstance(value, str) else value}</TD>"
 
 
-def _document(identity: Identity, wide: set[str]) -> bytes:
+def _document(identity: ArchiveIdentity, wide: set[str]) -> bytes:
     """Return the document around the rows, with one row in their place; `wide` columns are unicodeChar."""
     from astropy.io.votable.tree import CooSys, Resource, TableElement, TimeSys, VOTableFile
 

@@ -15,7 +15,7 @@ from manifests.frames.frame import FrameType
 from manifests.index.schema import MOST_EXPOSURE_S
 from transfer.archive.layout import NIGHTS
 from transfer.jobs.file.items import Delivery, Refusal
-from transfer.jobs.file.planning import Placed, Planned
+from transfer.jobs.file.planning import InArchive, Planned
 
 
 class FileState(StrEnum):
@@ -96,7 +96,7 @@ class Account:
 
     # Files
 
-    def count_filed(self, placed: Placed) -> None:
+    def count_filed(self, placed: InArchive) -> None:
         """Count a file that is in the archive now, and proven."""
         item = placed.planned.item
         self._filed += 1
@@ -105,12 +105,12 @@ class Account:
         self._add(placed.planned, placed.bag, placed.path)
         self._in_archive(placed, FileState.FILED)
 
-    def count_there(self, placed: Placed) -> None:
+    def count_there(self, placed: InArchive) -> None:
         """Count a file that the archive had."""
         self._already_there += 1
         self._in_archive(placed, FileState.ALREADY_THERE)
 
-    def _in_archive(self, placed: Placed, state: FileState) -> None:
+    def _in_archive(self, placed: InArchive, state: FileState) -> None:
         item, bag = placed.planned.item, self.delivery.acknowledgeable
         self._list(FileResult(item.shown, placed.to, state))
         if bag is not None and item.sha256 is not None:

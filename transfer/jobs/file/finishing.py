@@ -13,7 +13,7 @@ from transfer.engine.copy.rounds import Side
 from transfer.errors import NightferryError
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.items import Refusal, not_filed
-from transfer.jobs.file.planning import Placed
+from transfer.jobs.file.planning import InArchive
 from transfer.jobs.file.receiving import Receiving
 from transfer.stop import Stop
 
@@ -91,7 +91,7 @@ class Finishing:
         return "" if failure is None else failure.happened
 
 
-def count_there(account: Account, shelf: Shelf, there: Iterable[Placed]) -> None:
+def count_there(account: Account, shelf: Shelf, there: Iterable[InArchive]) -> None:
     """Count files whose content was there before them: one that this run brought counts once it is listed."""
     for each in there:
         if shelf.waits(each.to):

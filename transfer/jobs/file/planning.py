@@ -41,7 +41,7 @@ class Planned:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Placed:
+class InArchive:
     """One file, and the place in the archive where it lies now: it came there, or was there before.
 
     `findings` are those of its entry. With `replaces` it takes the place of its older part, or of what is
@@ -65,7 +65,7 @@ class Plan:
     """What has to become of some files: carried, there already, or refused."""
 
     carry: tuple[Planned, ...]
-    there: tuple[Placed, ...]
+    there: tuple[InArchive, ...]
     refusals: tuple[Refusal, ...]
 
 
@@ -95,7 +95,7 @@ class Planner:
                 refusals.append(not_filed(item.shown, error.happened))
         known = self.holdings.of(sha256 for sha256 in digests.values() if sha256 is not None)
         carry: list[Planned] = []
-        there: list[Placed] = []
+        there: list[InArchive] = []
         for planned, sha256 in digests.items():
             placed = self.there(planned, sha256, planned.item.size_bytes, known)
             if placed is not None:
@@ -127,7 +127,7 @@ class Planner:
         sha256: str | None,
         size_bytes: int,
         known: Mapping[str, tuple[Holding, ...]],
-    ) -> Placed | None:
+    ) -> InArchive | None:
         """Return where the archive has a content already; None where it has not.
 
         `known` are the places that the index has for contents.
@@ -137,10 +137,10 @@ class Planner:
         for holding in known.get(sha256, ()):
             counts = stands_for(planned, holding.bag, holding.path)
             if counts and self.shelf.has(holding.bag, holding.path, size_bytes):
-                return Placed(planned, holding.bag, holding.path)
+                return InArchive(planned, holding.bag, holding.path)
         listed = self.shelf.listed(planned.bag)
         there = listed.holds_at(planned.path, sha256) or listed.is_part_of(planned.path, size_bytes, sha256)
-        return Placed(planned, planned.bag, planned.path) if there else None
+        return InArchive(planned, planned.bag, planned.path) if there else None
 
     def _looked_into(self, planned: Planned) -> str | None:
         """Return the SHA-256 of a file without a bag, where one of its size lies in the folder it goes to.

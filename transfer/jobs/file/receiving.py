@@ -16,7 +16,7 @@ from transfer.engine.copy.rounds import Again, Opening, Side
 from transfer.engine.copy.task import Task
 from transfer.engine.medium import PinnedFolder
 from transfer.jobs.file.items import Delivery, Refusal, not_filed
-from transfer.jobs.file.planning import Placed, Planned, Planner
+from transfer.jobs.file.planning import InArchive, Planned, Planner
 from transfer.jobs.file.skies import Skies
 from transfer.jobs.file.sorting import Sorting
 from transfer.stop import Stop
@@ -53,8 +53,8 @@ class Receiving:
     planned: Mapping[str, Planned]
     stop: Stop
     on_settled: Callable[[], None]
-    placed: dict[str, Placed] = field(default_factory=dict, init=False)
-    there: list[Placed] = field(default_factory=list, init=False)
+    placed: dict[str, InArchive] = field(default_factory=dict, init=False)
+    there: list[InArchive] = field(default_factory=list, init=False)
     refusals: list[Refusal] = field(default_factory=list, init=False)
     _grown: list[tuple[str, Arrival]] = field(default_factory=list, init=False)
     _again: set[str] = field(default_factory=set, init=False)
@@ -145,7 +145,7 @@ class Receiving:
             on_the_drive = placed.planned.item.opened in todo
             self.filing.shelf.give_up(placed.bag, placed.path, source_is_there=on_the_drive)
 
-    def _bad(self) -> list[Placed]:
+    def _bad(self) -> list[InArchive]:
         """Return the files whose copies are not what was written."""
         shelf = self.filing.shelf
         places = (f"{bag}/{path}" for bag in self.bags for path in sorted(shelf.bad_in(bag)))

@@ -14,7 +14,7 @@ from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogu
 from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
 from transfer.archive.held import OpenArchive, held_archive, looked_at_archive
 from transfer.archive.logs import read_filed_logs
-from transfer.archive.naming import Namer, NameTables
+from transfer.archive.naming import Namer, NameSources
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import Shelf
 from transfer.config import Config
@@ -142,7 +142,7 @@ class FileRun:
         latitude_deg = None if self._config.site is None else self._config.site.latitude_deg
         return Dating(self._around.medium, longitude_deg, guess, table, latitude_deg)
 
-    def _own_tables(self) -> NameTables:
+    def _own_tables(self) -> NameSources:
         try:
             catalogue = load_catalogue()
         except CatalogueUnreadable as fault:
@@ -150,7 +150,7 @@ class FileRun:
             self._findings.append(Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)))
         config = self._config
         equipment = EquipmentNames(config.telescopes, config.cameras)
-        return NameTables(config.targets, config.filters, equipment, catalogue)
+        return NameSources(config.targets, config.filters, equipment, catalogue)
 
     def _new(self, holdings: Holdings) -> list[Finding]:
         return [finding for finding in dict.fromkeys(holdings.findings) if finding not in self._findings]

@@ -15,7 +15,7 @@ from transfer.archive.shelf import Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Written
 from transfer.jobs.file.items import Refusal, not_filed
-from transfer.jobs.file.planning import Placed, Planned, Planner, stands_for
+from transfer.jobs.file.planning import InArchive, Planned, Planner, stands_for
 from transfer.jobs.file.skies import Seen
 
 _WRITTEN_AGAIN = Finding(
@@ -39,12 +39,12 @@ class Sorting:
     skies: Mapping[Frame, Seen]
     known: Mapping[str, tuple[Holding, ...]]
     drive_id: str | None
-    before: Mapping[str, Placed]
+    before: Mapping[str, InArchive]
     again: Collection[str]
     coming: dict[str, list[Arrival]] = field(default_factory=lambda: defaultdict(list))
     grown: list[tuple[str, Arrival]] = field(default_factory=list)
-    placed: dict[str, Placed] = field(default_factory=dict)
-    there: list[Placed] = field(default_factory=list)
+    placed: dict[str, InArchive] = field(default_factory=dict)
+    there: list[InArchive] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
     dropped: list[str] = field(default_factory=list)
     _contents: dict[str, tuple[str, str]] = field(default_factory=dict)
@@ -75,12 +75,12 @@ class Sorting:
         shown = planned.item.shown
         self.refusals.append(Refusal(shown, Finding(FindingKind.CHANGED, detail, shown)))
 
-    def _there(self, planned: Planned, content: Content) -> Placed | None:
+    def _there(self, planned: Planned, content: Content) -> InArchive | None:
         """Return where the archive has this content, be it from a file that came a moment ago."""
         sha256 = content.digests.sha256
         for place in (self._contents.get(sha256), self.shelf.new(sha256)):
             if place is not None and stands_for(planned, *place):
-                return Placed(planned, *place)
+                return InArchive(planned, *place)
         return self.planner.there(planned, sha256, content.size_bytes, self.known)
 
     def _claim(self, planned: Planned, written: Written, content: Content) -> tuple[str, bool]:
@@ -94,7 +94,7 @@ class Sorting:
     def _place(self, planned: Planned, path: str, replaces: bool, written: Written, content: Content) -> None:
         entry = self._entry(planned, path, written, content)
         arrival = Arrival(written.part, entry, replaces)
-        placed = Placed(planned, planned.bag, path, entry.findings, replaces)
+        placed = InArchive(planned, planned.bag, path, entry.findings, replaces)
         self.placed[placed.to] = placed
         self._contents.setdefault(content.digests.sha256, (placed.bag, placed.path))
         if replaces:

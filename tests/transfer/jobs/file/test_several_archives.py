@@ -10,7 +10,7 @@ from tests.support.desks import NOON, Desk
 from tests.support.nights import Computer, noise
 from transfer.archive.contents import holdings_of
 from transfer.archive.held import archive_failure, held_archive
-from transfer.archive.naming import Namer, NameTables
+from transfer.archive.naming import Namer, NameSources
 from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
 from transfer.engine.copy.destination import Destination
 from transfer.engine.copy.rounds import Rounds
@@ -39,7 +39,7 @@ def filing_into(desk: Desk) -> Iterator[Filing]:
         shelf = Shelf(archive)
         shelf.begin()
         with holdings_of(archive.folder, may_write=True) as holdings:
-            namer = Namer(NameTables(), holdings.in_use())
+            namer = Namer(NameSources(), holdings.in_use())
             planner = Planner(namer, shelf, holdings, around.medium, archive.limits)
             yield Filing(archive, shelf, planner, holdings, Skies(None))
         shelf.leave()
