@@ -34,7 +34,7 @@ class ArchiveMark:
     begun: datetime
 
 
-class Identity(NamedTuple):
+class ArchiveIdentity(NamedTuple):
     """An archive's name for people, and its id; without a mark the folder's name, and no id."""
 
     name: str
@@ -73,13 +73,13 @@ def parse_mark(content: bytes) -> ArchiveMark | None:
         return None
 
 
-def identity_of(root: Path) -> Identity:
+def identity_of(root: Path) -> ArchiveIdentity:
     """Return the identity of the archive in a folder; a mark that cannot be read counts as none."""
     try:
         mark = parse_mark(read_small(root / MARK_NAME, MARK_AT_MOST_BYTES))
     except OSError:
         mark = None
-    return Identity(root.resolve().name or "archive", "") if mark is None else Identity(mark.name, mark.id)
+    return ArchiveIdentity(root.resolve().name or "archive", "") if mark is None else ArchiveIdentity(mark.name, mark.id)
 
 
 def write_first_mark(folder: PinnedFolder, content: bytes) -> None:
