@@ -21,6 +21,7 @@ class AcknowledgedFile(NamedTuple):
     """A file that the archive has: its path in the bag on the drive, and `to`, its place in the archive.
 
     `source` and `original` are the name of the source that it came from, and its path there.
+    `read_back_utc` is when the archive's copy was last read back and was equal; None where that is not known.
     """
 
     path: str
@@ -29,6 +30,14 @@ class AcknowledgedFile(NamedTuple):
     source: str
     original: str
     to: str
+    read_back_utc: datetime | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the file as the acknowledgement lists it."""
+        facts = {name: value for name, value in self._asdict().items() if value is not None}
+        if self.read_back_utc is not None:
+            facts["read_back_utc"] = self.read_back_utc.astimezone(UTC).isoformat(timespec="seconds")
+        return facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +53,11 @@ class Acknowledgement:
     manifest_sha256: str
     files: tuple[AcknowledgedFile, ...]
 
+    def says_the_same_as(self, other: Acknowledgement) -> bool:
+        """Return whether both are of the same files of the same manifest, in the same places."""
+        own, others = ({file._replace(read_back_utc=None) for file in each.files} for each in (self, other))
+        return self.manifest_sha256 == other.manifest_sha256 and own == others
+
     def leaves_out(self, manifest_lines: Iterable[bytes]) -> int:
         """Return how many lines of the bag's manifest the acknowledgement does not cover."""
         covered = {f"{file.sha256}  {file.path}\n".encode() for file in self.files}
@@ -57,7 +71,7 @@ def acknowledgement_content(acknowledgement: Acknowledgement) -> bytes:
         "archive": {"id": acknowledgement.archive_id, "name": acknowledgement.archive_name},
         "acknowledged": acknowledgement.acknowledged.astimezone(UTC).isoformat(timespec="seconds"),
         "manifest_sha256": acknowledgement.manifest_sha256,
-        "files": [file._asdict() for file in sorted(acknowledgement.files)],
+        "files": [file.as_json() for file in sorted(acknowledgement.files, key=lambda file: file.path)],
     }
     return json.dumps(document, indent=1).encode("ascii") + b"\n"
 
@@ -71,11 +85,10 @@ def read_acknowledgement(content: bytes) -> Acknowledgement:
     try:
         document = json.loads(content)
         _require_known(document["format"])
-        moment = datetime.fromisoformat(_text(document["acknowledged"]))
         return Acknowledgement(
             archive_id=_text(document["archive"]["id"]),
             archive_name=_text(document["archive"]["name"]),
-            acknowledged=moment if moment.tzinfo else moment.replace(tzinfo=UTC),
+            acknowledged=_moment(document["acknowledged"]),
             manifest_sha256=_digest(document["manifest_sha256"]),
             files=tuple(map(_file, document["files"])),
         )
@@ -103,6 +116,7 @@ def _file(facts: dict[str, Any]) -> AcknowledgedFile:
         source=_text(facts["source"]),
         original=_text(facts["original"]),
         to=_text(facts["to"]),
+        read_back_utc=None if "read_back_utc" not in facts else _moment(facts["read_back_utc"]),
     )
 
 
@@ -110,6 +124,11 @@ def _text(value: object) -> str:
     if not isinstance(value, str):
         raise AcknowledgementError(f"not a text: {value!r}")
     return value
+
+
+def _moment(value: object) -> datetime:
+    moment = datetime.fromisoformat(_text(value))
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _digest(value: object) -> str:

@@ -6,7 +6,7 @@ import hashlib
 import io
 import os
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 from manifests.bags.declared import Faults
@@ -17,7 +17,7 @@ from manifests.bags.tag_fields import read_fields
 from manifests.bags.tag_lines import tag_lines
 from transfer.archive.layout import Owner
 from transfer.engine.bag.lines import parent, read_lines
-from transfer.engine.bag.listed import Known, ListedBag, Origin
+from transfer.engine.bag.listed import Known, ListedBag, Origin, never
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
 
@@ -79,25 +79,35 @@ class Folders:
 
 
 class Held(NamedTuple):
-    """What the bag holds under one path."""
+    """What the bag lists under one path."""
 
     size_bytes: int
     sha256: str
+    xxh128: str
 
 
 class ArchiveBag(ListedBag):
-    """One bag of the archive; `held` gives, by path, what it lists and what this run has put into it."""
+    """One bag of the archive; `held` has, by path, what it lists and what this run has put into it."""
 
     def __init__(self, folder: PinnedFolder, path: str) -> None:
         super().__init__(folder, path)
         self.held: dict[str, Held] = {}
         self._sizes: dict[str, set[int]] = {}
 
+    def load(self, on_entry: Callable[[Entry], None], is_own: Callable[[Entry], bool] = never) -> None:
+        """Read what the bag lists; a list that cannot be read is left out whole, and `damage` says why."""
+
+        def keep(entry: Entry) -> None:
+            self.held[entry.path] = held_of(entry)
+            on_entry(entry)
+
+        super().load(keep, is_own)
+        if self.damage:
+            self.held.clear()
+
     def recall(self, rows: Iterable[tuple[Origin, Known]]) -> None:
-        """Know of files that the bag lists; the same source's path may have come on many nights."""
-        for _, known in rows:
-            self.held[known.path] = Held(known.size_bytes, known.sha256)
-            self.paths.add(known.path)
+        """Record paths that the bag lists; the same path of a source may have come on many nights."""
+        self.paths |= {known.path for _, known in rows}
 
     def left_whole(self) -> dict[str, Entry]:
         """Give, by path, what an earlier run left whole and did not list."""
@@ -115,24 +125,10 @@ class ArchiveBag(ListedBag):
                 self._sizes.setdefault(parent(path), set()).add(held.size_bytes)
         return self._sizes.get(folder, set())
 
-    def holds_at(self, path: str, sha256: str) -> bool:
-        """Return whether the bag lists a content under this path, and a file of its size is there."""
-        held = self.held.get(path)
-        return held is not None and held.sha256 == sha256 and self._is_there(path, held)
-
-    def has_lost(self, path: str, sha256: str) -> bool:
-        """Return whether the bag lists a content under this path and has lost it, or a part of it."""
-        held = self.held.get(path)
-        return held is not None and held.sha256 == sha256 and not self._is_there(path, held)
-
-    def _is_there(self, path: str, held: Held) -> bool:
-        facts = self.folder.stat(self.at(path))
-        return facts is not None and facts.st_size == held.size_bytes
-
-    def is_part_of(self, path: str, size_bytes: int, sha256: str) -> bool:
+    def is_beginning(self, path: str, size_bytes: int, sha256: str) -> bool:
         """Return whether a content is the beginning of the longer file that the bag has at a path."""
         held = self.held.get(path)
-        if held is None or held.size_bytes <= size_bytes or not self._is_there(path, held):
+        if held is None or held.size_bytes <= size_bytes or self.folder.stat(self.at(path)) is None:
             return False
         return beginning_sha256(self.folder, self.at(path), size_bytes) == sha256
 
@@ -142,6 +138,11 @@ class ArchiveBag(ListedBag):
         if held is None or held.size_bytes >= size_bytes:
             return False
         return beginning_sha256(self.folder, part, held.size_bytes) == held.sha256
+
+
+def held_of(entry: Entry) -> Held:
+    """Return what an entry says of its file's content."""
+    return Held(entry.size_bytes, entry.digests.sha256, entry.digests.xxh128)
 
 
 def beginning_sha256(folder: PinnedFolder, path: str, size_bytes: int) -> str:

@@ -79,7 +79,11 @@ def identity_of(root: Path) -> ArchiveIdentity:
         mark = parse_mark(read_small(root / MARK_NAME, MARK_AT_MOST_BYTES))
     except OSError:
         mark = None
-    return ArchiveIdentity(root.resolve().name or "archive", "") if mark is None else ArchiveIdentity(mark.name, mark.id)
+    return (
+        ArchiveIdentity(root.resolve().name or "archive", "")
+        if mark is None
+        else ArchiveIdentity(mark.name, mark.id)
+    )
 
 
 def write_first_mark(folder: PinnedFolder, content: bytes) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -23,14 +24,16 @@ WHOLE = Acknowledgement("an id", "a name", datetime(2026, 3, 15, 12, tzinfo=UTC)
 
 texts = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
 digests = st.text("0123456789abcdef", min_size=64, max_size=64)
-files = st.builds(AcknowledgedFile, texts, digests, st.integers(0, 2**60), texts, texts, texts)
 moments = st.integers(0, 7_258_118_400).map(lambda second: datetime.fromtimestamp(second, UTC))
+files = st.builds(
+    AcknowledgedFile, texts, digests, st.integers(0, 2**60), texts, texts, texts, st.none() | moments
+)
 
 
 @given(st.builds(Acknowledgement, texts, texts, moments, digests, st.lists(files, max_size=4).map(tuple)))
 def test_what_is_written_is_read_again(acknowledgement: Acknowledgement):
     read = read_acknowledgement(acknowledgement_content(acknowledgement))
-    assert sorted(read.files) == sorted(acknowledgement.files)
+    assert set(read.files) == set(acknowledgement.files)
     assert (read.archive_id, read.archive_name) == (acknowledgement.archive_id, acknowledgement.archive_name)
     assert (read.acknowledged, read.manifest_sha256) == (
         acknowledgement.acknowledged,
@@ -55,10 +58,11 @@ def test_anything_else_is_no_acknowledgement(content: bytes):
         ("manifest_sha256", "abc"),
         ("files", 7),
         ("files", ["a.fits"]),
-        ("files", [FILE._asdict() | {"size_bytes": -1}]),
-        ("files", [FILE._asdict() | {"size_bytes": True}]),
-        ("files", [FILE._asdict() | {"sha256": SHA256.upper()}]),
-        ("files", [FILE._asdict() | {"to": None}]),
+        ("files", [FILE.as_json() | {"size_bytes": -1}]),
+        ("files", [FILE.as_json() | {"size_bytes": True}]),
+        ("files", [FILE.as_json() | {"sha256": SHA256.upper()}]),
+        ("files", [FILE.as_json() | {"to": None}]),
+        ("files", [FILE.as_json() | {"read_back_utc": 5}]),
     ],
 )
 def test_a_wrong_value_makes_it_no_acknowledgement(key: str, value: object):
@@ -81,3 +85,11 @@ def test_lines_of_a_manifest_that_it_does_not_cover_are_counted():
     other_path = f"{SHA256}  data/frames/b.fits\n".encode()
     assert WHOLE.leaves_out([covered]) == 0
     assert WHOLE.leaves_out([covered, other_content, other_path]) == 2
+
+
+def test_when_a_file_was_read_back_does_not_make_it_another_file():
+    later = FILE._replace(read_back_utc=datetime(2026, 4, 1, tzinfo=UTC))
+    assert WHOLE.says_the_same_as(replace(WHOLE, files=(later,)))
+    assert not WHOLE.says_the_same_as(replace(WHOLE, files=(FILE._replace(to="M 51/data/b.fits"),)))
+    assert not WHOLE.says_the_same_as(replace(WHOLE, files=()))
+    assert not WHOLE.says_the_same_as(replace(WHOLE, manifest_sha256="0" * 64))

@@ -45,7 +45,8 @@ class Known(NamedTuple):
     own: bool = False
 
 
-def _never(_entry: Entry) -> bool:
+def never(_entry: Entry) -> bool:
+    """Return False for every entry."""
     return False
 
 
@@ -159,7 +160,7 @@ class ListedBag:
         self.damage = damage
         self.known, self.older, self.paths, self._names = {}, {}, set(), None
 
-    def load(self, on_entry: Callable[[Entry], None], is_own: Callable[[Entry], bool] = _never) -> None:
+    def load(self, on_entry: Callable[[Entry], None], is_own: Callable[[Entry], bool] = never) -> None:
         """Read what the bag lists; a list that cannot be read is left out whole, and `damage` says why."""
         try:
             for entry in self.entries():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
@@ -35,6 +36,7 @@ class BagLists:
         self.same: set[str] = set()
         self._refreshed: dict[str, Entry] = {}
         self._notes: dict[str, tuple[Finding, ...]] = {}
+        self._beside: dict[str, bytes] = {}
 
     # Space for them
 
@@ -67,6 +69,10 @@ class BagLists:
     def note(self, path: str, finding: Finding) -> None:
         """Add a finding to a file's entry."""
         self._notes[path] = (*self._notes.get(path, ()), finding)
+
+    def put_beside(self, path: str, content: bytes) -> None:
+        """Have another tag file written with the lists, from now on."""
+        self._beside[path] = content
 
     # Writing them
 
@@ -134,9 +140,16 @@ class BagLists:
             for entry in entries:
                 writer.add(entry)
                 sink(entry)
-            files.put_in_place(writer.close(self._listed.tag_files_that_stay()))
+            beside = {path: _written(files, path, content) for path, content in self._beside.items()}
+            files.put_in_place(writer.close(self._listed.tag_files_that_stay() | beside) | beside)
         finally:
             files.close()
+
+
+def _written(files: TagFileSet, path: str, content: bytes) -> str:
+    with files.create(path) as file:
+        file.write(content)
+    return hashlib.sha256(content).hexdigest()
 
 
 def _to_nobody() -> Sink:

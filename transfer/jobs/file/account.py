@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -96,27 +97,35 @@ class Account:
 
     # Files
 
-    def count_filed(self, placed: InArchive) -> None:
-        """Count a file that is in the archive now, and proven."""
+    def count_filed(self, placed: InArchive, read_back_utc: datetime | None) -> None:
+        """Count a file that is in the archive now, and proven: it was last read back at `read_back_utc`."""
         item = placed.planned.item
         self._filed += 1
         self._filed_bytes += item.size_bytes
         self._findings += [Finding(one.kind, one.detail, item.shown) for one in placed.findings]
         self._add(placed.planned, placed.bag, placed.path)
-        self._in_archive(placed, FileState.FILED)
+        self._in_archive(placed, FileState.FILED, read_back_utc)
 
-    def count_there(self, placed: InArchive) -> None:
+    def count_there(self, placed: InArchive, read_back_utc: datetime | None) -> None:
         """Count a file that the archive had."""
         self._already_there += 1
-        self._in_archive(placed, FileState.ALREADY_THERE)
+        self._in_archive(placed, FileState.ALREADY_THERE, read_back_utc)
 
-    def _in_archive(self, placed: InArchive, state: FileState) -> None:
+    def _in_archive(self, placed: InArchive, state: FileState, read_back_utc: datetime | None) -> None:
         item, bag = placed.planned.item, self.delivery.acknowledgeable
         self._list(FileResult(item.shown, placed.to, state))
         if bag is not None and item.sha256 is not None:
             path, file = item.opened.removeprefix(f"{bag.bag}/"), item.file
             self.acknowledgeable_files.append(
-                AcknowledgedFile(path, item.sha256, item.size_bytes, file.source, file.path, placed.to)
+                AcknowledgedFile(
+                    path=path,
+                    sha256=item.sha256,
+                    size_bytes=item.size_bytes,
+                    source=file.source,
+                    original=file.path,
+                    to=placed.to,
+                    read_back_utc=read_back_utc,
+                )
             )
 
     def count_planned(self, planned: Planned) -> None:

@@ -66,7 +66,7 @@ def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:
 
 
 def _is_there(listed: ListedBag, wanted: Acknowledgement) -> bool:
-    """Return whether the bag has this archive's acknowledgement, pinned, of the manifest that it has."""
+    """Return whether the bag has this archive's acknowledgement, pinned, of these very files and places."""
     path = acknowledgement_of(wanted.archive_id)
     try:
         content = b"".join(read_lines(listed.folder, listed.at(path)))
@@ -78,4 +78,4 @@ def _is_there(listed: ListedBag, wanted: Acknowledgement) -> bool:
         found = read_acknowledgement(content)
     except AcknowledgementError:
         return False
-    return found.manifest_sha256 == wanted.manifest_sha256
+    return found.says_the_same_as(wanted)

@@ -61,6 +61,7 @@ class Carriage:
             account.note_cut_short()
             self._fail(error)
         self._refuse(account, account.delivery.refusals)
+        self._background.do(self._keep_proofs)
         self._background.do(lambda: at_end(account))
 
     def _refuse(self, account: Account, refusals: Iterable[Refusal]) -> None:
@@ -142,6 +143,12 @@ class Carriage:
         self._background.do(Finishing(receiving, side, account, stop).finish)
         if not self._filing.archive.folder.reads_back_beside_writing:
             self._background.wait()
+
+    def _keep_proofs(self) -> None:
+        try:
+            self._filing.shelf.keep_proofs()
+        except (OSError, NightferryError) as error:
+            self._fail(error)
 
     def _look_at_skies(self, frames: Iterable[Frame | None]) -> None:
         self._filing.skies.look(frames)

@@ -23,9 +23,9 @@ def exit_code(
     full: Sequence[DoesNotFit],
     *,
     stopped: bool,
-    unseen: bool,
+    in_doubt: bool,
 ) -> ExitCode:
-    """Return the exit code. `unseen`: something could not be looked at."""
+    """Return the exit code. `in_doubt`: something could not be looked at, or is damaged in the archive."""
     if failure is not None:
         return failure.exit_code
     if full:
@@ -33,7 +33,7 @@ def exit_code(
     if stopped:
         return ExitCode.STOPPED_EARLY
     wrong = any(delivery.refused or delivery.faults for delivery in deliveries)
-    return ExitCode.SOMETHING_UNPROVEN if wrong or unseen else ExitCode.PROVEN
+    return ExitCode.SOMETHING_UNPROVEN if wrong or in_doubt else ExitCode.PROVEN
 
 
 def message(

@@ -71,7 +71,7 @@ class Finishing:
             if item.opened in self.side.todo or item.opened in refused:
                 continue
             if receiving.filing.shelf.is_listed(place):
-                account.count_filed(placed)
+                account.count_filed(placed, receiving.filing.shelf.read_back_utc(placed.bag, placed.path))
             else:
                 account.count_refused([not_filed(item.shown, self._why_unlisted(place))])
 
@@ -97,4 +97,4 @@ def count_there(account: Account, shelf: Shelf, there: Iterable[InArchive]) -> N
         if shelf.waits(each.to):
             account.count_refused([not_filed(each.planned.item.shown, _UNLISTED)])
         else:
-            account.count_there(each)
+            account.count_there(each, shelf.read_back_utc(each.bag, each.path))

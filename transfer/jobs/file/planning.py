@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import Holding
 from transfer.archive.contents import Holdings
 from transfer.archive.layout import place_of
 from transfer.archive.naming import Namer
-from transfer.archive.shelf import Shelf
+from transfer.archive.shelf import Look, Shelf
 from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.medium import Medium
 from transfer.engine.medium.base import BLOCK_BYTES
@@ -33,6 +34,10 @@ class Planned:
     target: str | None = None
     filter: str | None = None
     findings: tuple[Finding, ...] = ()
+
+    def instead_of(self, damaged: Damaged | None) -> Planned:
+        """Return the file with its place where the archive has it no more as it was, if there is one."""
+        return self if damaged is None else replace(self, bag=damaged.bag, path=damaged.path)
 
     @property
     def wanted(self) -> str:
@@ -58,6 +63,13 @@ class InArchive:
     def to(self) -> str:
         """The place's path below the archive."""
         return f"{self.bag}/{self.path}"
+
+
+class Damaged(NamedTuple):
+    """A place in the archive that should have a file's content, and does not have it any more."""
+
+    bag: str
+    path: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +109,15 @@ class Planner:
         carry: list[Planned] = []
         there: list[InArchive] = []
         for planned, sha256 in digests.items():
-            placed = self.there(planned, sha256, planned.item.size_bytes, known)
-            if placed is not None:
-                there.append(placed)
-            elif reason := self._cannot_hold(planned):
-                refusals.append(not_filed(planned.item.shown, reason))
+            found = self.find(planned, sha256, planned.item.size_bytes, known)
+            if isinstance(found, InArchive):
+                there.append(found)
+                continue
+            to_carry = planned.instead_of(found)
+            if reason := self._cannot_hold(to_carry):
+                refusals.append(not_filed(to_carry.item.shown, reason))
             else:
-                carry.append(planned)
+                carry.append(to_carry)
         return Plan(tuple(carry), tuple(there), tuple(refusals))
 
     def _cannot_hold(self, planned: Planned) -> str:
@@ -121,26 +135,44 @@ class Planner:
             return Planned(item, bag, place.path, findings=findings)
         return Planned(item, bag, place.path, names.target, names.filter, findings)
 
-    def there(
+    def find(
         self,
         planned: Planned,
         sha256: str | None,
         size_bytes: int,
         known: Mapping[str, tuple[Holding, ...]],
-    ) -> InArchive | None:
-        """Return where the archive has a content already; None where it has not.
+    ) -> InArchive | Damaged | None:
+        """Return where the archive has a content already, or should have it and has it no more.
 
-        `known` are the places that the index has for contents.
+        `known` are the places that the index has for contents. The index is a cache: what counts is what the
+        bag there lists, and that the file is as it was proven.
         """
         if sha256 is None:
             return None
-        for holding in known.get(sha256, ()):
-            counts = stands_for(planned, holding.bag, holding.path)
-            if counts and self.shelf.has(holding.bag, holding.path, size_bytes):
-                return InArchive(planned, holding.bag, holding.path)
+        damaged: Damaged | None = None
+        holdings = ((holding.bag, holding.path) for holding in known.get(sha256, ()))
+        own = (planned.bag, planned.path)
+        for bag, path in dict.fromkeys((*(place for place in holdings if stands_for(planned, *place)), own)):
+            look = self._look(bag, path, sha256)
+            if look is Look.AS_PROVEN:
+                return InArchive(planned, bag, path)
+            if look is Look.DAMAGED:
+                damaged = damaged or Damaged(bag, path)
+        return InArchive(planned, *own) if self._is_beginning(planned, size_bytes, sha256) else damaged
+
+    def _look(self, bag: str, path: str, sha256: str) -> Look:
+        try:
+            return self.shelf.look(bag, path, sha256)
+        except NightferryError:
+            return Look.NOT_LISTED  # a bag whose list is damaged vouches for nothing
+
+    def _is_beginning(self, planned: Planned, size_bytes: int, sha256: str) -> bool:
+        """Return whether a content is the beginning of a log that the archive has as it was proven."""
         listed = self.shelf.listed(planned.bag)
-        there = listed.holds_at(planned.path, sha256) or listed.is_part_of(planned.path, size_bytes, sha256)
-        return InArchive(planned, planned.bag, planned.path) if there else None
+        longer = listed.held.get(planned.path)
+        if longer is None or not listed.is_beginning(planned.path, size_bytes, sha256):
+            return False
+        return self._look(planned.bag, planned.path, longer.sha256) is Look.AS_PROVEN
 
     def _looked_into(self, planned: Planned) -> str | None:
         """Return the SHA-256 of a file without a bag, where one of its size lies in the folder it goes to.

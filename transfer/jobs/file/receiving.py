@@ -106,7 +106,7 @@ class Receiving:
         shelf = self.filing.shelf
         grown, self._grown = self._grown, []
         for bag, arrival in grown:
-            if shelf.listed(bag).has_lost(arrival.entry.path, arrival.entry.digests.sha256):
+            if shelf.is_damaged(bag, arrival.entry.path):
                 shelf.set_aside_what_is_left(bag, arrival.entry.path)
             for reason in shelf.take(bag, [arrival]).values():
                 planned = self.placed.pop(f"{bag}/{arrival.entry.path}").planned

@@ -101,7 +101,7 @@ class FileRun:
         search = Search(self._config, root, self._around.medium, dating, held, listen=self._around.listen)
         deliveries = search.deliveries(self._request.path)
         archive = held.enter_context(self._opened(root))
-        shelf = self._shelf = Shelf(archive)
+        shelf = self._shelf = Shelf(archive, self._around.clock)
         held.callback(shelf.leave)
         if not self._request.dry_run:
             self._findings += recover(archive, shelf)
@@ -165,7 +165,7 @@ class FileRun:
                 for planned in plan.carry:
                     account.count_planned(planned)
                 for placed in plan.there:
-                    account.count_there(placed)
+                    account.count_there(placed, None)
                 account.count_refused([*plan.refusals, *portion.refusals])
                 account.note(portion.findings)
             account.count_refused(account.delivery.refusals)
@@ -218,7 +218,9 @@ class FileRun:
         """Return how things stand now."""
         results, why = tuple(account.result() for account in self._accounts), self._around.stop.why
         stopped = bool(why) and (self._cut_short or not all(result.whole for result in results))
-        code = exit_code(results, self._failure, self._full, stopped=stopped, unseen=bool(self._unseen))
+        damage = [] if self._shelf is None else self._shelf.damage()
+        in_doubt = bool(self._unseen) or any(not each.mended for each in damage)
+        code = exit_code(results, self._failure, self._full, stopped=stopped, in_doubt=in_doubt)
         ended = self._why_ended(why if stopped else "")
         outcome = FileOutcome(
             exit_code=code,
@@ -227,7 +229,7 @@ class FileRun:
             archive_folder=self._folder_shown,
             archive=None if self._archive is None else self._archive.mark,
             deliveries=results,
-            findings=(*self._unseen, *self._findings),
+            findings=(*self._unseen, *(each.finding for each in damage), *self._findings),
             readings={} if self._namer is None else dict(self._namer.readings),
             same_fields=() if self._namer is None else tuple(self._namer.sharing_a_field()),
             from_medium=self._from_medium,

@@ -11,11 +11,11 @@ from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from manifests.index.holdings import Holding
-from transfer.archive.shelf import Shelf
+from transfer.archive.shelf import Look, Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Written
 from transfer.jobs.file.items import Refusal, not_filed
-from transfer.jobs.file.planning import InArchive, Planned, Planner, stands_for
+from transfer.jobs.file.planning import Damaged, InArchive, Planned, Planner, stands_for
 from transfer.jobs.file.skies import Seen
 
 _WRITTEN_AGAIN = Finding(
@@ -57,13 +57,16 @@ class Sorting:
             self.dropped.append(written.part)
             return
         before = self.before.get(planned.item.opened)
-        there = self._there(planned, content) if before is None else None
-        if there is not None:
-            self.there.append(there)
+        if before is not None:
+            self._place(before.planned, before.path, before.replaces, written, content)
+            return
+        found = self._find(planned, content)
+        if isinstance(found, InArchive):
+            self.there.append(found)
             self.dropped.append(written.part)
             return
-        path, replaces = (before.path, before.replaces) if before else self._claim(planned, written, content)
-        self._place(planned, path, replaces, written, content)
+        to_place = planned.instead_of(found)
+        self._place(to_place, *self._claim(to_place, written, content), written, content)
 
     def refuse_names(self, bag: str, reasons: Mapping[str, str]) -> None:
         """Take back files whose names, by path in a bag, the archive's disk refuses."""
@@ -75,19 +78,19 @@ class Sorting:
         shown = planned.item.shown
         self.refusals.append(Refusal(shown, Finding(FindingKind.CHANGED, detail, shown)))
 
-    def _there(self, planned: Planned, content: Content) -> InArchive | None:
+    def _find(self, planned: Planned, content: Content) -> InArchive | Damaged | None:
         """Return where the archive has this content, be it from a file that came a moment ago."""
         sha256 = content.digests.sha256
         for place in (self._contents.get(sha256), self.shelf.new(sha256)):
             if place is not None and stands_for(planned, *place):
                 return InArchive(planned, *place)
-        return self.planner.there(planned, sha256, content.size_bytes, self.known)
+        return self.planner.find(planned, sha256, content.size_bytes, self.known)
 
     def _claim(self, planned: Planned, written: Written, content: Content) -> tuple[str, bool]:
         """Return the path that a new file gets in its bag, and whether it replaces what is there."""
         listed = self.shelf.listed(planned.bag)
-        lost = listed.has_lost(planned.path, content.digests.sha256)
-        if lost or listed.grew_into(planned.path, written.part, content.size_bytes):
+        look = self.shelf.look(planned.bag, planned.path, content.digests.sha256)
+        if look is Look.DAMAGED or listed.grew_into(planned.path, written.part, content.size_bytes):
             return planned.path, True
         return listed.claim(planned.path), False
 
