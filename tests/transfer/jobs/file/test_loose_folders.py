@@ -15,7 +15,7 @@ from tests.support.nights import EVENING_NS, Computer, fits, noise
 from tests.support.volumes import need
 from transfer.engine.drive import MARK_NAME
 from transfer.errors import ExitCode
-from transfer.events import Event, PhaseEnded
+from transfer.events import Event, PhaseBegan
 from transfer.jobs.file import loose_items
 from transfer.stop import Stop
 
@@ -190,10 +190,10 @@ def test_a_run_told_to_end_looks_at_no_more_of_a_folder_and_does_not_say_that_it
     years: Path, desk: Desk, monkeypatch: pytest.MonkeyPatch
 ):
     monkeypatch.setattr(loose_items, "_PORTION_FILES", 1)
-    stop = Stop()
+    stop, portions = Stop(), iter(range(4))
 
     def listen(event: Event) -> None:
-        if isinstance(event, PhaseEnded):
+        if isinstance(event, PhaseBegan) and next(portions) == 1:
             stop.ask("signal SIGTERM")
 
     outcome = desk.file(years, stop=stop, listen=listen)
