@@ -310,7 +310,7 @@ def test_a_mark_that_cannot_be_opened_is_said(tmp_path: Path, desk: Desk):
     (desk.archive / MARK_NAME).mkdir()
     outcome = desk.file(tmp_path)
     assert outcome.exit_code is ExitCode.NOT_THERE
-    assert "The archive cannot be opened (Is a directory)" in outcome.message
+    assert "The archive cannot be opened (is not an ordinary file)" in outcome.message
 
 
 def test_a_mark_that_could_not_be_flushed_begins_no_archive_and_leaves_nothing(night: Path, desk: Desk):
