@@ -72,7 +72,9 @@ class FrameList:
         if self._listing.absent:
             self._notes.say(f"Left out: {counted(self._listing.absent, 'frame')} not there now.")
         for path in left_out:
-            self._notes.say(f"Left out: {path} has the end of a line in its name; --paths0 takes it.")
+            self._notes.say(
+                f"Left out: {path} has signs in its name that are not shown as they are; --paths0 takes it."
+            )
         return not (left_out or self._listing.absent)
 
     def _write_json(self) -> ExitCode:

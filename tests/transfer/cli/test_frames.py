@@ -370,6 +370,26 @@ def test_a_path_with_a_line_end_is_not_taken_for_two(root: Path) -> None:
     assert whole.stdout_bytes == os.fsencode(root / "odd" / "data" / "one\nor two.fits") + b"\0"
 
 
+@pytest.mark.skipif(os.name == "nt", reason="not every such file can be there")
+@pytest.mark.parametrize("sign", ["\u202e", "\u2066", "\u200f", "\x1b[2J", "\u2028", "\r"])
+def test_a_sign_that_turns_or_acts_is_raw_in_paths0_alone(root: Path, sign: str) -> None:
+    name = f"one{sign}stif.two.fits"
+    write_bag(root / "odd", [light(30, "Odd").at(f"data/{name}")])
+    answer = asking(root)("--paths", "--target", "Odd")
+    assert (answer.exit_code, answer.stdout) == (1, "")
+    assert "Left out: " in answer.stderr
+    for form in ("--present", "--csv", "--json"):
+        assert sign not in asking(root)(form, "--target", "Odd").output
+    whole = asking(root)("--paths0", "--target", "Odd")
+    assert whole.stdout_bytes == os.fsencode(root / "odd" / "data" / name) + b"\0"
+
+
+def test_a_space_that_does_not_break_a_line_is_a_space(root: Path) -> None:
+    write_bag(root / "odd", [light(30, "Odd").at("data/one\xa0two.fits")])
+    answer = asking(root)("--paths", "--target", "Odd")
+    assert (answer.exit_code, Path(answer.stdout.strip()).name) == (0, "one\xa0two.fits")
+
+
 # As a process of its own
 
 
