@@ -31,6 +31,18 @@ class Arrival:
     replaces: bool
 
 
+def leftover_bytes(bag: ListedBag) -> int:
+    """Return the size of what a dead run left half written in a bag: ours, and on no list. Raises OSError."""
+    return sum(bag.folder.sizes(bag.at(INCOMING)).values())
+
+
+def remove_leftovers(bag: ListedBag) -> None:
+    """Remove what a dead run left half written in a bag. Raises OSError."""
+    for name, is_folder in bag.folder.names(bag.at(INCOMING)):
+        if not is_folder:
+            bag.folder.remove(f"{bag.at(INCOMING)}/{name}")
+
+
 OnRefused = Callable[[Arrival, OSError], None]
 # What drives say of a name that they cannot hold, their drivers in user space in particular.
 _NAME_REFUSED = frozenset({errno.EPERM, errno.EACCES, errno.EINVAL, errno.EILSEQ, errno.ENAMETOOLONG})
@@ -71,9 +83,7 @@ class OpenBag:
         """
         changed = self.listed.set_aside() if self.listed.damage else set()
         changed |= self.folder.make_folders(self._at(INCOMING)) | self.folder.make_folders(self._at(PAYLOAD))
-        for name, is_folder in self.folder.names(self._at(INCOMING)):
-            if not is_folder:
-                self.folder.remove(f"{self._at(INCOMING)}/{name}")
+        remove_leftovers(self.listed)
         left = self.listed.left_whole()
         starts = self.journal.begin(left.values())
         for start, entry in zip(starts, left.values(), strict=True):

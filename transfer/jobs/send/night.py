@@ -9,7 +9,8 @@ from functools import partial
 from manifests.bags.entries import Entry
 from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
-from transfer.engine.bag.open import OpenBag
+from transfer.engine.bag.listed import ListedBag
+from transfer.engine.bag.open import OpenBag, remove_leftovers
 from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.copy.lane import BATCH_BYTES
 from transfer.engine.copy.rounds import Opening, Rounds, Side
@@ -85,6 +86,14 @@ class NightRun:
     def _for_the_lists_s(self) -> float:
         return min(_LISTS_S, self._stop.limit_s / 5)
 
+    def make_room(self, nights: Sequence[NightOnDrive]) -> None:
+        """Remove from the drives what dead runs left half written: their room was counted as free."""
+        acts: dict[Destination, Callable[[], None]] = {}
+        for destination in {night.destination for night in nights if night.plan.leftover_bytes}:
+            bags = [night.plan.listed for night in nights if night.destination is destination]
+            acts[destination] = partial(_remove_leftovers, bags)
+        beside(acts, self._stop)
+
     def carry(self, nights: Sequence[NightOnDrive]) -> None:
         """Carry one night to its drives. One read of a source feeds every drive."""
         if not nights:
@@ -149,6 +158,12 @@ class NightRun:
             assert night.receiver is not None, "only what was carried is read again"
             if not night.receiver.read_again():
                 self._around.records.forget_bag(night.plan.drive.mark.id, night.plan.night)
+
+
+def _remove_leftovers(bags: Sequence[ListedBag]) -> None:
+    for bag in bags:
+        if bag.unfinished:
+            remove_leftovers(bag)
 
 
 def _unproven(night: NightOnDrive, why_stopped: str) -> list[Finding]:

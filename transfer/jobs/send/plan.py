@@ -15,6 +15,7 @@ from manifests.bags.paths import PAYLOAD, SET_ASIDE
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
+from transfer.engine.bag.open import leftover_bytes
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
 from transfer.engine.limits import FileSystemLimits, cannot_hold
@@ -39,8 +40,9 @@ class NightPlan:
     `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
     earlier run, `waiting` ones only wait to be read back. `lost` are listed paths that are not on the
     drive any more as they were; `not_own` paths whose content this computer has never read from a source,
-    of which `compared` tells that there are fewer than the records say. `refused` says of files why the
-    drive cannot hold them, and `too_large` that there is no room for the night, which is then left out.
+    of which `compared` tells that there are fewer than the records say. `leftover_bytes` are what a dead run
+    left half written there, which goes before anything is carried. `refused` says of files why the drive
+    cannot hold them, and `too_large` that there is no room for the night, which is then left out.
     """
 
     drive: OpenDrive
@@ -55,6 +57,7 @@ class NightPlan:
     lost: frozenset[str] = frozenset()
     not_own: frozenset[str] = frozenset()
     compared: bool = False
+    leftover_bytes: int = 0
     refused: tuple[Finding, ...] = ()
     noticed: tuple[Finding, ...] = ()
     too_large: DoesNotFit | None = None
@@ -121,11 +124,13 @@ def label_of(drive: OpenDrive, night: date) -> str:
 def that_fit(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightPlan]:
     """Plan the nights that there is room for on the drive, in their order; leave the others out.
 
-    Raises OSError.
+    Room is counted as it will be when what dead runs left half written is gone. Raises OSError.
     """
-    free = max(drive.folder.free_bytes() - RESERVE_BYTES, 0)  # asked once, whatever the number of nights
+    all_plans = list(plans)
+    leftovers = sum(plan.leftover_bytes for plan in all_plans)
+    free = max(drive.folder.free_bytes() + leftovers - RESERVE_BYTES, 0)
     planned: list[NightPlan] = []
-    for plan in plans:
+    for plan in all_plans:
         needed = plan.needed_bytes()
         if needed > free:
             planned.append(plan.left_out(_too_large(plan, needed, free)))
@@ -317,6 +322,7 @@ class _Comparison:
             lost=frozenset(self.lost),
             not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
             compared=bool(self.found_own),
+            leftover_bytes=leftover_bytes(self.bag) if self.bag.unfinished else 0,
             refused=tuple(self.refused),
             noticed=tuple(self.noticed),
         )

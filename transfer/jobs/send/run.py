@@ -95,9 +95,9 @@ class SendRun:
             night for night in nights if not night.plan.nothing_to_do and night.destination.failure is None
         ]
         begun = {night.destination for night in self._written}
-        self._write_receipts(
-            [night for night in working if night.destination not in begun], unfinished_receipt(self._began)
-        )
+        new = {night.destination for night in working} - begun
+        self._write_receipts([n for n in working if n.destination in new], unfinished_receipt(self._began))
+        run.make_room([night for night in self._nights if night.destination in new])
         self._written += working
         run.carry([night for night in working if night.destination.failure is None])
 
