@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+import errno
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from manifests.bags.bag_reading import is_bag, looks_like_a_bag
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.contents import is_link
-from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
+from manifests.bags.paths import ENTRIES, JOURNAL, OWN, PAYLOAD, PAYLOAD_XXH128, outlives_lists
+
+_OWN_LISTS = frozenset((ENTRIES, PAYLOAD_XXH128))
+
+
+class RemainsOfABag(OSError):
+    """A folder that was a bag of ours: lists in its `nightferry` folder stand, and it is no bag any more."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            errno.EINVAL,
+            "this was a bag: its lists in nightferry/ stand, but bagit.txt and its manifest or its files "
+            "are gone; keep it as it is, and look at the disk",
+        )
 
 
 def ignore(path: Path, error: OSError) -> None:
@@ -21,7 +35,8 @@ def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) 
 
     So a bag's payload folder, or one of its files, stands for the bag: nothing less can be proven. What
     lies in a bag's payload is payload, bags included. Links below `path` are not followed, and trees of
-    any depth are walked without recursion. `unreadable` is told of folders that can't be looked into.
+    any depth are walked without recursion. `unreadable` is told of folders that can't be looked into, and of
+    what is left of bags, as RemainsOfABag.
     Raises OSError where `path` itself is not there.
     """
     path.stat()
@@ -48,10 +63,25 @@ def _at_or_below(path: Path, unreadable: Callable[[Path, OSError], None]) -> Ite
         except OSError as error:
             unreadable(folder, error)
             continue
-        if looks_like_a_bag(names) or (OWN in names and (folder / JOURNAL).is_file()):
+        is_one, remains = looks_like_a_bag(names), False
+        if OWN in names and not is_one:
+            is_one = (folder / JOURNAL).is_file()
+            try:
+                remains = not is_one and has_lists(entry.name for entry in (folder / OWN).iterdir())
+            except OSError as error:
+                unreadable(folder / OWN, error)
+        if is_one:
             yield folder
+        if remains:
+            unreadable(folder, RemainsOfABag())
+        if is_one or remains:
             folders = [name for name in folders if name not in (PAYLOAD, OWN)]
         pending += [folder / name for name in sorted(folders, reverse=True)]
+
+
+def has_lists(names: Iterable[str]) -> bool:
+    """Return whether one of these names, in a bag's own folder, is that of a list of ours."""
+    return any(f"{OWN}/{name}" in _OWN_LISTS or outlives_lists(f"{OWN}/{name}") for name in names)
 
 
 def _look_into(folder: Path) -> tuple[set[str], list[str]]:

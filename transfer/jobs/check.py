@@ -186,7 +186,7 @@ class _Search:
                 raise error
             self._could_not_look(folder, error)
 
-        found = False
+        found, before = False, len(self.findings)
         try:
             for folder in find_bags(asked, could_not_look):
                 found = True
@@ -195,7 +195,7 @@ class _Search:
             self._could_not_look(path, error)
             self.not_there.append(path)
         else:
-            if not found:
+            if not found and len(self.findings) == before:
                 self.without_bag.append(path)
 
     def _if_new(self, folder: Path) -> Iterator[Path]:

@@ -8,7 +8,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from manifests.bags.bag import NotABag, find_bags, is_bag
+from manifests.bags.bag_finding import RemainsOfABag, find_bags, has_lists
+from manifests.bags.bag_reading import NotABag, looks_like_a_bag
+from manifests.bags.companions import is_companion_folder
+from manifests.bags.paths import JOURNAL, OWN
 from manifests.findings import Finding, FindingKind
 from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
@@ -72,10 +75,26 @@ class Search:
 
     def _on_drives(self, drives: list[OpenDrive]) -> Iterator[Delivery]:
         for drive in drives:
-            nights = sorted(name for name, is_folder in drive.folder.names("") if is_folder)
-            for name in nights:
-                if is_bag(drive.root / name):
+            folders = sorted(name for name, is_folder in drive.folder.names("") if is_folder)
+            for name in folders:
+                if not is_companion_folder(name) and self._is_bag(drive, name):
                     yield from self._bag(drive, name)
+
+    def _is_bag(self, drive: OpenDrive, name: str) -> bool:
+        """Return whether a drive's folder is a bag; one that was, or can't be looked into, is a finding."""
+        try:
+            names = {each for each, _ in drive.folder.names(name)}
+            if looks_like_a_bag(names) or OWN not in names:
+                return looks_like_a_bag(names)
+            own = {each for each, _ in drive.folder.names(f"{name}/{OWN}")}
+        except OSError as error:
+            self._could_not_look(drive.root / name, error)
+            return False
+        if JOURNAL.rpartition("/")[2] in own:
+            return True
+        if has_lists(own):
+            self._could_not_look(drive.root / name, RemainsOfABag())
+        return False
 
     def _opened(self, found: FoundDrive) -> OpenDrive:
         drive = OpenDrive(found, self.medium)
@@ -92,16 +111,20 @@ class Search:
 
     def _in_folder(self, folder: Path) -> Iterator[Delivery]:
         archive = self.archive.resolve()
-        bags = [
-            bag
-            for bag in find_bags(folder, self._could_not_look)
-            if not bag.resolve().is_relative_to(archive)
-        ]
+        remains: list[Path] = []
+
+        def could_not_look(path: Path, error: OSError) -> None:
+            if isinstance(error, RemainsOfABag):
+                remains.append(path)
+            self._could_not_look(path, error)
+
+        found = find_bags(folder, could_not_look)
+        bags = [bag for bag in found if not bag.resolve().is_relative_to(archive)]
         for bag in bags:
             yield from self._bag_somewhere(bag)
         inside_a_bag = any(folder.resolve().is_relative_to(bag.resolve()) for bag in bags)
         if not inside_a_bag:
-            yield loose_delivery(folder, [*bags, archive], self.dating)
+            yield loose_delivery(folder, [*bags, *remains, archive], self.dating)
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
         """Return one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""
