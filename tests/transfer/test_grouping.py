@@ -1,10 +1,11 @@
-"""One odd folder is one line for a person, and no finding is counted less."""
+"""Many findings of one kind are one line for a person, and no finding is counted less."""
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from manifests.findings import Finding, FindingKind
 from transfer.grouping import grouped
+from transfer.remedies import REMEDIES
 
 NOT_PROVEN, RENAMED = FindingKind.NOT_PROVEN, FindingKind.NAME_CHANGED
 
@@ -14,20 +15,18 @@ def test_a_few_findings_are_told_one_by_one():
     assert grouped(found)[4] == ("frames/4.fits: not proven (the drive left)", 1)
 
 
-def test_what_is_the_same_of_many_files_is_told_once_with_the_first_of_them():
-    found = [Finding(NOT_PROVEN, "the drive left", f"frames/{n}/light.fits") for n in range(300)]
-    first = "frames/0/light.fits, frames/1/light.fits, frames/2/light.fits"
-    line = f"{first} and 297 more: not proven (the drive left)"
-    assert grouped(found) == [(line, 300)]
-
-
-def test_an_odd_folder_is_told_once_though_each_files_detail_is_its_own():
-    found = [Finding(RENAMED, f"stored as data/a_b/{n}.fits", f"frames/a:b/{n}.fits") for n in range(300)]
+def test_more_than_five_of_a_kind_are_one_line_with_their_number_an_example_and_what_to_do():
+    found = [Finding(RENAMED, f"stored as data/{n}", f"frames/{n}/a:b.fits") for n in range(1300)]
     line = (
-        "frames/a:b/0.fits and 299 more in frames/a:b: stored under another name "
-        "(such as: stored as data/a_b/0.fits)"
+        "1,300 × stored under another name, such as frames/0/a:b.fits: stored as data/0. "
+        "The original name is kept in the bag's entries."
     )
-    assert grouped(found) == [(line, 300)]
+    assert grouped(found) == [(line, 1300)]
+
+
+def test_each_is_told_where_each_is_wanted():
+    found = [Finding(NOT_PROVEN, "", f"{n}.fits") for n in range(9)]
+    assert [told.stands_for for told in grouped(found, each=True)] == [1] * 9
 
 
 def test_lines_come_in_the_order_of_their_first_finding():
@@ -39,6 +38,12 @@ def test_lines_come_in_the_order_of_their_first_finding():
 
 def test_a_name_cannot_act_on_the_terminal():
     assert grouped([Finding(NOT_PROVEN, "", "a\x1b[31m")])[0].line == r"a\x1b[31m: not proven"
+
+
+def test_every_kind_of_finding_has_a_remedy_in_whole_sentences():
+    assert REMEDIES.keys() == set(FindingKind)
+    assert all(remedy[0].isupper() or remedy.startswith("nightferry") for remedy in REMEDIES.values())
+    assert all(remedy.endswith(".") for remedy in REMEDIES.values())
 
 
 @given(

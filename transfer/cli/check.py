@@ -13,6 +13,7 @@ from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
 from transfer.cli.options import (
     WRITTEN_PATH,
+    all_findings_option,
     config_option,
     ends_with_exit_code,
     json_option,
@@ -20,6 +21,7 @@ from transfer.cli.options import (
     the_config,
 )
 from transfer.cli.progress import Progress
+from transfer.cli.telling import worth_a_look
 from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import Medium, ReadBack, this_computer
@@ -39,9 +41,12 @@ _WHOLE = 1 << 16  # a path is not cut short
 @config_option
 @click.argument("paths", nargs=-1, metavar="[PATH]...", type=WRITTEN_PATH)
 @click.option("--quick", is_flag=True, help="Compare presence, size and time only; read no file.")
+@all_findings_option
 @json_option
 @ends_with_exit_code("check")
-def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_json: bool) -> int:
+def command(
+    config_file: str | None, paths: tuple[Path, ...], quick: bool, all_findings: bool, as_json: bool
+) -> int:
     """Prove every bag found at or below each PATH again. Nothing is written.
 
     A bag is a folder in the form of RFC 8493 (BagIt), whoever made it. Without a PATH: the drives that
@@ -66,7 +71,12 @@ def command(config_file: str | None, paths: tuple[Path, ...], quick: bool, as_js
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:
         click.echo(
-            "\n".join([*_lines(outcome), *(f"Not here, and not checked: {name!r}." for name in absent)])
+            "\n".join(
+                [
+                    *_lines(outcome, all_findings),
+                    *(f"Not here, and not checked: {name!r}." for name in absent),
+                ]
+            )
         )
     return int(outcome.exit_code)
 
@@ -77,17 +87,16 @@ def _drives(config: Config, medium: Medium, listen: Listener) -> tuple[tuple[Pat
     return tuple(drive.root for drive in found), absent
 
 
-def _lines(outcome: CheckOutcome) -> Iterator[str]:
+def _lines(outcome: CheckOutcome, each_finding: bool) -> Iterator[str]:
     yield outcome.message
     for bag in outcome.bags:
-        yield from _bag(bag)
-    for finding in outcome.findings:
-        yield f"{finding.path}: {finding.kind.value} ({finding.detail})"
+        yield from _bag(bag, each_finding)
+    yield from worth_a_look(outcome.findings, each=each_finding, before="")
     if outcome.quick:
         yield "A quick check proves nothing: leave out --quick to have every byte read."
 
 
-def _bag(bag: CheckedBag) -> Iterator[str]:
+def _bag(bag: CheckedBag, each_finding: bool) -> Iterator[str]:
     verification = bag.verification
     state = _state(verification)
     size = size_told(verification.bytes_verified)
@@ -97,10 +106,7 @@ def _bag(bag: CheckedBag) -> Iterator[str]:
         else f"{verification.verified} proven, {size}"
     )
     yield f"{state:<14}{shown(str(verification.path), _WHOLE)}  ({count}{_read_back(bag)})"
-    for finding in verification.findings:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        # Names may come from other people: characters that a terminal obeys are escaped.
-        yield f"    {finding.kind.value}: {shown(finding.path, _WHOLE)}{shown(detail, _WHOLE)}"
+    yield from worth_a_look(verification.findings, each=each_finding, before="    ")
 
 
 def _state(verification: Verification) -> str:

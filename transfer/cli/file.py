@@ -8,6 +8,7 @@ import click
 
 from transfer.cli.options import (
     WRITTEN_PATH,
+    all_findings_option,
     config_option,
     ends_with_exit_code,
     json_option,
@@ -27,6 +28,7 @@ _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveri
     "--wait", "wait", metavar="TIME", help="How long to wait for a run that files now. Default: 10m."
 )
 @click.option("--new-archive", is_flag=True, help="Begin an archive where one was before and is no more.")
+@all_findings_option
 @config_option
 @json_option
 @ends_with_exit_code("file", _NOTHING)
@@ -35,6 +37,7 @@ def command(
     dry_run: bool,
     wait: str | None,
     new_archive: bool,
+    all_findings: bool,
     config_file: str | None,
     as_json: bool,
 ) -> int:
@@ -57,7 +60,7 @@ def command(
         new_archive=new_archive,
         wait_s=wait_s,
     )
-    return file_it(config, request, print_json if as_json else None)
+    return file_it(config, request, print_json if as_json else None, all_findings)
 
 
 def _wait_s(written: str) -> float:

@@ -16,9 +16,9 @@ from transfer.cli.options import records_folder
 from transfer.cli.progress import Progress
 from transfer.cli.screen import columns_of, screen_of
 from transfer.cli.signals import stop_on_signals
+from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
-from transfer.grouping import grouped
 from transfer.jobs.file.account import DeliveryResult, Sum
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
@@ -28,14 +28,16 @@ from transfer.surroundings import Surroundings
 
 _WIDTH = 78
 _PLACES_SHOWN = 60
-_FINDINGS_SHOWN = 40
 _NAMES_SHOWN = 20
 
 
 def file_it(
-    config: Config, request: FileRequest, print_json: Callable[[dict[str, object]], None] | None
+    config: Config,
+    request: FileRequest,
+    print_json: Callable[[dict[str, object]], None] | None,
+    each_finding: bool,
 ) -> int:
-    """Run it, tell what came of it, and give the exit code."""
+    """Run it, show the result, and return the exit code."""
     stop = Stop()
     stop_on_signals(stop)
     with Progress(shown=print_json is None) as progress:
@@ -45,7 +47,7 @@ def file_it(
     if print_json is not None:
         print_json(outcome.as_json())
     else:
-        _tell(outcome)
+        _tell(outcome, each_finding)
     if hangs:
         click.echo("A disk does not answer any more: the run ended without it.", err=True)
         sys.stdout.flush()
@@ -53,11 +55,11 @@ def file_it(
     return int(outcome.exit_code)
 
 
-def _tell(outcome: FileOutcome) -> None:
+def _tell(outcome: FileOutcome, each_finding: bool) -> None:
     screen = screen_of(sys.stdout)
     told = bool(outcome.deliveries or outcome.findings)
     lines = (
-        list(_lines(outcome))
+        list(_lines(outcome, each_finding))
         if told
         else [outcome.message, *([outcome.next_step] if outcome.next_step else [])]
     )
@@ -81,13 +83,13 @@ def _wrapped(lines: list[str]) -> Iterator[str]:
         )
 
 
-def _lines(outcome: FileOutcome) -> Iterator[str]:
+def _lines(outcome: FileOutcome, each_finding: bool) -> Iterator[str]:
     yield outcome.message
     for result in outcome.deliveries:
         yield from _delivery(result, outcome)
     yield from _places(outcome)
     yield from _names(outcome)
-    yield from _findings(outcome.all_findings())
+    yield from _findings(outcome.all_findings(), each_finding)
     if outcome.next_step:
         yield ""
         yield outcome.next_step
@@ -140,16 +142,8 @@ def _names(outcome: FileOutcome) -> Iterator[str]:
         yield f"  and {len(outcome.readings) - _NAMES_SHOWN:,} more: --json lists all"
 
 
-def _findings(findings: list[Finding]) -> Iterator[str]:
-    if not findings:
-        return
-    yield ""
-    yield f"Worth a look ({len(findings)})"
-    told = grouped(findings)
-    for each in told[:_FINDINGS_SHOWN]:
-        yield f"  {each.line}"
-    rest = sum(each.stands_for for each in told[_FINDINGS_SHOWN:])
-    if rest:
-        yield f"  and {rest:,} more: --json lists all"
-    elif len(told) < len(findings):
-        yield "  --json lists each"
+def _findings(findings: list[Finding], each_finding: bool) -> Iterator[str]:
+    if findings:
+        yield ""
+        yield f"Worth a look ({len(findings)})"
+        yield from worth_a_look(findings, each=each_finding, before="  ")

@@ -14,7 +14,13 @@ import click
 from manifests.frames.calibration.tolerances import Tolerances
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.completion import complete_filters, complete_targets
-from transfer.cli.options import WRITTEN_PATH, ends_with_exit_code, print_json, the_config
+from transfer.cli.options import (
+    WRITTEN_PATH,
+    all_findings_option,
+    ends_with_exit_code,
+    print_json,
+    the_config,
+)
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import NoteWriter, until_the_reader_goes
@@ -37,7 +43,6 @@ _NOTHING: dict[str, object] = {
     "missing": [],
     "laid_out": [],
 }
-_FINDINGS_SHOWN = 20
 _WIDEST = 120
 _PIPED_WIDTH = 100
 
@@ -67,6 +72,7 @@ _PIPED_WIDTH = 100
 @click.option("--since", type=Night(), metavar="NIGHT", help="Every night from NIGHT on.")
 @click.option("--copy", "means", flag_value=Means.COPY.value, help="Lay out copies, proven, not links.")
 @click.option("--symbolic", "means", flag_value=Means.SYMBOLIC_LINK.value, help="Lay out symbolic links.")
+@all_findings_option
 @archive_options
 @ends_with_exit_code("gather", _NOTHING)
 def command(
@@ -75,6 +81,7 @@ def command(
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
+    all_findings: bool,
     **options: Any,
 ) -> int:
     """Lay out the lights of TARGET, and the calibration frames that fit them, in a folder for processing.
@@ -90,7 +97,7 @@ def command(
         if as_json:
             print_json(outcome.as_json())
         else:
-            _tell(outcome, target)
+            _tell(outcome, target, all_findings)
     return int(outcome.exit_code)
 
 
@@ -132,10 +139,10 @@ def _gather(
         return gathering.run()
 
 
-def _tell(outcome: GatherOutcome, written: str) -> None:
+def _tell(outcome: GatherOutcome, written: str, each_finding: bool) -> None:
     screen = screen_of(sys.stdout)
     width = min(screen.width or _PIPED_WIDTH, _WIDEST)
-    for line in (*_head(outcome, written, width), *report(outcome, width, _FINDINGS_SHOWN)):
+    for line in (*_head(outcome, written, width), *report(outcome, width, each_finding)):
         click.echo(screen.clean(line))
 
 

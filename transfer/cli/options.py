@@ -30,6 +30,9 @@ config_option = click.option(
     metavar="FILE",
     help="The configuration. Default: $NIGHTFERRY_CONFIG, ./nightferry.toml, your configuration folder.",
 )
+all_findings_option = click.option(
+    "--all-findings", is_flag=True, help="List every finding by itself, however many are of one kind."
+)
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."
 )

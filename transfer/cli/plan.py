@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from datetime import date
-from pathlib import Path
+from typing import Any
 
 import click
 import humanize
 
 from transfer.cli.options import (
+    all_findings_option,
     as_request,
     config_option,
     ends_with_exit_code,
@@ -21,9 +21,9 @@ from transfer.cli.options import (
     the_config,
 )
 from transfer.cli.screen import screen_of
+from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
-from transfer.grouping import grouped
 from transfer.jobs.send.outcome import told_left_behind
 from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
 from transfer.jobs.send.ready import SendRequest
@@ -36,6 +36,7 @@ from transfer.words import size_told
 @click.command("plan")
 @config_option
 @json_option
+@all_findings_option
 @click.option("--logs", is_flag=True, help="Try the descriptions of logs on tonight's files instead.")
 @scope_options
 @ends_with_exit_code("plan")
@@ -43,10 +44,8 @@ def command(
     config_file: str | None,
     as_json: bool,
     logs: bool,
-    drives: tuple[Path, ...],
-    nights: tuple[date, ...],
-    since: date | None,
-    everything: bool,
+    all_findings: bool,
+    **scope: Any,
 ) -> int:
     """Say what `send` would carry, whether it fits, how long it takes, and what looks wrong.
 
@@ -55,14 +54,14 @@ def command(
     """
     config = the_config(config_file)
     around = Surroundings(this_computer(), Records(records_folder(config)), Stop())
-    request = as_request(drives, nights, since, everything)
+    request = as_request(**scope)
     if logs:
         return _try_logs(config, request, around, as_json)
     outcome = preview(config, request, around)
     if as_json:
         print_json(outcome.as_json())
     else:
-        click.echo("\n".join(_lines(outcome)))
+        click.echo("\n".join(_lines(outcome, all_findings)))
     return int(outcome.exit_code)
 
 
@@ -80,7 +79,7 @@ def _try_logs(config: Config, request: SendRequest, around: Surroundings, as_jso
     return int(trial.exit_code)
 
 
-def _lines(outcome: PlanOutcome) -> Iterator[str]:
+def _lines(outcome: PlanOutcome, each_finding: bool) -> Iterator[str]:
     yield outcome.message
     for night in outcome.nights:
         where = f" on {night.drive!r}" if night.drive else ""
@@ -95,7 +94,7 @@ def _lines(outcome: PlanOutcome) -> Iterator[str]:
         yield f"The drive {name!r} is not there; the others are sent to."
     if outcome.left_behind:
         yield told_left_behind(outcome.left_behind)
-    yield from _wrong(outcome)
+    yield from _wrong(outcome, each_finding)
 
 
 def _files(count: int) -> str:
@@ -110,11 +109,7 @@ def _drive(drive: PlannedDrive) -> Iterator[str]:
     yield f"  takes about     {took} ({how})"
 
 
-def _wrong(outcome: PlanOutcome) -> Iterator[str]:
+def _wrong(outcome: PlanOutcome, each_finding: bool) -> Iterator[str]:
     for problem in outcome.problems:
         yield f"In the way: {problem}"
-    told = grouped(outcome.findings)
-    for each in told:
-        yield f"Worth a look: {each.line}"
-    if len(told) < len(outcome.findings):
-        yield "nightferry plan --json lists each."
+    yield from worth_a_look(outcome.findings, each=each_finding)

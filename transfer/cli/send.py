@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import date
-from pathlib import Path
+from typing import Any
 
 import click
 
 from transfer.bounded import run_bounded
 from transfer.cli.apart import run_apart
 from transfer.cli.options import (
+    all_findings_option,
     as_request,
     config_option,
     ends_with_exit_code,
@@ -47,16 +47,15 @@ NOTHING_SENT = {
 @config_option
 @json_option
 @scope_options
+@all_findings_option
 @click.option("--time-limit", metavar="TIME", help="End in order after TIME (such as 30m), proven or not.")
 @ends_with_exit_code("send", NOTHING_SENT)
 def command(
     config_file: str | None,
     as_json: bool,
-    drives: tuple[Path, ...],
-    nights: tuple[date, ...],
-    since: date | None,
-    everything: bool,
     time_limit: str | None,
+    all_findings: bool,
+    **scope: Any,
 ) -> int:
     """Carry the night to the drive and prove every copy.
 
@@ -65,12 +64,12 @@ def command(
     """
     config = the_config(config_file)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
-    request, stop = as_request(drives, nights, since, everything), Stop(limit_s)
-    if limit_s is None:
-        return _send(config, request, stop, as_json)
-    return run_apart(
-        lambda: exit_code_of("send", lambda: _send(config, request, stop, as_json), as_json, NOTHING_SENT)
-    )
+    request, stop = as_request(**scope), Stop(limit_s)
+
+    def run() -> int:
+        return _send(config, request, stop, as_json, all_findings)
+
+    return run() if limit_s is None else run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
 
 
 def _limit_s(written: str) -> float:
@@ -81,20 +80,20 @@ def _limit_s(written: str) -> float:
         raise ConfigurationError(f"--time-limit {written!r} is no length of time", next_step=step) from error
 
 
-def _send(config: Config, request: SendRequest, stop: Stop, as_json: bool) -> int:
+def _send(config: Config, request: SendRequest, stop: Stop, as_json: bool, all_findings: bool) -> int:
     """Run the job, report what came of it, and return the exit code."""
     stop_on_signals(stop)
     records = Records(records_folder(config))
     with Progress(shown=not as_json) as progress:
         run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
         outcome, hangs = run_bounded(run.run, run.outcome, stop)
-    _report(outcome, as_json)
+    _report(outcome, as_json, all_findings)
     if hangs:
         _report_hanging(outcome, records, as_json)
     return int(outcome.exit_code)
 
 
-def _report(outcome: SendOutcome, as_json: bool) -> None:
+def _report(outcome: SendOutcome, as_json: bool, each_finding: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
     elif outcome.nothing_new:
@@ -102,7 +101,7 @@ def _report(outcome: SendOutcome, as_json: bool) -> None:
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:
-        say(receipt(outcome).removesuffix("\n"))
+        say(receipt(outcome, each_finding=each_finding).removesuffix("\n"))
 
 
 def _report_hanging(outcome: SendOutcome, records: Records, as_json: bool) -> None:

@@ -49,10 +49,27 @@ class NoteWriter:
         click.echo(screen_of(sys.stderr).clean(line), err=True)
 
     def say_findings(self, findings: Iterable[Finding]) -> None:
-        """Write the findings about the archive's bags."""
-        for finding in findings:
-            detail = f" ({finding.detail})" if finding.detail else ""
-            self.say(f"Worth a look: {finding.path}: {finding.kind.value}{detail}")
+        """Write the findings about the archive's bags, many of one kind as one line."""
+        for line in worth_a_look(findings, see="--json"):
+            self.say(line)
+
+
+def worth_a_look(
+    findings: Iterable[Finding],
+    *,
+    each: bool = False,
+    before: str = "Worth a look: ",
+    see: str = "--all-findings",
+) -> list[str]:
+    """Return lines for findings, many of one kind as one unless `each` is wanted, and how to `see` each."""
+    from transfer.grouping import grouped
+
+    told = grouped(findings, each=each)
+    lines = [f"{before}{one.line}" for one in told]
+    if any(one.stands_for > 1 for one in told):
+        indent = " " * (len(before) - len(before.lstrip()))
+        lines.append(f"{indent}{see} lists each by itself.")
+    return lines
 
 
 def line_of(note: Note) -> str:

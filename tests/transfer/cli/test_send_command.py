@@ -165,7 +165,7 @@ def here(*words):
         ("a folder that is no drive", ("--drive", "."), 3, "not a prepared drive"),
         ("a length of time that is none", ("--time-limit", "soon"), 2, "no length of time"),
         ("a date that is none", ("--night", "2026-02-30"), 2, "2026-02-30"),
-        ("a date that is none", ("--since", "yesterday"), 2, "yesterday"),
+        ("a date that is none", ("--since", "tomorrow"), 2, "tomorrow"),
         ("an option that is none", ("--verify",), 2, "--verify"),
         ("an argument that is none", ("everything",), 2, "everything"),
     ],

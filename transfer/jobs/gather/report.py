@@ -17,6 +17,7 @@ from manifests.frames.frame import FrameType
 from transfer.archive.layout import folder_name
 from transfer.engine.bag.durable import write_durably
 from transfer.engine.medium import PinnedFolder
+from transfer.grouping import grouped
 from transfer.jobs.gather.archive_frames import filter_of
 from transfer.jobs.gather.outcome import GatherOutcome, LaidOut, folders_of
 
@@ -39,14 +40,14 @@ _SHARED = (
 )
 
 
-def report(outcome: GatherOutcome, width: int, findings_at_most: int | None = None) -> Iterator[str]:
+def report(outcome: GatherOutcome, width: int, each_finding: bool = True) -> Iterator[str]:
     """Return the report's lines, wrapped to a width in characters."""
     by_path = outcome.by_path
     yield from _lights(outcome.lights)
     yield from _rows("What goes together", [row for row in outcome.rows if not row.missing], by_path, width)
     yield from _rows("What is missing", outcome.missing, by_path, width)
-    yield from _findings("What could not be laid out", outcome.failures, width, findings_at_most)
-    yield from _findings("Worth a look", outcome.remarks, width, findings_at_most)
+    yield from _findings("What could not be laid out", outcome.failures, width, each_finding)
+    yield from _findings("Worth a look", outcome.remarks, width, each_finding)
     if any(each.shares_the_archives_file for each in outcome.laid_out):
         yield ""
         yield from wrapped(_SHARED, width)
@@ -96,15 +97,15 @@ def _needed_for(row: Row) -> str:
     return f"for {count:,} {several(row.of) if count > 1 else row.of.value}, {row.described}:"
 
 
-def _findings(title: str, findings: Sequence[Finding], width: int, at_most: int | None) -> Iterator[str]:
+def _findings(title: str, findings: Sequence[Finding], width: int, each: bool) -> Iterator[str]:
     if findings:
         yield ""
         yield f"{title} ({len(findings):,})"
-    for finding in findings[:at_most]:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        yield from wrapped(f"{finding.path}: {finding.kind.value}{detail}", width, "    ", "  ")
-    if at_most is not None and len(findings) > at_most:
-        yield f"  and {len(findings) - at_most:,} more, which the table in the folder lists"
+    told = grouped(findings, each=each)
+    for one in told:
+        yield from wrapped(one.line, width, "    ", "  ")
+    if len(told) < len(findings):
+        yield "  --all-findings lists each by itself, and so does the table in the folder."
 
 
 def write_tables(outcome: GatherOutcome, folder: PinnedFolder) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from transfer.grouping import grouped
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 
 _WIDTH = 78
-_FINDINGS_SHOWN = 40
+_FINDINGS_LISTED = 2000
 _ORDER = [*FrameType, None]
 
 
@@ -38,9 +38,9 @@ def unfinished_receipt(began: datetime) -> str:
     )
 
 
-def receipt(outcome: SendOutcome) -> str:
-    """Return the receipt of a run that has ended."""
-    return _page(outcome.headline, list(_body(outcome)))
+def receipt(outcome: SendOutcome, *, each_finding: bool = True) -> str:
+    """Return the receipt of a run that has ended, with `each_finding` listed at its end, or many as one."""
+    return _page(outcome.headline, list(_body(outcome, each_finding)))
 
 
 def _page(title: str, body: list[str]) -> str:
@@ -64,7 +64,7 @@ def _moment(moment: datetime) -> str:
     return f"{moment.astimezone(UTC):%Y-%m-%d at %H:%M:%S} UTC"
 
 
-def _body(outcome: SendOutcome) -> Iterator[str]:
+def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
     yield from _paragraph(outcome.message)
     took = humanize.precisedelta(outcome.ended - outcome.began, minimum_unit="seconds", format="%d")
     yield from _paragraph(f"The run began on {_moment(outcome.began)} and took {took}.")
@@ -74,6 +74,8 @@ def _body(outcome: SendOutcome) -> Iterator[str]:
     yield from _findings(outcome.all_findings())
     yield ""
     yield from _what_now(outcome)
+    if each_finding:
+        yield from _every_finding(outcome.all_findings())
 
 
 def _night(night: NightOutcome) -> Iterator[str]:
@@ -123,13 +125,23 @@ def _findings(findings: list[Finding]) -> Iterator[str]:
     yield ""
     yield f"Worth a look ({len(findings)})"
     told = grouped(findings)
-    for each in told[:_FINDINGS_SHOWN]:
+    for each in told:
         yield from _paragraph(each.line, "  ")
-    rest = sum(each.stands_for for each in told[_FINDINGS_SHOWN:])
-    if rest:
-        yield f"  and {rest} more: nightferry send --json lists all"
-    elif len(told) < len(findings):
-        yield "  nightferry send --json lists each"
+    if len(told) < len(findings):
+        yield "  Each is listed at the end of the receipt: READ ME FIRST.txt on the drive."
+
+
+def _every_finding(findings: list[Finding]) -> Iterator[str]:
+    """Return a list of all findings, where some were told as one; it must not fill the drive."""
+    told = grouped(findings, each=True)
+    if len(grouped(findings)) == len(told):
+        return
+    yield ""
+    yield f"Every finding ({len(told):,})"
+    for each in told[:_FINDINGS_LISTED]:
+        yield from _paragraph(each.line, "  ")
+    if len(told) > _FINDINGS_LISTED:
+        yield f"  and {len(told) - _FINDINGS_LISTED:,} more: nightferry send --json lists all"
 
 
 def _what_now(outcome: SendOutcome) -> Iterator[str]:

@@ -46,16 +46,18 @@ def test_links_come_with_a_warning_and_copies_without(archive: SmallArchive, gat
         assert "changes the archive" in " ".join(report(gather(means=means), 80))
 
 
-def test_of_many_findings_the_first_are_shown_and_the_rest_counted(
-    archive: SmallArchive, gather: Gather
+def test_many_findings_of_a_kind_are_one_line_on_the_screen_and_each_in_the_table(
+    archive: SmallArchive, gather: Gather, folder: Path
 ) -> None:
     archive.light("here.fits")
-    for number in range(4):
+    for number in range(7):
         archive.light(f"gone_{number}.fits").unlink()
-    lines = list(report(gather(), 80, findings_at_most=3))
-    assert "What could not be laid out (4)" in lines
-    assert sum("gone_" in line for line in lines) == 3
-    assert "  and 1 more, which the table in the folder lists" in lines
+    outcome = gather()
+    lines = list(report(outcome, 80, each_finding=False))
+    assert "What could not be laid out (7)" in lines
+    assert sum("gone_" in line for line in lines) == 1
+    assert "  --all-findings lists each by itself, and so does the table in the folder." in lines
+    assert (folder / "M 33 matches.txt").read_text("utf-8").count("gone_") == 7
 
 
 Gather = Callable[..., GatherOutcome]

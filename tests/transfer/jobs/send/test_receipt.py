@@ -77,21 +77,31 @@ def test_words_of_proof_follow_what_was_read():
     assert "check the drive on another computer" in " ".join(doubted.split())
 
 
-def test_every_finding_is_told_up_to_a_page_and_the_rest_counted():
-    findings = tuple(Finding(FindingKind.NOT_PROVEN, f"reason {n}", f"logs/{n}/a.log") for n in range(50))
-    told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
-    assert "Worth a look (50)" in told
-    assert "logs/39/a.log: not proven (reason 39)" in told
-    assert "and 10 more: nightferry send --json lists all" in told
+def many(number: int) -> SendOutcome:
+    findings = tuple(Finding(FindingKind.NOT_PROVEN, f"reason {n}", f"logs/{n}.log") for n in range(number))
+    return replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings)
 
 
-def test_what_is_the_same_of_many_files_takes_one_place_on_the_page():
-    findings = tuple(Finding(FindingKind.NOT_PROVEN, "the drive left", f"logs/{n}.log") for n in range(500))
-    told = receipt(replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, findings=findings))
+def test_many_findings_of_a_kind_take_one_place_on_the_screen():
+    told = receipt(many(500), each_finding=False)
     assert "Worth a look (500)" in told
-    assert "logs/0.log, logs/1.log, logs/2.log and 497 more: not proven" in " ".join(told.split())
-    assert "nightferry send --json lists each" in told
+    assert "500 × not proven, such as logs/0.log: reason 0. Send again" in " ".join(told.split())
+    assert "listed at the end of the receipt" in told
     assert len(told.splitlines()) < 50
+
+
+def test_the_receipt_lists_every_finding_at_its_end():
+    told = receipt(many(500))
+    assert "Every finding (500)" in told
+    assert told.endswith("  logs/499.log: not proven (reason 499)\n")
+    assert told.index("What to do now") < told.index("Every finding")
+    assert receipt(many(3000)).endswith("  and 1,000 more: nightferry send --json lists all\n")
+
+
+def test_a_few_findings_are_told_once():
+    told = receipt(many(5))
+    assert told.count("logs/4.log: not proven (reason 4)") == 1
+    assert "Every finding" not in told
 
 
 def test_nights_and_drives_that_had_no_part_are_told():
