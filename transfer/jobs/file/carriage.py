@@ -19,12 +19,9 @@ from transfer.jobs.file.account import Account
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.finishing import Finishing, count_there
 from transfer.jobs.file.items import Item, Portion, Refusal, not_filed
-from transfer.jobs.file.planning import Planned
+from transfer.jobs.file.planning import Plan, Planned, lack_of_room
 from transfer.jobs.file.receiving import Filing, Receiving
 from transfer.surroundings import Surroundings
-
-# Names, lists, and what a file system may take for itself.
-_EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
 
 
 class Carriage:
@@ -93,7 +90,7 @@ class Carriage:
         self._background.do(lambda: count_there(account, self._filing.shelf, plan.there))
         self._refuse(account, plan.refusals)
         try:
-            if plan.carry and self._fits(account, plan.carry):
+            if plan.carry and self._fits(account, plan):
                 self._copy(account, plan.carry)
         except (OSError, NightferryError) as error:
             self._fail_with(error, account, (planned.item for planned in plan.carry))
@@ -104,18 +101,14 @@ class Carriage:
         self._stopped = self._stopped or bool(self._around.stop.why)
         return self._stopped or self.failure is not None
 
-    def _fits(self, account: Account, carry: Sequence[Planned]) -> bool:
+    def _fits(self, account: Account, plan: Plan) -> bool:
         """Check that there is room before the first byte is written."""
-        needed = sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in carry) + _ROOM_BYTES
-        archive = self._filing.archive
-        free = archive.folder.free_bytes()
-        if needed <= free:
+        lack = lack_of_room(account.delivery.label, plan.needed_bytes, self._filing.archive)
+        if lack is None:
             return True
-        room = f"{free / 1e9:.2f} GB are free at {archive.root}"
-        happened = f"{account.delivery.label} needs {needed / 1e9:.2f} GB, and {room}"
-        self.full.append(DoesNotFit(happened, archive.root, "Make room on it, then file again."))
+        self.full.append(lack)
         why = "it does not fit on the archive's disk"
-        self._refuse(account, (not_filed(planned.item.shown, why) for planned in carry))
+        self._refuse(account, (not_filed(planned.item.shown, why) for planned in plan.carry))
         return False
 
     def _copy(self, account: Account, carry: Sequence[Planned]) -> None:

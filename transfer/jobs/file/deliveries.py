@@ -124,7 +124,8 @@ class Search:
             yield from self._bag_somewhere(bag)
         inside_a_bag = any(folder.resolve().is_relative_to(bag.resolve()) for bag in bags)
         if not inside_a_bag:
-            yield loose_delivery(folder, [*bags, *remains, archive], self.dating)
+            alone = not bags and not self.findings
+            yield loose_delivery(folder, [*bags, *remains, archive], self.dating, may_be_empty=not alone)
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
         """Return one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""

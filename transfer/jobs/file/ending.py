@@ -67,8 +67,8 @@ def _many(count: int) -> str:
     return "1 file" if count == 1 else f"{count} files"
 
 
-def planned_message(deliveries: Sequence[DeliveryResult]) -> str:
-    """Return in one line what a run would do."""
+def planned_message(deliveries: Sequence[DeliveryResult], why: str = "") -> str:
+    """Return in one line what a run would do, and why it could not."""
     would = sum(delivery.would_be_filed for delivery in deliveries)
     there = sum(delivery.already_there for delivery in deliveries)
     refused = sum(delivery.refused for delivery in deliveries)
@@ -77,7 +77,8 @@ def planned_message(deliveries: Sequence[DeliveryResult]) -> str:
         told.append(f"{there} {'are' if there > 1 else 'is'} in the archive already")
     if refused:
         told.append(f"{refused} would not be filed")
-    return "Nothing was written: " + "; ".join(told) + "."
+    line = "Nothing was written: " + "; ".join(told) + "."
+    return f"{line} {why[:1].upper()}{why[1:]}." if why else line
 
 
 def next_step(

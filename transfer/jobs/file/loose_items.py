@@ -11,6 +11,7 @@ from manifests.findings import Finding, FindingKind
 from transfer.config import Source
 from transfer.engine.drive import MARK_NAME, RECEIPT_NAME
 from transfer.engine.sources import SourceFile, walk
+from transfer.errors import NotThere
 from transfer.jobs.file.dating import Dating, HeaderUnread
 from transfer.jobs.file.items import Delivery, Item, Portion, Refusal, not_filed
 
@@ -18,21 +19,27 @@ from transfer.jobs.file.items import Delivery, Item, Portion, Refusal, not_filed
 _PORTION_FILES = 2000
 
 
-def loose_delivery(folder: Path, keep_out: Collection[Path], dating: Dating) -> Delivery:
+def loose_delivery(
+    folder: Path, keep_out: Collection[Path], dating: Dating, *, may_be_empty: bool = True
+) -> Delivery:
     """Return all files at or below a folder, but not those in the folders of `keep_out`.
 
-    Raises NotThere where the folder cannot be listed.
+    Raises NotThere where the folder cannot be listed; so does walking the portions, at their end, of a folder
+    without a file that may not be empty: it may be the place of a disk that is not mounted.
     """
     name = portable_path(folder.resolve().name.replace("/", "_"))
     files = walk(Source(name, folder), keep_out)
-    return Delivery(label=str(folder), root=folder, portions=_Portions(folder, dating).of(files))
+    return Delivery(
+        label=str(folder), root=folder, portions=_Portions(folder, dating, may_be_empty).of(files)
+    )
 
 
 class _Portions:
     """Gathers files into portions, with what is noticed on the way."""
 
-    def __init__(self, folder: Path, dating: Dating) -> None:
+    def __init__(self, folder: Path, dating: Dating, may_be_empty: bool) -> None:
         self._folder = folder
+        self._may_be_empty = may_be_empty
         self._dating = dating
         self._items: list[Item] = []
         self._refusals: list[Refusal] = []
@@ -41,7 +48,9 @@ class _Portions:
     def of(self, files: Iterator[SourceFile | Finding]) -> Iterator[Portion]:
         """Yield the files in portions. A frame that cannot be opened is tried again after all others."""
         unread: list[SourceFile] = []
+        found_any = self._may_be_empty
         for found in files:
+            found_any = True
             if isinstance(found, Finding):
                 self._note(found)
             elif not _is_a_drive_s_own(found, self._folder):
@@ -58,6 +67,9 @@ class _Portions:
                 self._refusals.append(not_filed(str(self._folder / file.path), str(error)))
         if self._dating.guess is not None and self._dating.guessed:
             self._findings.append(self._dating.guess)
+        if not found_any:
+            step = "Is the disk or share that belongs here mounted? Name the folder that the files are in."
+            raise NotThere("There is no file in this folder", self._folder, step)
         yield self._portion()
 
     def _portion(self) -> Portion:

@@ -8,17 +8,23 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import humanize
+
 from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import Holding
 from transfer.archive.contents import Holdings
+from transfer.archive.held import OpenArchive
 from transfer.archive.layout import place_of
 from transfer.archive.naming import Namer
 from transfer.archive.shelf import Look, Shelf
 from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.medium import Medium
 from transfer.engine.medium.base import BLOCK_BYTES
-from transfer.errors import NightferryError
+from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.items import Item, Refusal, not_filed
+
+# A file's name, and its lines in the lists; and what a file system may take for itself.
+_EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +85,11 @@ class Plan:
     carry: tuple[Planned, ...]
     there: tuple[InArchive, ...]
     refusals: tuple[Refusal, ...]
+
+    @property
+    def needed_bytes(self) -> int:
+        """How much room the files that are carried need, with their names and their lines in lists."""
+        return sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in self.carry)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +205,17 @@ class Planner:
             while block := file.read(BLOCK_BYTES):
                 digest.update(block)
         return digest.hexdigest()
+
+
+def lack_of_room(what: str, needed_bytes: int, archive: OpenArchive) -> DoesNotFit | None:
+    """Return how what has to be carried does not fit on the archive's disk; None where it does."""
+    needed = needed_bytes + _ROOM_BYTES if needed_bytes else 0
+    free = archive.folder.free_bytes()
+    if needed <= free:
+        return None
+    room = f"there is room for {humanize.naturalsize(free)} at {archive.root}"
+    happened = f"{what} needs {humanize.naturalsize(needed)}, and {room}"
+    return DoesNotFit(happened, archive.root, "Make room on it, then file again.")
 
 
 def stands_for(planned: Planned, bag: str, path: str) -> bool:

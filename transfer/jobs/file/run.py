@@ -29,7 +29,7 @@ from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.deliveries import Search
 from transfer.jobs.file.ending import exit_code, failed, message, next_step, planned_message
 from transfer.jobs.file.outcome import FileOutcome
-from transfer.jobs.file.planning import Planner
+from transfer.jobs.file.planning import Planner, lack_of_room
 from transfer.jobs.file.receiving import Filing
 from transfer.jobs.file.skies import Skies
 from transfer.surroundings import Surroundings
@@ -113,7 +113,7 @@ class FileRun:
         planner = Planner(self._namer, shelf, holdings, self._around.medium, archive.limits)
         accounts = (Account(delivery, self._request.list_files) for delivery in deliveries)
         if self._request.dry_run:
-            self._plan(accounts, planner)
+            self._plan(accounts, planner, archive)
         else:
             self._carry(accounts, Filing(archive, shelf, planner, holdings, Skies(self._config.site)))
         self._unseen += search.findings
@@ -157,11 +157,13 @@ class FileRun:
 
     # Planning only
 
-    def _plan(self, accounts: Iterator[Account], planner: Planner) -> None:
+    def _plan(self, accounts: Iterator[Account], planner: Planner, archive: OpenArchive) -> None:
+        needed_bytes = 0
         for account in accounts:
             self._accounts.append(account)
             for portion in account.delivery.portions:
                 plan = planner.plan(portion.items)
+                needed_bytes += plan.needed_bytes
                 for planned in plan.carry:
                     account.count_planned(planned)
                 for placed in plan.there:
@@ -169,6 +171,8 @@ class FileRun:
                 account.count_refused([*plan.refusals, *portion.refusals])
                 account.note(portion.findings)
             account.count_refused(account.delivery.refusals)
+        lack = lack_of_room("What would be filed", needed_bytes, archive)
+        self._full += [] if lack is None else [lack]
 
     # Carrying
 
@@ -235,7 +239,7 @@ class FileRun:
             from_medium=self._from_medium,
             dry_run=self._request.dry_run,
         )
-        return replace(outcome, message=planned_message(results)) if self._request.dry_run else outcome
+        return replace(outcome, message=planned_message(results, ended)) if self._request.dry_run else outcome
 
     def _why_ended(self, stopped: str) -> str:
         if self._failure is not None:

@@ -595,3 +595,36 @@ def test_a_fault_of_the_program_between_two_nights_keeps_the_account_of_the_firs
     assert (outcome.filed, outcome.exit_code) == (5, ExitCode.SOMETHING_UNPROVEN)
     assert outcome.deliveries[0].acknowledged
     assert "LookupError: a slip" in outcome.message
+
+
+def test_a_dry_run_looks_whether_there_is_room(night: Path, desk: Desk):
+    class FullFolder(LinuxFolder):
+        def free_bytes(self) -> int:
+            return 1_000_000 if self.path == desk.archive else super().free_bytes()
+
+    class Full(LinuxMedium):
+        def pin(self, path: Path) -> PinnedFolder:
+            return FullFolder(path)
+
+    outcome = desk.file(night, dry_run=True, medium=Full())
+    assert outcome.exit_code is ExitCode.DOES_NOT_FIT
+    assert outcome.would_be_filed == 5
+    assert "5 files would be filed. What would be filed needs 16.8 MB" in outcome.message
+    assert "there is room for 1.0 MB" in outcome.message
+    assert outcome.next_step == "Make room on it, then file again."
+    assert desk.file(night, dry_run=True).exit_code is ExitCode.PROVEN
+
+
+@pytest.mark.parametrize("dry_run", [True, False])
+def test_a_folder_without_a_file_may_be_the_place_of_a_disk_that_is_not_mounted(
+    desk: Desk, tmp_path: Path, dry_run: bool
+):
+    (tmp_path / "share" / "frames").mkdir(parents=True)
+    outcome = desk.file(tmp_path / "share", dry_run=dry_run)
+    assert outcome.exit_code is ExitCode.NOT_THERE
+    assert "There is no file in this folder" in outcome.message
+    assert "mounted?" in outcome.next_step
+
+
+def test_a_drive_without_a_night_is_no_trouble(desk: Desk, stick: Path):
+    assert desk.file(stick).exit_code is ExitCode.PROVEN
