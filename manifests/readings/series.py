@@ -22,6 +22,7 @@ _TOGETHER_US = HOUR_US // 6
 # A fall over less than this is none per hour.
 _LEAST_FALL_US = HOUR_US // 2
 DEW_POINT, DEW_MARGIN = "dew point", "margin to the dew point"
+DERIVED = (DEW_POINT, DEW_MARGIN)
 
 
 @dataclass(frozen=True, slots=True)

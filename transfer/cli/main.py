@@ -28,6 +28,7 @@ _COMMANDS = {
     "nights": "List the archive's nights: what each gave, findings, moon, verdict.",
     "frames": "Find frames in the archive, as a table, CSV, JSON, ECSV, VOTable or paths.",
     "night": "Tell one night: frames, events, gaps, readings, and what failed.",
+    "compare": "Lay nights side by side: what parts the good ones from the others.",
     "mark": "Keep your verdict on a night: good, poor or lost.",
     "index": "Build the archive's index again from its bags.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",

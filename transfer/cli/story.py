@@ -193,20 +193,21 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         yield f"{logs} of this night: not read by the present descriptions. Run: nightferry index --logs"
     if told.failures:
         yield "What stands beside a failure need not have caused it."
-    if any(map(_concerns_power, told.series)):
-        yield _CAUTION
+    if any(concerns_power(series.quantity, series.unit) for series in told.series):
+        yield CAUTION
 
 
-_CAUTION = (
+CAUTION = (
     "Caution: readings of power and of dew are about electricity near water. Switch off at the socket"
     " before you touch a cable or a plug, and leave closed what is closed: nothing here is advice to open a"
     " powered box."
 )
 
 
-def _concerns_power(series: Series) -> bool:
-    name = series.quantity.casefold()
-    return series.unit in _POWER_UNITS or "dew" in name or any(word in name for word in _POWER)
+def concerns_power(quantity: str, unit: str) -> bool:
+    """Return whether readings are of electricity or of dew, so that the caution belongs beside them."""
+    name = quantity.casefold()
+    return unit in _POWER_UNITS or "dew" in name or any(word in name for word in _POWER)
 
 
 def _number(value: float) -> str:

@@ -1,0 +1,179 @@
+"""What parts nights: found where it is, not found in noise, never called more than it is."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from manifests.readings.comparing import Measure, Side, Statistic, compare, nights_to_be_sure
+from manifests.readings.occurring import occurrences
+from manifests.readings.permutations import MOST_CHOICES, chances
+from manifests.readings.sentences import occurrence_words, odds, separation_words
+from manifests.readings.series import HOUR_US, series_of
+
+SETS = 1000
+QUANTITIES = 30
+
+
+def noise(rng: random.Random, nights: int) -> list[Measure]:
+    return [
+        Measure(f"q{number}", "", Statistic.LOWEST, tuple(rng.gauss(0, 1) for _ in range(nights)))
+        for number in range(QUANTITIES)
+    ]
+
+
+def test_in_noise_something_is_called_sure_in_at_most_one_set_in_twenty():
+    rng = random.Random(20260314)
+    poor = [True] * 6 + [False] * 7
+    sure = sum(any(one.sure for one in compare(noise(rng, 13), poor).separations) for _ in range(SETS))
+    assert sure <= SETS * 0.05
+    assert sure > SETS * 0.01, "a test that never finds anything would pass as well"
+
+
+def test_among_noise_what_parts_the_nights_is_found():
+    rng = random.Random(7)
+    poor = [True] * 8 + [False] * 8
+    found = 0
+    for _ in range(20):
+        measures = noise(rng, 16)
+        cold = tuple(rng.gauss(-5 if is_poor else 5, 1) for is_poor in poor)
+        measures[17] = replace(measures[17], quantity="air temperature", values=cold)
+        first = compare(measures, poor).separations[0]
+        found += first.measure.quantity == "air temperature" and first.sure
+    assert found == 20
+
+
+def measure(*values: float | None, quantity: str = "air temperature") -> Measure:
+    return Measure(quantity, "deg_C", Statistic.LOWEST, values)
+
+
+def test_one_night_on_the_wrong_side_is_named():
+    values = (*map(float, range(12)), -1.0)
+    poor = [number < 6 for number in range(12)] + [False]
+    found = compare([measure(*values)], poor)
+    (one,) = found.separations
+    assert (one.poor_side, one.between, one.exceptions) == (Side.BELOW, (5.0, 6.0), (12,))
+    assert one.chance == pytest.approx(chances(values[:6], values[6:]).either)
+    assert "but for 1 night on the other side" in separation_words(one, found)
+
+
+def test_a_quantity_that_only_follows_another_is_said_to():
+    poor = [True, True, True, False, False, False]
+    air = measure(-3, -2, -1, 4, 5, 9)
+    tube = measure(-4, -3.2, -2, 1, 4.5, 8, quantity="tube temperature")
+    found = compare([air, tube], poor)
+    assert [one.follows for one in found.separations] == ["", "air temperature, lowest"]
+    assert "cannot tell the two apart" in separation_words(found.separations[1], found)
+
+
+def test_statistics_that_are_the_same_in_every_night_are_tried_once():
+    twice = [measure(1, 2, 3, 4), replace(measure(1, 2, 3, 4), statistic=Statistic.LAST)]
+    assert compare(twice, [True, True, False, False]).tried == 1
+
+
+@pytest.mark.parametrize("poor", [[], [True, True], [False, False]])
+def test_without_both_kinds_of_nights_nothing_is_tried(poor):
+    found = compare([measure(*range(len(poor)))], poor)
+    assert (found.separations, found.tried) == ((), 0)
+
+
+def test_nights_without_a_value_are_left_out_of_its_chance():
+    poor = [True, True, False, False, False, True]
+    (one,) = compare([measure(-3, -2, 4, 5, 6, None)], poor).separations
+    assert one.chances.below == pytest.approx(0.1)
+    assert one.chance_corrected >= one.chance
+    assert compare([measure(None, None, 4, 5, 6, None)], poor).tried == 0
+
+
+def test_a_quantity_that_never_changes_parts_nothing():
+    assert compare([measure(5, 5, 5, 5)], [True, True, False, False]).separations == ()
+
+
+def test_more_nights_than_can_all_be_tried_are_drawn_always_alike():
+    poor = [number % 2 == 0 for number in range(24)]
+    values = tuple(float(is_poor) + number / 100 for number, is_poor in enumerate(poor))
+    first, again = (compare([measure(*values)], poor).separations[0] for _ in range(2))
+    assert first == again
+    assert first.chance < 1e-5
+    assert first.chance_corrected == pytest.approx(1 / MOST_CHOICES, rel=3)
+
+
+def test_how_many_more_nights_would_make_it_sure():
+    (one,) = compare([measure(-1, -0.5, 1, 2, 3)], [True, True, False, False, False]).separations
+    poor, good = nights_to_be_sure(2, 3, one)
+    assert poor + good == 3
+    more = [measure(*(-1.0 - n for n in range(2 + poor)), *(1.0 + n for n in range(3 + good)))]
+    assert compare(more, [True] * (2 + poor) + [False] * (3 + good)).separations[0].sure
+
+
+@given(st.lists(st.tuples(st.booleans(), st.floats(-10, 10) | st.none()), min_size=1, max_size=8))
+def test_no_nights_at_all_break_it(nights):
+    found = compare([measure(*(value for _, value in nights))], [poor for poor, _ in nights])
+    for one in found.separations:
+        assert 0 < one.chance <= one.chance_corrected <= 1
+        assert one.between[0] <= one.between[1]
+        assert separation_words(one, found)
+
+
+@pytest.mark.parametrize(
+    ("chance", "told"),
+    [
+        (1.0, "10 times in 10"),
+        (0.2, "2 times in 10"),
+        (0.1, "once in 10"),
+        (2 / 35, "5.7 times in 100"),
+        (0.01, "once in 100"),
+        (0.001, "once in 1,000"),
+        (1e-6, "less than once in 1,000"),
+    ],
+)
+def test_chances_are_said_as_people_say_them(chance, told):
+    assert odds(chance) == told
+
+
+def fall(night: int, first: float, per_hour: float):
+    begun = night * 24 * HOUR_US
+    points = [(begun + step * HOUR_US // 6, first - per_hour * step / 6) for step in range(60)]
+    return series_of("mast", "air temperature", "deg_C", points)
+
+
+KEY = ("air temperature", "deg_C")
+
+
+def test_failures_at_values_that_the_nights_seldom_had_stand_out():
+    nights = [fall(night, 10.0, 1.0) for night in range(5)]
+    (found,) = occurrences({KEY: nights}, {KEY: [0.3, 0.4, 0.2]})
+    assert (found.side, found.sure) == (Side.BELOW, True)
+    # Each night has 60 readings, a sixth of a degree apart: 0.4 °C and less are the last two.
+    assert found.share == pytest.approx(2 / 60, abs=0.001)
+    assert "shows no cause" in occurrence_words(found, 1)
+
+
+def test_failures_at_usual_values_do_not():
+    nights = [fall(night, 10.0, 1.0) for night in range(5)]
+    (found,) = occurrences({KEY: nights}, {KEY: [5.0, 2.0, 8.0]})
+    assert not found.sure
+    assert found.chance > 0.5
+    assert "proves nothing" in occurrence_words(found, 1)
+
+
+def test_many_quantities_make_a_rare_value_less_rare():
+    other = ("humidity", "%")
+    nights = {KEY: [fall(0, 10.0, 1.0)], other: [fall(0, 90.0, 1.0)]}
+    found = occurrences(nights, {KEY: [0.2], other: [85.0]})
+    assert found[0].quantity == "air temperature"
+    assert found[0].chance_corrected == pytest.approx(2 * found[0].chance)
+
+
+def test_failures_that_come_at_any_time_are_rarely_called_rare():
+    rng = random.Random(3)
+    sure = 0
+    for _ in range(SETS):
+        nights = [fall(night, rng.uniform(0, 20), rng.uniform(0.2, 2)) for night in range(4)]
+        failed = [rng.choice(rng.choice(nights).records).first for _ in range(3)]
+        sure += occurrences({KEY: nights}, {KEY: failed})[0].sure
+    assert 0.005 * SETS < sure <= 0.05 * SETS

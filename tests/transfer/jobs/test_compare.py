@@ -1,0 +1,141 @@
+"""Nights side by side: what parts them is found and not oversold."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pytest
+
+from tests.support.observatory import Observatory
+
+# Common practice, no published source: first and last temperature of five nights, °C, and how they went.
+FIVE = (
+    (1.8, -2.8, "poor"),
+    (8.0, 3.0, "good"),
+    (13.0, 4.0, "good"),
+    (11.0, 0.8, "good"),
+    (0.8, -0.5, "lost"),
+)
+
+
+@pytest.fixture(scope="module")
+def folder() -> Iterator[Path]:
+    memory = Path("/dev/shm")
+    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
+    with TemporaryDirectory(prefix="nightferry-compare-", dir=parent) as name:
+        yield Path(name)
+
+
+def night_of(number: int) -> date:
+    return date(2026, 3, 10) + timedelta(days=number)
+
+
+@pytest.fixture(scope="module")
+def five(folder: Path) -> Observatory:
+    there = Observatory(folder / "five")
+    for number, (first, last, verdict) in enumerate(FIVE):
+        morning = f"{night_of(number + 1)}T05:30:00"
+        events = "" if verdict == "good" else f"{morning} lost connection\n"
+        there.night(str(night_of(number)), last, events, first=first)
+        there.mark(str(night_of(number)), verdict)
+    return there
+
+
+def air(found: list[dict], statistic: str) -> dict:
+    return next(one for one in found if (one["quantity"], one["statistic"]) == ("air temperature", statistic))
+
+
+def test_the_lowest_temperature_parts_the_five_nights_and_nothing_is_sure(five: Observatory):
+    told = five.ask("compare", "--json").document
+    lowest = air(told["separations"], "lowest")
+    # The nights' own readings, from sunset to sunrise, every ten minutes.
+    assert (lowest["poor_side"], lowest["between"]) == ("below", [-0.5, 0.8])
+    assert (lowest["chance_below"], lowest["chance_either"]) == pytest.approx((0.1, 0.2))
+    assert lowest["chance_corrected"] >= lowest["chance"] == pytest.approx(0.2)
+    assert not any(one["sure"] for one in told["separations"])
+    assert told["tried"] > 5
+    assert "once in 10 in this direction" in lowest["words"]
+    assert "2 times in 10 in either" in lowest["words"]
+    assert "nothing is sure" in told["message"]
+
+
+def test_each_night_has_its_values_and_those_at_its_failure(five: Observatory):
+    told = five.ask("compare", "--json").document
+    nights = {one["night"]: one for one in told["nights"]}
+    first = nights["2026-03-10"]
+    assert (first["verdict"], first["failures"]) == ("poor", 1)
+    values = first["values"]["air temperature"]
+    assert values["lowest"] == -2.8
+    assert values["at failure"] == pytest.approx(-2.61, abs=0.01)
+    assert values["fall per hour"] == pytest.approx(4.6 / 12, abs=0.01)
+    assert "at failure" not in nights["2026-03-11"]["values"]["air temperature"]
+    assert told["units"]["air temperature"] == "deg_C"
+
+
+def test_what_was_expected_is_tried_alone_and_in_its_direction(five: Observatory):
+    told = five.ask("compare", "--json", "--expect", "Air temperature below").document
+    (one,) = told["separations"]
+    assert (told["tried"], one["statistic"], one["expected"]) == (1, "lowest", True)
+    assert (one["chance"], one["chance_corrected"]) == pytest.approx((0.1, 0.1))
+    assert "asked for beforehand" in one["words"]
+    fall = five.ask("compare", "--json", "--expect", "fall per hour of air temperature above").document
+    assert fall["tried"] == 1
+
+
+@pytest.mark.parametrize("words", ["air temperature", "barometer below", "air temperature beneath"])
+def test_an_expectation_that_names_nothing_is_refused(five: Observatory, words: str):
+    ran = five.ask("compare", "--json", "--expect", words)
+    assert (ran.exit, ran.document["separations"]) == (2, [])
+
+
+def test_within_the_nights_the_failures_came_in_the_cold(five: Observatory):
+    told = five.ask("compare", "--json").document
+    cold = next(one for one in told["within"] if one["quantity"] == "air temperature")
+    assert (cold["side"], len(cold["values"])) == ("below", 2)
+    late = next(one for one in told["within"] if one["quantity"] == "hours after sunset")
+    assert late["side"] == "above", "it came late as well, and that is said"
+
+
+def test_the_screen_has_the_nights_side_by_side(five: Observatory):
+    for columns in (80, 120):
+        ran = five.ask("compare", COLUMNS=str(columns), PYTHONIOENCODING="utf-8")
+        lines = ran.out.splitlines()
+        assert max(map(len, lines)) <= columns
+        assert lines[0].split()[:3] == ["quantity", "2026-03-10", "2026-03-14"]
+        assert lines[1].split()[:3] == ["verdict", "poor", "lost"]
+        assert any(line.startswith("air temperature, °C") for line in lines)
+        text = " ".join(ran.out.split())
+        assert "What goes together need not cause one another." in text
+        assert "open a powered box" in text
+
+
+def test_nights_that_are_asked_for_need_no_verdict(folder: Path, five: Observatory):
+    told = five.ask("compare", "2026-03-10", "2026-03-11", "--json").document
+    assert [one["night"] for one in told["nights"]] == ["2026-03-10", "2026-03-11"]
+    assert five.ask("compare", "2026-05-01").exit == 2
+
+
+def test_without_verdicts_it_says_what_to_do(folder: Path):
+    there = Observatory(folder / "unmarked")
+    there.night("2026-03-14", 3.0)
+    told = there.ask("compare", "2026-03-14", "--json").document
+    assert (told["separations"], told["tried"]) == ([], 0)
+    assert "nightferry mark NIGHT good" in told["message"]
+    assert there.ask("compare", "--json").document["nights"] == []
+
+
+def test_a_failure_that_the_readings_do_not_explain_is_not_explained(folder: Path):
+    """Eight nights alike but for chance; in some of them the connection is lost at any hour."""
+    there = Observatory(folder / "unexplained")
+    lost = {1: "21:40", 4: "23:10", 6: "20:50"}
+    for number in range(8):
+        events = f"{night_of(number)}T{lost[number]}:00 lost connection\n" if number in lost else ""
+        there.night(str(night_of(number)), (4.1, 3.2, 5.5, 4.4, 3.9, 3.0, 4.8, 5.0)[number], events)
+        there.mark(str(night_of(number)), "poor" if number in lost else "good")
+    told = there.ask("compare", "--json").document
+    assert not any(one["sure"] for one in told["separations"])
+    assert not any(one["sure"] for one in told["within"])

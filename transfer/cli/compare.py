@@ -1,0 +1,196 @@
+"""`nightferry compare`: nights side by side."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from manifests.readings.comparing import Separation, Statistic
+from manifests.readings.occurring import Occurrence
+from manifests.readings.sentences import NO_CAUSE, occurrence_words, separation_words
+from manifests.readings.units import unit_shown
+from transfer.archive.nights_told import place_of
+from transfer.archive.questions import browsed
+from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.options import any_config, ends_with_exit_code, print_json
+from transfer.cli.screen import Screen, screen_of
+from transfer.cli.story import CAUTION, concerns_power
+from transfer.cli.tables import Cell, Column, Narrow, table
+from transfer.cli.telling import NoteWriter, fitted, until_the_reader_goes, write_lines
+from transfer.config import Config
+from transfer.config.longitude import longitude_of
+from transfer.jobs.compare import AT_FAILURE, ComparedNight, CompareOutcome, compare_nights
+
+_NOTHING: dict[str, object] = {"nights": [], "separations": [], "tried": 0}
+_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
+_ROWS_SHOWN = 8
+_TOLD_WHOLE = 3
+_RARE = 0.1
+_LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 34, 12, 12
+
+_SEPARATIONS = (
+    Column("what parts them", narrow=Narrow.WRAPS, least=14),
+    Column("statistic"),
+    Column("poor nights"),
+    Column("between"),
+    Column("by chance", right=True),
+    Column("in any tried", right=True),
+)
+_OCCURRENCES = (
+    Column("quantity", narrow=Narrow.WRAPS, least=14),
+    Column("at failures", narrow=Narrow.WRAPS, least=12),
+    Column("of the time"),
+    Column("by chance", right=True),
+    Column("in any tried", right=True),
+)
+
+
+@click.command("compare")
+@click.argument("nights", nargs=-1, type=_NIGHT, metavar="[NIGHTS…]")
+@click.option(
+    "--expect",
+    "expectations",
+    multiple=True,
+    metavar='"QUANTITY below"',
+    help='Try only what you expected beforehand, e.g. "air temperature below" (the lowest) or'
+    ' "fall per hour of air temperature above".',
+)
+@archive_options
+@ends_with_exit_code("compare", _NOTHING)
+def command(
+    config_file: str | None,
+    archive_folder: Path | None,
+    as_json: bool,
+    nights: tuple[datetime, ...],
+    expectations: tuple[str, ...],
+) -> int:
+    """Lay nights side by side, and say what parts those that went well from the others, and how sure that is.
+
+    Without NIGHTS, all that have a verdict (nightferry mark). What was expected beforehand needs fewer
+    nights than what is found by looking at everything: say so with --expect before you look.
+    """
+    chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
+    config = any_config(config_file) or Config(Path("nightferry.toml"))
+    longitude_deg, _ = longitude_of(config, datetime.now(UTC))
+    place = place_of(config.site, longitude_deg)
+    asked = [night.date() for night in nights]
+    with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
+        outcome = archive.ask(lambda index: compare_nights(index, config, place, asked, expectations))
+        if as_json:
+            print_json(outcome.as_json() | {"notes": notes.said})
+        else:
+            write_lines(_lines(outcome, screen_of(sys.stdout)))
+    return int(outcome.exit_code)
+
+
+def _lines(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
+    for nights in _beside_each_other(outcome.nights, screen):
+        yield from table(_columns(nights), _rows(outcome, nights), screen)
+        yield ""
+    yield from _findings(outcome, screen)
+
+
+def _beside_each_other(nights: Sequence[ComparedNight], screen: Screen) -> Iterator[Sequence[ComparedNight]]:
+    """Return as many nights at a time as fit beside each other, the poor ones first."""
+    ordered = sorted(nights, key=lambda one: (not one.poor, one.verdict is None, one.night))
+    at_once = _NIGHTS_ON_A_PIPE
+    if screen.width is not None:
+        at_once = max(1, (screen.width - _LABEL_COLUMNS) // _NIGHT_COLUMNS)
+    for start in range(0, len(ordered), at_once):
+        yield ordered[start : start + at_once]
+
+
+def _columns(nights: Sequence[ComparedNight]) -> list[Column]:
+    return [
+        Column("quantity", narrow=Narrow.WRAPS, least=12),
+        Column("", narrow=Narrow.STAYS),
+        *(Column(night.night.isoformat(), right=True) for night in nights),
+    ]
+
+
+def _rows(outcome: CompareOutcome, nights: Sequence[ComparedNight]) -> Iterator[tuple[Cell, ...]]:
+    verdicts = ("-" if night.verdict is None else night.verdict.verdict.value for night in nights)
+    yield ("verdict", "", *verdicts)
+    telling = {one.measure.quantity for one in outcome.comparison.separations[:_TOLD_WHOLE]}
+    for quantity, unit in outcome.units.items():
+        # All of what parts the nights, and of the others what says most.
+        statistics = list(Statistic) if quantity in telling else [Statistic.LOWEST, Statistic.HIGHEST]
+        name = f"{quantity}, {unit_shown(unit)}" if unit else quantity
+        for statistic in (*statistics, AT_FAILURE):
+            values = [night.values.get(quantity, {}).get(statistic) for night in nights]
+            if any(value is not None for value in values):
+                yield (name, str(statistic), *(None if value is None else f"{value:.4g}" for value in values))
+                name = ""
+
+
+def _findings(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
+    found = outcome.comparison
+    yield from fitted([screen.clean(outcome.message)], screen.width)
+    if found.separations:
+        leaders = [one for one in found.separations if not one.follows]
+        yield ""
+        yield from table(_SEPARATIONS, map(_separation, leaders[:_ROWS_SHOWN]), screen)
+        if len(leaders) > _ROWS_SHOWN:
+            yield f"and {len(leaders) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
+        yield from fitted(map(screen.clean, _followers(found.separations)), screen.width)
+        yield ""
+        words = screen.clean(separation_words(found.separations[0], found))
+        yield from fitted([words], screen.width)
+    if outcome.within:
+        yield from _within(outcome.within, screen)
+    closing = [NO_CAUSE]
+    if any(concerns_power(quantity, unit) for quantity, unit in outcome.units.items()):
+        closing.append(CAUTION)
+    yield ""
+    yield from fitted(map(screen.clean, closing), screen.width)
+
+
+def _followers(found: Sequence[Separation]) -> Iterator[str]:
+    """Return, for each that others follow, a sentence that names them."""
+    for leader in dict.fromkeys(one.follows for one in found if one.follows):
+        names = (f"{one.measure.quantity}, {one.measure.statistic}" for one in found if one.follows == leader)
+        told = "; ".join(names)
+        yield f"These rank the nights as {leader} does, which cannot be told apart from it by them: {told}."
+
+
+def _separation(one: Separation) -> tuple[Cell, ...]:
+    low, high = one.between
+    unit = unit_shown(one.measure.unit)
+    return (
+        f"{one.measure.quantity}, {unit}" if unit else one.measure.quantity,
+        one.measure.statistic.value,
+        one.poor_side.value,
+        f"{low:.4g} and {high:.4g}",
+        _percent(one.chance),
+        _percent(one.chance_corrected),
+    )
+
+
+def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
+    yield ""
+    heading = "Within the nights: where the first failure of each came, in all the time of these nights"
+    yield from fitted([heading], screen.width)
+    yield from table(_OCCURRENCES, map(_occurrence, found[:_ROWS_SHOWN]), screen)
+    yield ""
+    rare = found[0].chance <= _RARE
+    words = occurrence_words(found[0], len(found)) if rare else "They came at values that are no rarity."
+    yield from fitted([screen.clean(words)], screen.width)
+
+
+def _occurrence(one: Occurrence) -> tuple[Cell, ...]:
+    unit = unit_shown(one.unit)
+    return (
+        f"{one.quantity}, {unit}" if unit else one.quantity,
+        [f"{value:.4g}" for value in one.values],
+        f"{one.share:.0%} {one.side.value}",
+        _percent(one.chance),
+        _percent(one.chance_corrected),
+    )
+
+
+def _percent(chance: float) -> str:
+    return f"{chance:.0%}" if chance >= 0.095 else f"{chance:.1%}" if chance >= 0.001 else "<0.1%"

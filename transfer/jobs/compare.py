@@ -1,0 +1,261 @@
+"""Nights side by side: what parts those that went well from the others, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from manifests.index.nights import nights as nights_of
+from manifests.index.opening import Index
+from manifests.index.statements import verdicts
+from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
+from manifests.readings.happenings import GAP
+from manifests.readings.occurring import Occurrence, occurrences
+from manifests.readings.sentences import NO_CAUSE, occurrence_words, separation_words
+from manifests.readings.series import DERIVED, Series, Summary, series_of
+from manifests.readings.verdicts import NightVerdict, Verdict
+from transfer.archive.nights_told import NightTold, Place, night_told
+from transfer.config import Config
+from transfer.errors import ConfigurationError, ExitCode
+from transfer.words import counted
+
+AT_FAILURE = "at failure"
+_HOURS = "hours after sunset"
+_ELAPSED = "elapsed"
+_STEP_US = 600 * 1_000_000
+
+Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class ComparedNight:
+    """One night: its verdict, and by quantity its statistics; `AT_FAILURE` where it had a failure."""
+
+    night: date
+    verdict: NightVerdict | None
+    values: Mapping[str, Mapping[str, float]]
+    failures: int
+
+    @property
+    def poor(self) -> bool:
+        """Whether it is marked poor or lost."""
+        return self.verdict is not None and self.verdict.verdict is not Verdict.GOOD
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the night as `--json` prints it."""
+        return {
+            "night": self.night.isoformat(),
+            "verdict": None if self.verdict is None else self.verdict.verdict.value,
+            "values": {quantity: dict(values) for quantity, values in self.values.items()},
+            "failures": self.failures,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class CompareOutcome:
+    """Nights side by side. `units` are those of the quantities; `within` says where failures came."""
+
+    nights: tuple[ComparedNight, ...]
+    units: Mapping[str, str]
+    comparison: Comparison
+    within: tuple[Occurrence, ...]
+    expected: Mapping[tuple[str, Statistic], Side] = field(default_factory=dict)
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """A comparison is told; nothing in it is a proof."""
+        return ExitCode.PROVEN
+
+    @property
+    def message(self) -> str:
+        """Return in one line what was compared, and how much of it is sure."""
+        found = self.comparison
+        if not found.poor or not found.good:
+            together = f"{counted(len(self.nights), 'night')} side by side"
+            marked = "some must be marked good and some poor or lost: nightferry mark NIGHT good"
+            return f"{together}. To say what parts them, {marked}"
+        sure = [one for one in found.separations if one.sure]
+        told = f"{counted(len(self.nights), 'night')}: {found.poor} poor or lost, {found.good} good"
+        if sure:
+            named = ", ".join(
+                f"{one.measure.quantity} ({one.measure.statistic})" for one in sure if not one.follows
+            )
+            return f"{told}. Parted by: {named}. {NO_CAUSE}"
+        clean = [one for one in found.separations if one.clean]
+        many = "No value parts them" if not clean else f"{counted(len(clean), 'value')} would part them"
+        return f"{told}. {many}; nothing is sure, of {counted(found.tried, 'value')} tried."
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the comparison as `--json` prints it."""
+        return {
+            "command": "compare",
+            "exit": int(self.exit_code),
+            "message": self.message,
+            "nights": [night.as_json() for night in self.nights],
+            "units": dict(self.units),
+            "separations": [self._separation(one) for one in self.comparison.separations],
+            "tried": self.comparison.tried,
+            "within": [self._occurrence(one) for one in self.within],
+            "findings": [],
+        }
+
+    def _separation(self, one: Separation) -> dict[str, Any]:
+        marked = [night.night for night in self.nights if night.verdict is not None]
+        return {
+            "quantity": one.measure.quantity,
+            "unit": one.measure.unit,
+            "statistic": one.measure.statistic.value,
+            "poor_side": one.poor_side.value,
+            "between": list(one.between),
+            "exceptions": [marked[place].isoformat() for place in one.exceptions],
+            "chance": one.chance,
+            "chance_below": one.chances.below,
+            "chance_above": one.chances.above,
+            "chance_either": one.chances.either,
+            "chance_corrected": one.chance_corrected,
+            "expected": one.expected,
+            "sure": one.sure,
+            "follows": one.follows,
+            "words": separation_words(one, self.comparison),
+        }
+
+    def _occurrence(self, one: Occurrence) -> dict[str, Any]:
+        return {
+            "quantity": one.quantity,
+            "unit": one.unit,
+            "side": one.side.value,
+            "values": list(one.values),
+            "share": one.share,
+            "chance": one.chance,
+            "chance_corrected": one.chance_corrected,
+            "sure": one.sure,
+            "words": occurrence_words(one, len(self.within)),
+        }
+
+
+def compare_nights(
+    index: Index, config: Config, place: Place, asked: Sequence[date], expectations: Sequence[str]
+) -> CompareOutcome:
+    """Lay nights side by side: those that were asked for, else all that have a verdict.
+
+    Raises ConfigurationError where the archive has nothing of a night that was asked for, or an expectation
+    names no quantity of theirs, and IndexFault.
+    """
+    said = verdicts(index)
+    chosen = sorted(set(asked)) if asked else sorted(said)
+    known = {row.night for row in nights_of(index)}
+    for night in asked:
+        if night not in known:
+            step = "A night is named by the date of its evening; `nightferry nights` lists them."
+            raise ConfigurationError(f"The archive has nothing of the night of {night}", "", step)
+    counted_events = config.failures or (GAP,)
+    told = [night_told(index, night, place, counted_events) for night in chosen]
+    labels = _labels(told)
+    compared = tuple(_compared(each, said.get(each.night), labels) for each in told)
+    measures = _measures([one for one in compared if one.verdict is not None], labels)
+    expected = _expected(expectations, {one.quantity for one in measures})
+    poor = [one.poor for one in compared if one.verdict is not None]
+    return CompareOutcome(
+        nights=compared,
+        units={labels[key]: key[2] for key in labels},
+        comparison=compare(measures, poor, expected),
+        within=_within(told, labels),
+        expected=expected,
+    )
+
+
+def _key(series: Series) -> Key:
+    return series.source, series.quantity, series.unit
+
+
+def _labels(told: Sequence[NightTold]) -> dict[Key, str]:
+    """Return what each series is called: its quantity, with its source or unit where that is not enough."""
+    keys = list(dict.fromkeys(_key(series) for night in told for series in night.series))
+    labels: dict[Key, str] = {}
+    for source, quantity, unit in keys:
+        same = [key for key in keys if key[1] == quantity]
+        of_source = [key for key in same if key[0] == source]
+        name = quantity if len(same) == 1 else f"{quantity} ({source})"
+        labels[source, quantity, unit] = (
+            name if len(of_source) == 1 else f"{name} in {unit or 'bare numbers'}"
+        )
+    return labels
+
+
+def _compared(told: NightTold, said: NightVerdict | None, labels: Mapping[Key, str]) -> ComparedNight:
+    values: dict[str, Mapping[str, float]] = {}
+    for series in told.series:
+        summary = series.summary()
+        if summary is not None:
+            at = series.at(told.failures[0].at_us) if told.failures else None
+            values[labels[_key(series)]] = _statistics(summary) | ({} if at is None else {AT_FAILURE: at})
+    return ComparedNight(told.night, said, values, len(told.failures))
+
+
+def _statistics(summary: Summary) -> dict[str, float]:
+    numbers = {
+        Statistic.LOWEST: summary.lowest,
+        Statistic.HIGHEST: summary.highest,
+        Statistic.FIRST: summary.first,
+        Statistic.LAST: summary.last,
+        Statistic.FALL: summary.fall_per_hour,
+    }
+    return {name.value: value for name, value in numbers.items() if value is not None}
+
+
+def _measures(marked: Sequence[ComparedNight], labels: Mapping[Key, str]) -> list[Measure]:
+    return [
+        Measure(label, key[2], statistic, _values(marked, label, statistic), key[1] in DERIVED)
+        for key, label in labels.items()
+        for statistic in Statistic
+    ]
+
+
+def _values(marked: Sequence[ComparedNight], label: str, statistic: Statistic) -> tuple[float | None, ...]:
+    return tuple(night.values.get(label, {}).get(statistic.value) for night in marked)
+
+
+def _expected(written: Sequence[str], quantities: set[str]) -> dict[tuple[str, Statistic], Side]:
+    """Read expectations such as "air temperature below" or "fall per hour of air temperature above".
+
+    Below is of the lowest, above of the highest, where no statistic is named. Raises ConfigurationError.
+    """
+    expected: dict[tuple[str, Statistic], Side] = {}
+    by_name = {quantity.casefold(): quantity for quantity in quantities}
+    for each in written:
+        rest, _, last = each.strip().casefold().rpartition(" ")
+        if last not in (Side.BELOW, Side.ABOVE):
+            raise ConfigurationError(f'--expect {each!r} does not end in "below" or "above"')
+        side = Side(last)
+        statistic = Statistic.LOWEST if side is Side.BELOW else Statistic.HIGHEST
+        for named in Statistic:
+            for before in (f"{named} of ", f"{named} "):
+                if rest.startswith(before) and rest not in by_name:
+                    statistic, rest = named, rest.removeprefix(before)
+        if rest.strip() not in by_name:
+            known = ", ".join(sorted(quantities)) or "none: no marked night has readings"
+            raise ConfigurationError(f"--expect {each!r} names no quantity of these nights ({known})")
+        expected[by_name[rest.strip()], statistic] = side
+    return expected
+
+
+def _within(told: Sequence[NightTold], labels: Mapping[Key, str]) -> tuple[Occurrence, ...]:
+    """Return where the first failure of each night came, in every quantity and in the time of the night."""
+    series: dict[tuple[str, str], list[Series]] = {}
+    failed: dict[tuple[str, str], list[float]] = {}
+    for night in told:
+        for each in (*night.series, _elapsed(night)):
+            key = (labels.get(_key(each), each.quantity), each.unit)
+            series.setdefault(key, []).append(each)
+            if night.failures and (value := each.at(night.failures[0].at_us)) is not None:
+                failed.setdefault(key, []).append(value)
+    return occurrences(series, failed)
+
+
+def _elapsed(night: NightTold) -> Series:
+    """Return the hours after sunset as a quantity: what comes late comes in the cold, too."""
+    begun, ended = night.up
+    moments = range(begun, ended, _STEP_US)
+    return series_of(_ELAPSED, _HOURS, "h", ((at_us, (at_us - begun) / 3.6e9) for at_us in moments))
