@@ -70,6 +70,12 @@ _PIPED_WIDTH = 100
     help=f"Only this night: {NIGHT_HELP}.",
 )
 @click.option("--since", type=Night(), metavar="NIGHT", help="Every night from NIGHT on.")
+@click.option(
+    "--masters",
+    "masters_first",
+    is_flag=True,
+    help="Masters where they fit, not raw calibration frames. Default: only where no raw ones fit.",
+)
 @click.option("--copy", "means", flag_value=Means.COPY.value, help="Lay out copies, proven, not links.")
 @click.option("--symbolic", "means", flag_value=Means.SYMBOLIC_LINK.value, help="Lay out symbolic links.")
 @all_findings_option
@@ -107,6 +113,7 @@ def _request(
     filters: tuple[str, ...],
     nights: tuple[date, ...],
     since: date | None,
+    masters_first: bool,
     means: str | None,
     dry_run: bool,
 ) -> GatherRequest:
@@ -120,6 +127,7 @@ def _request(
         frozenset(nights),
         since,
         Means.HARD_LINK if means is None else Means(means),
+        masters_first,
         dry_run,
     )
 

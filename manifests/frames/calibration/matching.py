@@ -86,6 +86,10 @@ class Library:
             self._answers[asked] = self._match(*asked)
         return self._answers[asked]
 
+    def is_calibrated(self, group: Group) -> bool:  # noqa: ARG002 - as masters answer it
+        """Return whether frames need no calibration themselves: raw ones do."""
+        return False
+
     def _match(self, kind: FrameType, need: Setup) -> Match | Missing:
         if any(fact.required and fact.value(need) is None for fact in CLOSE[kind]):
             return Missing(kind, sentences.exposure_unknown(kind))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 from manifests.frames.calibration import sentences
 from manifests.frames.calibration.criteria import only_relevant
-from manifests.frames.calibration.matching import Library, Match, Missing
-from manifests.frames.calibration.setups import FiledFrame, Group, grouped
+from manifests.frames.calibration.matching import Match, Missing
+from manifests.frames.calibration.setups import FiledFrame, Group, Setup, grouped
 from manifests.frames.frame import FrameType
 
 # A dark holds the bias of its light, and for the short exposures of flats bias does for dark flats:
@@ -19,6 +19,16 @@ _STANDS_IN = {
     (FrameType.FLAT, FrameType.BIAS): FrameType.DARK_FLAT,
     (FrameType.FLAT, FrameType.DARK_FLAT): FrameType.BIAS,
 }
+
+
+class Answering(Protocol):
+    """Answers which calibration frames fit a setup."""
+
+    def match(self, kind: FrameType, need: Setup) -> Match | Missing:
+        """Return the frames of a type that fit a setup, or what is missing."""
+
+    def is_calibrated(self, group: Group) -> bool:
+        """Return whether frames need no calibration themselves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +60,7 @@ class Row:
         }
 
 
-def plan_calibration(lights: Iterable[FiledFrame], library: Library) -> list[Row]:
+def plan_calibration(lights: Iterable[FiledFrame], library: Answering) -> list[Row]:
     """Return the rows for a set of lights: their darks, flats and bias, then those of the flats.
 
     Lights that get the same answer share a row, and so do all for whose frames the same ones stand in.
@@ -58,7 +68,8 @@ def plan_calibration(lights: Iterable[FiledFrame], library: Library) -> list[Row
     """
     needs = grouped(lights).get(FrameType.LIGHT, [])
     flats = _shared_answers(FrameType.LIGHT, needs, FrameType.FLAT, library)
-    chosen = dict.fromkeys(group for flat in flats for group in flat.taken)
+    taken = dict.fromkeys(group for flat in flats for group in flat.taken)
+    chosen = [group for group in taken if not library.is_calibrated(group)]
     answers = [
         *_shared_answers(FrameType.LIGHT, needs, FrameType.DARK, library),
         *flats,
@@ -84,7 +95,7 @@ class _Shared:
 
 
 def _shared_answers(
-    of: FrameType, needs: Iterable[Group], kind: FrameType, library: Library
+    of: FrameType, needs: Iterable[Group], kind: FrameType, library: Answering
 ) -> list[_Shared]:
     shared: dict[Hashable, _Shared] = {}
     for need in needs:
@@ -100,7 +111,7 @@ def _identity(answer: Match) -> Hashable:
     return tuple(map(id, answer.groups)), answer.not_checked, answer.remarks
 
 
-def _stand_in(of: FrameType, need: Group, answer: Match | Missing, library: Library) -> FrameType | None:
+def _stand_in(of: FrameType, need: Group, answer: Match | Missing, library: Answering) -> FrameType | None:
     other = _STANDS_IN.get((of, answer.kind))
     if other is None or isinstance(answer, Match):
         return None

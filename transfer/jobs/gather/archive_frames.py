@@ -9,8 +9,9 @@ from manifests.bags.containment import real_file
 from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.calibration.setups import FiledFrame, Setup, setup_of
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from manifests.frames.names.filters import NOT_GIVEN
+from manifests.frames.stages import known_stage
 from manifests.index.frame_query import FrameRow
 from transfer.engine.medium.looking import HERE, Spelling
 
@@ -28,6 +29,11 @@ class ArchiveFrame:
     def name(self) -> str:
         """The file's name in the archive."""
         return self.path.rpartition("/")[2]
+
+    @property
+    def stage(self) -> Stage:
+        """Whether the frame is raw, or made from others."""
+        return known_stage(self.row.frame)
 
     @property
     def filed(self) -> FiledFrame:

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from manifests.findings import Finding
-from manifests.frames.calibration.matching import Library
+from manifests.frames.calibration.masters import WithMasters
 from manifests.frames.calibration.plan import Row, plan_calibration
 from manifests.frames.calibration.tolerances import Tolerances
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from transfer.jobs.gather.archive_frames import ArchiveFile, ArchiveFrame, look_at
 from transfer.jobs.gather.selection import Selection
 
@@ -33,7 +33,9 @@ class MatchedFrames:
         return {frame.path: number for number, frame in enumerate(self.frames)}
 
 
-def match(root: Path, selection: Selection, tolerances: Tolerances) -> MatchedFrames:
+def match(
+    root: Path, selection: Selection, tolerances: Tolerances, *, masters_first: bool = False
+) -> MatchedFrames:
     """Match the lights. A frame that is not there is left out, and lights are matched again without it."""
     looking = _Looking(root)
     lights = looking.those_there(selection.lights)
@@ -41,7 +43,12 @@ def match(root: Path, selection: Selection, tolerances: Tolerances) -> MatchedFr
     while True:
         rows = plan_calibration(
             (frame.filed for frame in lights),
-            Library((frame.filed for frame in library.values()), tolerances),
+            WithMasters(
+                (frame.filed for frame in library.values() if frame.stage is Stage.RAW),
+                (frame.filed for frame in library.values() if frame.stage is Stage.MASTER),
+                tolerances,
+                masters_first=masters_first,
+            ),
         )
         paths = dict.fromkeys(path for row in rows for path in row.matched)
         taken = looking.those_there(library[path] for path in paths)

@@ -47,6 +47,7 @@ class LaidOut:
             "path": self.path,
             "from": self.frame.path,
             "type": self.frame.kind.value,
+            "stage": self.frame.stage.value,
             "how": self.how.value,
         }
 

@@ -6,6 +6,7 @@
     dark flats/<exposure> <gain> <temperature>/
     bias/<gain> <offset>/
 
+Masters lie apart, in "master darks", "master flats" and so on.
 A fact by which the frames in one of these folders differ (camera, telescope, binning, …) is added to the last
 folder's name; a fact that all share is not.
 """
@@ -15,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from manifests.frames.calibration.setups import Setup
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from transfer.archive.layout import folder_name
 from transfer.jobs.gather.archive_frames import ArchiveFrame, filter_of
 
@@ -105,7 +106,8 @@ def folders(frames: Iterable[ArchiveFrame], rotation_deg: float) -> dict[str, st
 
 
 def _above(frame: ArchiveFrame) -> str:
-    parts = [_TOPS[frame.kind]]
+    top = _TOPS[frame.kind]
+    parts = [f"master {top}" if frame.stage is Stage.MASTER else top]
     if frame.kind is FrameType.LIGHT:
         parts.append(folder_name(frame.row.target or ""))
     if frame.kind in _TURNED:

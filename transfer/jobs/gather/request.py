@@ -21,8 +21,9 @@ class GatherRequest:
     """The lights of `target` (in any spelling), laid out in `folder`.
 
     A light of any of the filters and any of the nights is wanted; without filters every filter, without
-    `nights` and `since` every night. Where no hard link can be made, a copy is. With `dry_run` nothing is
-    written, and the `folder` may be left open.
+    `nights` and `since` every night. Masters stand in where no raw calibration frames fit, or, with
+    `masters_first`, raw frames where no master does. Where no hard link can be made, a copy is. With
+    `dry_run` nothing is written, and the `folder` may be left open.
     """
 
     target: str
@@ -31,6 +32,7 @@ class GatherRequest:
     nights: frozenset[date] = frozenset()
     since: date | None = None
     means: Means = Means.HARD_LINK
+    masters_first: bool = False
     dry_run: bool = False
 
     def wants_night(self, night: date) -> bool:

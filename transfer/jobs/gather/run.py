@@ -69,7 +69,7 @@ class Gathering:
         with browsed(self.root, self.tell) as archive:
             selection = archive.ask(lambda index: select(index, self.request, self.own))
             of_bags = tuple(archive.findings)
-        matched = match(self.root, selection, self.tolerances)
+        matched = match(self.root, selection, self.tolerances, masters_first=self.request.masters_first)
         if into is None or self.request.dry_run:
             return self._planned(selection, matched, of_bags)
         with held_folder(into, self.medium) as folder:

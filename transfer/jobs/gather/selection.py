@@ -10,16 +10,18 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.matching import CALIBRATION
 from manifests.frames.calibration.plan import Row
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from manifests.frames.names.spelling import tidy
+from manifests.frames.stages import known_stage
 from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
 from manifests.index.names import names
 from manifests.index.opening import Index
-from transfer.archive.typed_names import ArchiveNaming, MeantTarget, NameTables, names_like
+from transfer.archive.typed_names import ArchiveNaming, MeantTarget, NameTables, names_like, renamed
 from transfer.errors import ConfigurationError, NightferryError
 from transfer.jobs.gather.archive_frames import ArchiveFrame, archive_frame, filter_of, path_of
 from transfer.jobs.gather.request import GatherRequest
+from transfer.words import counted
 
 _LISTED_AT_MOST = 8
 
@@ -52,15 +54,18 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
     archived = names(index)
     naming = ArchiveNaming(archived, own)
     meant = naming.target(request.target)
-    of_target = list(frames(index, FrameQuery(targets=meant.names))) if meant.names else []
-    lights = [row for row in of_target if row.frame.frame_type is FrameType.LIGHT]
+    shown = naming.shown()
+    named = frames(index, FrameQuery(targets=meant.names)) if meant.names else ()
+    of_target = [renamed(row, shown) for row in named]
+    of_type = [row for row in of_target if row.frame.frame_type is FrameType.LIGHT]
+    lights = [row for row in of_type if known_stage(row.frame) is Stage.RAW]
     if not lights:
-        raise _no_lights(meant, archived.targets)
+        raise _no_lights(meant, archived.targets, results=len(of_type))
     wanted = WantedLights(request, meant.name, lights, naming)
     chosen = wanted.lights()
     if not chosen:
         raise NothingToGather(f"The archive has {'; '.join(row.why for row in wanted.unmet())}")
-    library = list(frames(index, FrameQuery(frame_types=CALIBRATION)))
+    library = [renamed(row, shown) for row in frames(index, FrameQuery(frame_types=CALIBRATION))]
     return Selection(
         meant,
         tuple(archive_frame(row, FrameType.LIGHT, own.equipment) for row in chosen if not row.absent),
@@ -72,7 +77,10 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
     )
 
 
-def _no_lights(meant: MeantTarget, archived: Sequence[str]) -> NothingToGather:
+def _no_lights(meant: MeantTarget, archived: Sequence[str], results: int) -> NothingToGather:
+    if results:
+        made = counted(results, "stack or calibrated frame")
+        return NothingToGather(f"The archive has no raw lights of {meant.name}, only {made}")
     near = [name for name in names_like(meant.name, archived) if name not in meant.names]
     step = f"Near names that it has: {', '.join(near)}." if near else "nightferry targets lists what it has."
     return NothingToGather(f"The archive has no lights of {meant.name}", next_step=step)

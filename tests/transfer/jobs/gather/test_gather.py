@@ -495,3 +495,52 @@ def test_a_dry_run_needs_no_folder_and_names_what_is_missing(archive: SmallArchi
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert {row.kind.value for row in outcome.missing} == {"dark", "flat", "bias"}
     assert outcome.as_json()["folder"] is None
+
+
+# What was made from raw frames
+
+
+def test_stacks_are_no_lights_and_masters_stand_in_apart(
+    archive: SmallArchive, gather: Gather, folder: Path
+) -> None:
+    archive.light("raw.fits")
+    archive.light("stack.fits", IMAGETYP="Integrated Light", EXPTIME=36000.0)
+    archive.calibration("Dark", "master.fits", IMAGETYP="Master Dark")
+    outcome = gather()
+    assert (len(outcome.lights), outcome.hours) == (1, 300 / 3600)
+    assert frames_in(folder) == [
+        "lights/M 33/Ha/2026-03-14/raw.fits",
+        "master darks/300s gain 100 -10C/master.fits",
+    ]
+    stages = {each["path"].rpartition("/")[2]: each["stage"] for each in outcome.as_json()["laid_out"]}
+    assert stages == {"raw.fits": "raw", "master.fits": "master"}
+
+
+def test_masters_and_raw_frames_are_never_mixed(
+    archive: SmallArchive, gather: Gather, tmp_path: Path
+) -> None:
+    archive.light("raw.fits")
+    archive.whole_set(5)
+    archive.calibration("Dark", "master.fits", IMAGETYP="Master Dark")
+    assert "master.fits" not in " ".join(frames_in(gather().folder or tmp_path))
+    gather(into=tmp_path / "other", masters_first=True)
+    laid_out = frames_in(tmp_path / "other")
+    assert [path for path in laid_out if "dark" in path and "flat" not in path] == [
+        "master darks/300s gain 100 -10C/master.fits"
+    ]
+
+
+def test_a_target_of_stacks_alone_has_no_lights_to_gather(archive: SmallArchive, gather: Gather) -> None:
+    archive.light("stack.fits", IMAGETYP="Integrated Light")
+    with pytest.raises(NothingToGather, match="no raw lights of M 33, only 1 stack or calibrated frame"):
+        gather()
+
+
+def test_flats_fit_lights_by_the_filters_name_in_the_configuration(
+    archive: SmallArchive, gather: Gather
+) -> None:
+    archive.light("a.fits", filter_name="narrow red")
+    archive.whole_set()
+    assert {row.kind.value for row in gather(dry_run=True).missing} == {"flat"}
+    own = NameTables(filters={"narrow red": "Ha"})
+    assert gather(dry_run=True, own=own).missing == []
