@@ -8,11 +8,13 @@ from typing import NamedTuple
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path, same_name_key
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
+from manifests.frames.stages import known_stage
 from transfer.archive.naming import Names
 
 CALIBRATION = "calibration"
 NIGHTS = "nights"
+RESULTS = "results"
 # Names in the archive's own folder that no target may have: what else lies there, by whatever ending, and
 # what would make a bag of the whole.
 _RESERVED = frozenset((CALIBRATION, NIGHTS, PAYLOAD, "index", "bagit", "bag-info"))
@@ -40,16 +42,19 @@ class ArchivePlace(NamedTuple):
 def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> ArchivePlace:
     """Return the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
 
-    A frame whose type is not known goes with its night, as a log does: where it lay says most about it.
+    A frame whose type is not known goes with its night, as a log does: where it lay says most about it. What
+    was made of raw frames lies apart from them: masters by a type of their own, results below `results`.
     """
     name = stored.rpartition("/")[2]
     if frame is None or names is None or frame.frame_type is None:
         return ArchivePlace(owner_of_night(night), portable_path(f"{PAYLOAD}/{stored}"))
+    stage = known_stage(frame)
     if frame.frame_type in _LISTED:
-        folders = [names.camera, frame.frame_type.value, night.isoformat()]
+        kind = frame.frame_type.value if stage is Stage.RAW else f"{stage.value} {frame.frame_type.value}"
+        folders = [names.camera, kind, night.isoformat()]
         owner = CALIBRATION_OWNER
     else:
-        folders = [night.isoformat()]
+        folders = [night.isoformat()] if stage is Stage.RAW else [RESULTS, night.isoformat()]
         owner = owner_of_target(names.target or "")
     if names.filter is not None:
         folders.append(names.filter)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.containment import danger, suspicion
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
 from transfer.archive.layout import Owner, folder_name, place_of
 from transfer.archive.naming import Names
 
@@ -33,6 +33,36 @@ def light(target: str, filter_name: str = "Ha") -> str:
 def test_calibration_lies_by_camera_and_type(kind: FrameType, filter_name: str | None, path: str):
     place = place_of(Frame(kind), Names(None, filter_name, "Lantern 26"), NIGHT, "frames/a/b.fits")
     assert (place.owner.folder, place.path) == ("calibration", path)
+
+
+@pytest.mark.parametrize(
+    ("frame", "filter_name", "path"),
+    [
+        (Frame(FrameType.DARK, stage=Stage.MASTER), None, "data/Lantern 26/master dark/2026-03-14/b.fits"),
+        (
+            Frame(FrameType.DARK, image_type="Master Dark"),
+            None,
+            "data/Lantern 26/master dark/2026-03-14/b.fits",
+        ),
+        (Frame(FrameType.FLAT, stage=Stage.MASTER), "Ha", "data/Lantern 26/master flat/2026-03-14/Ha/b.fits"),
+        (
+            Frame(FrameType.FLAT, stage=Stage.CALIBRATED),
+            "Ha",
+            "data/Lantern 26/calibrated flat/2026-03-14/Ha/b.fits",
+        ),
+        (Frame(FrameType.BIAS, stage=Stage.RAW), None, "data/Lantern 26/bias/2026-03-14/b.fits"),
+    ],
+)
+def test_masters_lie_apart_from_raw_calibration_frames(frame: Frame, filter_name: str | None, path: str):
+    place = place_of(frame, Names(None, filter_name, "Lantern 26"), NIGHT, "frames/a/b.fits")
+    assert (place.owner.folder, place.path) == ("calibration", path)
+
+
+@pytest.mark.parametrize("stage", [Stage.STACK, Stage.CALIBRATED])
+def test_results_lie_apart_from_the_lights_of_their_target(stage: Stage):
+    names = Names("M 51", "Ha", "Lantern 26")
+    place = place_of(Frame(FrameType.LIGHT, stage=stage), names, NIGHT, "frames/a/b.fits")
+    assert (place.owner.folder, place.path) == ("M 51", "data/results/2026-03-14/Ha/b.fits")
 
 
 def test_a_log_and_a_frame_of_no_type_lie_with_their_night_as_they_lay():

@@ -12,7 +12,8 @@ from typing import NamedTuple
 from manifests.bags.acknowledgement import AcknowledgedFile
 from manifests.bags.paths import PAYLOAD
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
+from manifests.frames.stages import known_stage
 from manifests.index.schema import MOST_EXPOSURE_S
 from transfer.archive.layout import NIGHTS
 from transfer.jobs.file.items import Delivery, Refusal
@@ -37,7 +38,7 @@ class FileResult(NamedTuple):
 
 
 class Sum(NamedTuple):
-    """What went to one folder of the archive: files, bytes, and the lights' exposures in seconds."""
+    """What went to one folder of the archive: files, bytes, and the raw lights' exposures in seconds."""
 
     files: int = 0
     size_bytes: int = 0
@@ -145,12 +146,8 @@ class Account:
     def _add(self, planned: Planned, bag: str, path: str) -> None:
         item = planned.item
         where = bag if bag.startswith(f"{NIGHTS}/") else f"{bag}/{path.rpartition('/')[0]}"
-        exposure_s = 0.0
-        if item.frame is not None and item.frame.frame_type is FrameType.LIGHT:
-            exposure_s = item.frame.exposure_s or 0.0
-        counted_s = exposure_s if 0 < exposure_s <= MOST_EXPOSURE_S else 0.0
         where = where.removesuffix(f"/{PAYLOAD}")
-        self._sums[where] = self._sums[where].plus(Sum(1, item.size_bytes, counted_s))
+        self._sums[where] = self._sums[where].plus(Sum(1, item.size_bytes, _counted_s(item.frame)))
 
     def _list(self, result: FileResult) -> None:
         if self._listing:
@@ -205,3 +202,11 @@ class Account:
             findings=tuple(self._findings),
             faults=tuple(self._faults),
         )
+
+
+def _counted_s(frame: Frame | None) -> float:
+    """Return the exposure that counts for the hours of a target: of raw lights only."""
+    if frame is None or frame.frame_type is not FrameType.LIGHT or known_stage(frame) is not Stage.RAW:
+        return 0.0
+    exposure_s = frame.exposure_s or 0.0
+    return exposure_s if 0 < exposure_s <= MOST_EXPOSURE_S else 0.0

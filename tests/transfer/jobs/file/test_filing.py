@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import bagit
+import pytest
 
 from manifests.findings import FindingKind
 from tests.support.desks import Desk, fingerprint
@@ -389,3 +390,25 @@ def test_an_evening_of_a_hosted_telescope_is_one_night_and_its_sky_is_that_of_th
 
 def _card(key: str, value: float) -> bytes:
     return f"{key:<8}= {value:>20}".ljust(80).encode()
+
+
+def test_masters_and_results_are_filed_apart_and_their_exposures_are_no_hours(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.frame("light_1.fits", data=noise(100, 1))
+    computer.frame("stack.fits", kind="Integrated Light", data=noise(100, 2))
+    computer.frame("dark_1.fits", kind="Dark", data=noise(100, 3))
+    computer.frame("dark_all.fits", kind="Master Dark", data=noise(100, 4))
+    computer.send(stick)
+    outcome = desk.file(stick)
+    assert sorted(desk.files()) == [
+        "M 51/data/2026-03-14/Ha/light_1.fits",
+        "M 51/data/results/2026-03-14/Ha/stack.fits",
+        "calibration/data/camera not given/dark/2026-03-14/dark_1.fits",
+        "calibration/data/camera not given/master dark/2026-03-14/dark_all.fits",
+    ]
+    hours = {where: each.exposure_s / 3600 for where, each in outcome.sums().items()}
+    assert sum(hours.values()) == pytest.approx(600 / 3600)
+    listed = desk.command("targets", "--json").document
+    assert listed["hours"] == pytest.approx(600 / 3600, abs=1e-3)
+    assert desk.file(stick).already_there == 4
