@@ -40,7 +40,13 @@ OWN_TESTS = {
     "manifests/frames/nights.py": [f"{_FRAMES}/test_nights.py"],
     "manifests/frames/moments.py": [f"{_FRAMES}/test_moments.py"],
     "manifests/frames/sites.py": [f"{_FRAMES}/test_sites.py"],
+    "manifests/frames/sky/impossible.py": [f"{_FRAMES}/test_sky_impossible.py"],
     "manifests/frames/calibration/choosing.py": [f"{_FRAMES}/calibration/test_matching.py"],
+    "manifests/frames/calibration/equipment.py": [f"{_FRAMES}/calibration/test_equipment.py"],
+    "manifests/frames/calibration/matching.py": [
+        f"{_FRAMES}/calibration/test_matching.py",
+        f"{_FRAMES}/calibration/test_plan.py",
+    ],
     "transfer/engine/copy/copier.py": [f"{_ENGINE}/copy/test_copier.py"],
     "transfer/engine/bag/durable.py": [f"{_ENGINE}/bag/test_durable.py"],
     "transfer/engine/bag/readback.py": [f"{_ENGINE}/bag/test_readback.py"],

@@ -30,7 +30,7 @@ LEAST_AIRMASS, MOST_AIRMASS = 0.99, 50.0
 
 # More than this many causes that fit alike say no more than "something".
 MOST_CAUSES = 3
-NO_CAUSE = "no clock off by whole hours and no wrong sign of the site explains it"
+NO_CAUSE = "no clock off by whole hours or on local time, and no wrong sign of the site, explains it"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -140,14 +140,14 @@ def test_an_airmass_that_contradicts_a_right_altitude_is_found():
 def test_a_header_stuck_at_one_value_is_explained_by_nothing():
     frames = [replace(frame, altitude_deg=0.0, airmass=None) for frame in night()]
     assert details(found_in(frames)) == {
-        "no clock off by whole hours and no wrong sign of the site explains it"
+        "no clock off by whole hours or on local time, and no wrong sign of the site, explains it"
     }
 
 
 def test_coordinates_of_another_target_are_not_explained_by_a_clock():
     frames = [replace(frame, ra_deg=140.0, dec_deg=-5.0) for frame in night()]
     assert details(found_in(frames)) == {
-        "no clock off by whole hours and no wrong sign of the site explains it"
+        "no clock off by whole hours or on local time, and no wrong sign of the site, explains it"
     }
 
 

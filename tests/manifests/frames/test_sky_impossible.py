@@ -34,6 +34,21 @@ def test_a_target_below_the_horizon_is_found_with_its_altitude():
     assert finding.detail.startswith("its target stood at -")
 
 
+@pytest.mark.parametrize(("altitude", "kind"), [(-1.9, None), (-2.1, FindingKind.BELOW_HORIZON)])
+def test_two_degrees_below_the_horizon_are_forgiven(altitude, kind):
+    """Of stars all along the equator, every tenth of a degree, the one nearest to that altitude."""
+    frames = [replace(LIGHT, ra_deg=tenths / 10, dec_deg=0.0, exposure_s=0.0) for tenths in range(3600)]
+    sky = sky_of_frames(frames, LATITUDE, LONGITUDE)
+    nearest = min(range(len(frames)), key=lambda row: abs(sky.altitude_deg[row] - altitude))
+    assert abs(sky.altitude_deg[nearest] - altitude) < 0.09
+    assert kinds(frames[nearest]) == [kind]
+
+
+def test_a_frame_without_a_time_does_not_end_the_look():
+    below = replace(LIGHT, begun_utc=LIGHT.begun_utc + timedelta(hours=7))
+    assert kinds(replace(LIGHT, begun_utc=None), below) == [None, FindingKind.BELOW_HORIZON]
+
+
 def test_a_target_that_rises_during_the_exposure_is_not_below():
     at_rising = LIGHT.begun_utc - timedelta(hours=6, minutes=30)
     kept_up = replace(LIGHT, begun_utc=at_rising, exposure_s=7200.0)

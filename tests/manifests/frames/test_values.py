@@ -44,7 +44,8 @@ def test_what_is_no_finite_number_is_none(value):
 
 
 @pytest.mark.parametrize(
-    ("value", "expected"), [(2, 2), (1.0, 1), ("4", 4), (0, None), (1.5, None), (5000, None)]
+    ("value", "expected"),
+    [(2, 2), (1.0, 1), ("4", 4), (999, 999), (0, None), (1.5, None), (1000, None), (5000, None)],
 )
 def test_a_count_is_a_small_whole_number(value, expected):
     assert values.count(CardValue(value)) == expected
@@ -62,6 +63,8 @@ def test_a_count_is_a_small_whole_number(value, expected):
         (5000, "[us]", 0.005),
         (300.0, "[s] not minutes", 300.0),
         (30.0, "[furlong]", 30.0),
+        (0.5, "[h]", 1800.0),
+        (7, "exposure in secs", 7.0),
         ("120.0", "[min]", 7200.0),
     ],
 )
@@ -80,6 +83,10 @@ def test_an_exposure_is_in_seconds_unless_its_comment_names_a_unit(value, commen
         (50, "temperature in Fahrenheit", 10.0),
         (180.2, "", None),
         (-300, "[C]", None),
+        (-200.0, "", -200.0),
+        (-200.1, "", None),
+        (100.0, "", 100.0),
+        (100.1, "", None),
         (999, "", None),
     ],
 )
@@ -92,7 +99,11 @@ def test_lengths_are_in_their_usual_unit_and_zero_is_unknown():
     assert values.millimetres(CardValue(530)) == 530
     assert values.millimetres(_commented(0.53, "[m] focal length")) == pytest.approx(530)
     assert values.millimetres(CardValue(0.0)) is None
+    assert values.millimetres(_commented(53, "[cm]")) == pytest.approx(530)
+    assert values.millimetres(_commented(530, "[mm]")) == 530
+    assert values.millimetres(CardValue(0.5)) == 0.5
     assert values.microns(CardValue(3.76)) == 3.76
+    assert values.microns(_commented(3.76, "[um]")) == 3.76
     assert values.microns(_commented(0.00376, "[mm]")) == pytest.approx(3.76)
     assert values.microns(CardValue(0)) is None
     assert values.millimetres(CardValue(-1)) is None
@@ -118,6 +129,9 @@ def test_an_exposure_below_zero_is_not_known():
         ("22 17.5", "", 334.375),
         ("00:00:00", "", 0.0),
         (361.0, "", None),
+        (360.0, "", 360.0),
+        (187.5, "[deg]", 187.5),
+        ("24:00:00", "", 360.0),
         (-10.0, "", None),
         ("25:00:00", "", None),
         ("22:61:00", "", None),
@@ -153,6 +167,17 @@ def test_right_ascension_is_hours_when_sexagesimal_and_degrees_when_a_number(val
         ("S51.2", -51.2),
         ("51.2°", 51.2),
         ("51.2 X", None),
+        ("51 N", 51.0),
+        ("51.2   N", None),
+        ("51.2 ° N", 51.2),
+        ("51.2°  N", None),
+        ("51.2°° N", None),
+        ("51.2 NN", None),
+        ("51.2.3 N", None),
+        ("N46:52 N", None),
+        ("46:60:00", None),
+        ("46:59:60", 47.0),
+        ("46:59", 46.9833333),
         ("N51.2S", None),
         ("46:52:61", None),
         ("46:52:00 X", None),
@@ -182,6 +207,11 @@ def test_latitudes_and_declinations_keep_their_sign_below_one_degree_too(value, 
         (116.8599, 116.8599),
         (200.0, -160.0),
         (-200.0, 160.0),
+        (180.0, 180.0),
+        (-180.0, 180.0),
+        (180.5, -179.5),
+        (360, 0.0),
+        (361, None),
         (400, None),
     ],
 )
@@ -191,10 +221,24 @@ def test_longitudes_keep_the_header_s_sign_and_come_within_180_degrees(value, ex
 
 
 @pytest.mark.parametrize(
-    ("value", "expected"), [(1.0, 1.0), (0.9997, 0.9997), (38, 38.0), (0, None), (-1, None)]
+    ("value", "expected"),
+    [(1.0, 1.0), (0.99, 0.99), (0.98, None), (38, 38.0), (50, 50.0), (51, None), (0, None), (-1, None)],
 )
 def test_an_airmass_below_the_zenith_s_is_none(value, expected):
     assert values.airmass(CardValue(value)) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "expected_deg"), [(87.5, 87.5), (-360, -360.0), (360.0, 360.0), (361, None), ("87:30:00", 87.5)]
+)
+def test_a_rotation_is_at_most_a_whole_turn(value, expected_deg):
+    assert values.rotation_deg(CardValue(value)) == expected_deg
+
+
+def test_minutes_and_seconds_make_an_angle_sexagesimal():
+    assert values.is_sexagesimal(CardValue("14 29 56"))
+    assert not values.is_sexagesimal(CardValue("14.4989"))
+    assert not values.is_sexagesimal(CardValue(14.4989))
 
 
 _READERS = [

@@ -488,6 +488,14 @@ def test_darks_that_fit_the_flats_serve_as_dark_flats_and_that_is_said() -> None
     }
 
 
+def test_darks_that_serve_as_dark_flats_are_passed_over_as_darks() -> None:
+    few = many("few", 2, DARK, exposure_s=2.0)
+    full = many("full", 9, DARK, exposure_s=2.0, **nights_later(-90))
+    answer = library(*few, *full).match(DARK_FLAT, replace(LIGHT, exposure_s=2.0))
+    assert taken(answer) == {"full": 9}
+    assert "; they serve as dark flats; passed over: 2 darks, 2 s" in answer.why
+
+
 @pytest.mark.parametrize(
     "facts",
     [{"exposure_s": 5.0}, {"gain": 0.0}, {"offset": 10.0}, {"binning": (2, 2)}, {"sensor_deg_c": 5.0}],
