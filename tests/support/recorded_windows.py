@@ -164,6 +164,14 @@ class System:
         self._called("remove", path)
         self._here(path).unlink()
 
+    def remove_opened(self, handle):
+        self._called("remove_opened", handle)
+        self._here(self._opened[handle]).unlink()
+
+    def remove_folder(self, path):
+        self._called("remove_folder", path)
+        self._here(path).rmdir()
+
     def make_folder(self, path):
         self._called("make_folder", path)
         self._here(path).mkdir()

@@ -7,6 +7,7 @@ import os
 import sys
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
 from enum import StrEnum
 from pathlib import Path
 from types import TracebackType
@@ -37,6 +38,13 @@ class ReadBack(StrEnum):
 
     MEDIUM = "medium"
     PERHAPS_MEMORY = "perhaps memory"
+
+
+class ReplacedFile(OSError):
+    """Another file has the name of the one that was opened; nothing was done to either."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(errno.ESTALE, "another file has its name now", path)
 
 
 class Evidence(NamedTuple):
@@ -123,6 +131,26 @@ class PinnedFolder(ABC):
     @abstractmethod
     def remove(self, path: str) -> None:
         """Remove a file."""
+
+    @abstractmethod
+    def open_to_remove(self, path: str) -> int:
+        """Open a regular file for reading that is to be removed after it was read, following no link.
+
+        Where the system can do that, no program can write to the file while it is open so: OSError with
+        EBUSY where one has it open for writing already.
+        """
+
+    @abstractmethod
+    def remove_opened(self, descriptor: int, path: str) -> None:
+        """Remove the file that `open_to_remove` opened; its descriptor stays open.
+
+        Raises ReplacedFile where another file has its name by now. Windows removes the open file itself;
+        Linux and macOS know no such call: there the two are compared at the last moment before.
+        """
+
+    @abstractmethod
+    def remove_folder(self, path: str) -> None:
+        """Remove a folder that is empty; any other is an OSError."""
 
     @abstractmethod
     def make_folders(self, path: str) -> set[str]:
@@ -225,6 +253,14 @@ class Medium(ABC):
     @abstractmethod
     def is_being_written(self, descriptor: int) -> bool | None:
         """Return whether another program has the file open for writing; None where that is unknown."""
+
+    @abstractmethod
+    def alone_with(self, descriptor: int) -> AbstractContextManager[bool | None]:
+        """Return a context in which it is known whether no other program has an open file open.
+
+        None where that is unknown. Where it is True and the system can do that, other programs are kept from
+        opening the file until the context is left.
+        """
 
     @abstractmethod
     def is_locked(self, error: OSError) -> bool:

@@ -124,6 +124,10 @@ class MacMedium(PosixMedium):
     def is_being_written(self, descriptor: int) -> bool | None:  # noqa: ARG002 - macOS has no leases to ask with
         return None
 
+    @contextlib.contextmanager
+    def alone_with(self, descriptor: int) -> Iterator[bool | None]:  # noqa: ARG002 - likewise
+        yield None
+
 
 def mounted_volumes(table: str) -> list[Volume]:
     """Read what mount(8) prints: `/dev/disk4s1 on /Volumes/STICK (exfat, local, nodev)`, a line each."""

@@ -13,7 +13,7 @@ from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder
+from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder, ReplacedFile
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_FOLDERS = 64
@@ -130,6 +130,22 @@ class PosixFolder(PinnedFolder):
     def remove(self, path: str) -> None:
         folder, name = self._within(path)
         os.unlink(name, dir_fd=folder.descriptor)
+
+    def open_to_remove(self, path: str) -> int:
+        return self.open_file(path)
+
+    def remove_opened(self, descriptor: int, path: str) -> None:
+        folder, name = self._within(path)
+        opened = os.fstat(descriptor)
+        there = os.stat(name, dir_fd=folder.descriptor, follow_symlinks=False)
+        if (opened.st_dev, opened.st_ino) != (there.st_dev, there.st_ino):
+            raise ReplacedFile(path)
+        os.unlink(name, dir_fd=folder.descriptor)
+
+    def remove_folder(self, path: str) -> None:
+        folder, name = self._within(path)
+        os.rmdir(name, dir_fd=folder.descriptor)
+        self._forget(path)
 
     def make_folders(self, path: str) -> set[str]:
         changed: set[str] = set()

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from transfer.engine.medium import drive_has_left, this_computer
-from transfer.engine.medium.base import write_all
+from transfer.engine.medium.base import ReplacedFile, write_all
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX only")
 
@@ -334,3 +334,45 @@ def test_a_folder_that_cannot_be_closed_is_let_go_of_in_silence(pinned):
     pinned.flush_folders(["night"])
     os.close(pinned._folder("night").descriptor)
     pinned.close()
+
+
+# Removing what was read
+
+
+def test_the_file_that_was_read_is_removed_and_nothing_else(pinned):
+    pinned.make_folders("night")
+    _write(pinned, "night/light.fits")
+    _write(pinned, "night/other.fits")
+    descriptor = pinned.open_to_remove("night/light.fits")
+    pinned.remove_opened(descriptor, "night/light.fits")
+    os.close(descriptor)
+    assert _files_below(pinned.path) == ["night/other.fits"]
+
+
+def test_another_file_under_the_name_of_the_one_that_was_read_stays(pinned):
+    _write(pinned, "light.fits", b"read")
+    _write(pinned, "new.fits", b"a new frame")
+    descriptor = pinned.open_to_remove("light.fits")
+    (pinned.path / "new.fits").replace(pinned.path / "light.fits")
+    with pytest.raises(ReplacedFile, match="another file"):
+        pinned.remove_opened(descriptor, "light.fits")
+    os.close(descriptor)
+    assert (pinned.path / "light.fits").read_bytes() == b"a new frame"
+
+
+def test_a_link_is_never_opened_to_be_removed(pinned, tmp_path):
+    (tmp_path / "elsewhere.fits").touch()
+    (pinned.path / "light.fits").symlink_to(tmp_path / "elsewhere.fits")
+    with pytest.raises(OSError, match="symbolic links"):
+        pinned.open_to_remove("light.fits")
+
+
+def test_a_folder_goes_only_where_it_is_empty(pinned):
+    pinned.make_folders("night/Ha")
+    _write(pinned, "night/notes.txt")
+    pinned.remove_folder("night/Ha")
+    with pytest.raises(OSError, match="not empty"):
+        pinned.remove_folder("night")
+    pinned.remove("night/notes.txt")
+    pinned.remove_folder("night")
+    assert list(pinned.path.iterdir()) == []

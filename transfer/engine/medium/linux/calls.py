@@ -81,10 +81,26 @@ def read_lease(descriptor: int) -> Iterator[None]:
 
     Raises BlockingIOError where anyone has the file open for writing, OSError where no lease is to be had.
     """
+    with _lease(descriptor, fcntl.F_RDLCK):
+        yield
+
+
+@contextlib.contextmanager
+def write_lease(descriptor: int) -> Iterator[None]:
+    """Take a write lease on an open file: who opens it meanwhile waits until it is let go of.
+
+    Raises BlockingIOError where any other program has the file open, OSError where no lease is to be had.
+    """
+    with _lease(descriptor, fcntl.F_WRLCK):
+        yield
+
+
+@contextlib.contextmanager
+def _lease(descriptor: int, kind: int) -> Iterator[None]:
     # A program that opens the file meanwhile breaks the lease. The signal that tells of it would by
     # default end this process; another one is asked for, which by default does nothing.
     fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
-    fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
+    fcntl.fcntl(descriptor, fcntl.F_SETLEASE, kind)
     try:
         yield
     finally:

@@ -7,13 +7,20 @@ sectors the device served are counted in /sys/dev/block/MAJ:MIN/stat (Linux Docu
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
-from transfer.engine.medium.linux.calls import read_lease, reports_lost_writes, start_writeback, syncfs
+from transfer.engine.medium.linux.calls import (
+    read_lease,
+    reports_lost_writes,
+    start_writeback,
+    syncfs,
+    write_lease,
+)
 from transfer.engine.medium.linux.cold import ColdWatch, LinuxColdGroup, counter_file
 from transfer.engine.medium.linux.mounts import Mount, is_for_drives, mount_of, mounts
 from transfer.engine.medium.linux.names import file_system_of
@@ -118,6 +125,18 @@ class LinuxMedium(PosixMedium):
             return True
         except OSError:
             return None
+
+    @contextlib.contextmanager
+    def alone_with(self, descriptor: int) -> Iterator[bool | None]:
+        with contextlib.ExitStack() as held:
+            try:
+                held.enter_context(write_lease(descriptor))
+                alone: bool | None = True
+            except BlockingIOError:
+                alone = False
+            except OSError:
+                alone = None
+            yield alone
 
 
 def _volume(mount: Mount) -> Volume:

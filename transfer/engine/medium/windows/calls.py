@@ -38,6 +38,7 @@ _LOCKFILE_FAIL_IMMEDIATELY = 1
 _LOCKFILE_EXCLUSIVE_LOCK = 2
 _SEM_FAILCRITICALERRORS = 1
 _VOLUME_NAME_GUID = 1
+_FILE_DISPOSITION_INFO = 4  # FileDispositionInfo of FILE_INFO_BY_HANDLE_CLASS; from memory of minwinbase.h
 _LONGEST_PATH = 32_768  # UTF-16 units, with the zero at the end
 
 
@@ -96,6 +97,12 @@ class WindowsCalls(Protocol):
 
     def remove(self, path: str) -> None:
         """DeleteFileW."""
+
+    def remove_opened(self, handle: int) -> None:
+        """SetFileInformationByHandle: the file goes when its last handle is closed."""
+
+    def remove_folder(self, path: str) -> None:
+        """RemoveDirectoryW: of an empty folder."""
 
     def make_folder(self, path: str) -> None:
         """CreateDirectoryW."""
@@ -217,6 +224,17 @@ class SystemCalls:
 
     def remove(self, path: str) -> None:
         self._check(self._kernel.DeleteFileW(path), path)
+
+    def remove_opened(self, handle: int) -> None:
+        # FILE_DISPOSITION_INFO is one byte: whether to delete.
+        yes = ctypes.c_ubyte(1)
+        removed = self._kernel.SetFileInformationByHandle(
+            handle, _FILE_DISPOSITION_INFO, ctypes.byref(yes), ctypes.sizeof(yes)
+        )
+        self._check(removed)
+
+    def remove_folder(self, path: str) -> None:
+        self._check(self._kernel.RemoveDirectoryW(path), path)
 
     def make_folder(self, path: str) -> None:
         self._check(self._kernel.CreateDirectoryW(path, None), path)

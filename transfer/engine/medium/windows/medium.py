@@ -115,6 +115,20 @@ class WindowsFolder(PinnedFolder):
             _held, whole = self._within(path)
             self._patiently(lambda: self._calls.remove(whole))
 
+    def open_to_remove(self, path: str) -> int:
+        self._make_sure()
+        return _descriptor(self._calls, self._open(path, openings.FILE_TO_REMOVE), writable=False)
+
+    def remove_opened(self, descriptor: int, path: str) -> None:  # noqa: ARG002 - the handle says which
+        self._calls.remove_opened(self._calls.handle(descriptor))
+
+    def remove_folder(self, path: str) -> None:
+        self._make_sure()
+        self._held.let_go(path)
+        with self._explaining():
+            _held, whole = self._within(path)
+            self._patiently(lambda: self._calls.remove_folder(whole))
+
     def _patiently(self, act: Callable[[], None]) -> None:
         """Do what another program may be in the way of for a moment."""
         for pause_s in _PAUSES_S:
@@ -299,6 +313,11 @@ class WindowsMedium(Medium):
             return True if error.errno == errno.EBUSY else None
         self._calls.close(handle)
         return False
+
+    @contextlib.contextmanager
+    def alone_with(self, descriptor: int) -> Iterator[bool | None]:  # noqa: ARG002 - see FILE_TO_REMOVE
+        """Windows opened the file for removal only because no other program writes to it, or may."""
+        yield True
 
     def is_locked(self, error: OSError) -> bool:
         return is_locked(error)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 GENERIC_READ = 0x8000_0000
 GENERIC_WRITE = 0x4000_0000
 FILE_LIST_DIRECTORY = 0x0000_0001
+DELETE = 0x0001_0000
 
 FILE_SHARE_READ = 1
 FILE_SHARE_WRITE = 2
@@ -65,6 +66,13 @@ FILE_TO_READ = Opening(GENERIC_READ, _SHARED, OPEN_EXISTING, FILE_FLAG_SEQUENTIA
 SOURCE = FILE_TO_READ
 # A handle of our own that has the file open for writing shares as much with this as with any other.
 UNBUFFERED = Opening(GENERIC_READ, _SHARED, OPEN_EXISTING, FILE_FLAG_NO_BUFFERING | FILE_FLAG_SEQUENTIAL_SCAN)
+# To be removed by its handle: shared with readers alone, so that what was read is what goes.
+FILE_TO_REMOVE = Opening(
+    GENERIC_READ | DELETE,
+    FILE_SHARE_READ,
+    OPEN_EXISTING,
+    FILE_FLAG_SEQUENTIAL_SCAN | FILE_FLAG_OPEN_REPARSE_POINT,
+)
 # Refuses to share with writers, so it is refused itself where there is one.
 ALONE_WITH_READERS = Opening(GENERIC_READ, FILE_SHARE_READ | FILE_SHARE_DELETE, OPEN_EXISTING, 0)
 LOCK = Opening(GENERIC_READ | GENERIC_WRITE, _SHARED, OPEN_EXISTING, 0)

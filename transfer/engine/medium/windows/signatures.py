@@ -64,6 +64,8 @@ SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "LockFileEx": (_BOOL, (_HANDLE, _DWORD, _DWORD, _DWORD, _DWORD, ctypes.POINTER(Overlapped))),
     "MoveFileExW": (_BOOL, (_TEXT, _TEXT, _DWORD)),
     "DeleteFileW": (_BOOL, (_TEXT,)),
+    "RemoveDirectoryW": (_BOOL, (_TEXT,)),
+    "SetFileInformationByHandle": (_BOOL, (_HANDLE, ctypes.c_int32, _ADDRESS, _DWORD)),
     "CreateDirectoryW": (_BOOL, (_TEXT, _ADDRESS)),
     "GetFinalPathNameByHandleW": (_DWORD, (_HANDLE, _ADDRESS, _DWORD, _DWORD)),
     "GetVolumePathNameW": (_BOOL, (_TEXT, _ADDRESS, _DWORD)),

@@ -41,6 +41,29 @@ def _source(path):
 # Leases
 
 
+def test_a_file_that_any_other_program_has_open_is_not_alone_with_this_one(tmp_path):
+    path = tmp_path / "light.fits"
+    path.write_bytes(b"a frame")
+    reader = [sys.executable, "-c", WRITER.replace('"a"', '"r"'), path]
+    with _source(path) as descriptor:
+        with subprocess.Popen(reader, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as program:
+            assert program.stdout.readline() == "open\n"
+            with this_computer().alone_with(descriptor) as alone:
+                assert alone is False
+        with this_computer().alone_with(descriptor) as alone:
+            assert alone is True
+
+
+def test_a_program_that_opens_a_file_meanwhile_waits(tmp_path):
+    path = tmp_path / "light.fits"
+    path.write_bytes(b"a frame")
+    with _source(path) as descriptor, this_computer().alone_with(descriptor) as alone:
+        assert alone is True
+        with pytest.raises(BlockingIOError):
+            os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    os.close(os.open(path, os.O_RDONLY | os.O_NONBLOCK))
+
+
 def test_a_log_that_its_program_has_open_is_told_from_one_that_is_done(tmp_path):
     path = tmp_path / "guiding.txt"
     path.write_text("21:04 settled\n")

@@ -312,3 +312,28 @@ def test_windows_itself_knows_every_call_by_this_name(tmp_path):
     handle = calls.open(str(tmp_path), openings.PINNED_FOLDER)
     assert calls.facts(handle).is_folder
     calls.close(handle)
+
+
+def test_a_file_is_removed_by_its_handle():
+    flags = []
+
+    def remove(handle, kind, information, size_bytes):
+        flags.append((handle, kind, ctypes.c_ubyte.from_address(information).value, size_bytes))
+        return 1
+
+    kernel = Kernel(SetFileInformationByHandle=remove)
+    _calls(kernel).remove_opened(0x50)
+    assert flags == [(0x50, 4, 1, 1)]  # FileDispositionInfo; FILE_DISPOSITION_INFO.DeleteFile
+
+
+def test_a_file_that_cannot_be_removed_says_so():
+    kernel = Kernel()
+    kernel._answers["SetFileInformationByHandle"] = kernel.fail(5)
+    with pytest.raises(PermissionError):
+        _calls(kernel).remove_opened(0x50)
+
+
+def test_a_folder_is_removed_by_its_path():
+    kernel = Kernel(RemoveDirectoryW=lambda path: 1)
+    _calls(kernel).remove_folder("E:\\night")
+    assert kernel.called == [("RemoveDirectoryW", "E:\\night")]

@@ -538,3 +538,40 @@ def test_a_source_that_another_program_holds_may_be_tried_again(system, medium):
         medium.open_source("E:/nights/log.txt")
     assert medium.is_locked(raised.value)
     assert raised.value.errno == errno.EBUSY
+
+
+# Removing what was read
+
+
+def test_a_file_is_removed_by_the_handle_it_was_read_by_and_shared_with_readers_alone(system, pinned, stick):
+    _put(pinned, "light.fits")
+    descriptor = pinned.open_to_remove("light.fits")
+    how = next(call[2] for call in reversed(system.called) if call[0] == "open")
+    assert how.access == openings.GENERIC_READ | openings.DELETE
+    assert how.share == openings.FILE_SHARE_READ
+    pinned.remove_opened(descriptor, "light.fits")
+    assert system.called[-1] == ("remove_opened", descriptor)
+    os.close(descriptor)
+    assert list(stick.iterdir()) == []
+
+
+def test_a_file_that_a_program_writes_to_is_not_opened_to_be_removed(system, pinned):
+    _put(pinned, "log.txt")
+    system.failures["open"] = [None, 32]  # ERROR_SHARING_VIOLATION, after the pinned folder was looked at
+    with pytest.raises(OSError, match="Errno") as raised:
+        pinned.open_to_remove("log.txt")
+    assert raised.value.errno == errno.EBUSY
+
+
+def test_an_empty_folder_is_let_go_of_before_it_is_removed(system, pinned, stick):
+    pinned.make_folders("night")
+    _put(pinned, "night/light.fits")
+    pinned.remove("night/light.fits")
+    pinned.remove_folder("night")
+    assert system.names_called()[-1] == "remove_folder"
+    assert list(stick.iterdir()) == []
+
+
+def test_windows_says_that_nobody_writes_to_what_it_opened_for_removal(system):
+    with WindowsMedium(system).alone_with(3) as alone:
+        assert alone is True
