@@ -15,10 +15,12 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, TextIO
 
+from manifests.bags.acknowledgement_keys import Key, new_key
 from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import Known, Origin, known_of
 
 _FORMAT = 1
+_KEY = "archive-key.txt"
 
 
 class Records:
@@ -122,6 +124,56 @@ class Records:
     @staticmethod
     def _acknowledged_file(drive_id: str, night: date) -> str:
         return f"acknowledged/{drive_id}/{night.isoformat()}.json"
+
+    # This computer's key, and the acknowledgements that archives have signed with it
+
+    def key(self) -> Key | None:
+        """Return the key that archives sign with, made when it is first asked for; None where it can't be."""
+        for _ in range(2):
+            try:
+                return Key((self.folder / _KEY).read_text(encoding="ascii").strip())
+            except FileNotFoundError:
+                self._make_key()
+            except (OSError, ValueError):
+                return None
+        return None
+
+    def _make_key(self) -> None:
+        """Make a key. Of two runs that do so at once the second one's stays: the other's signs nothing."""
+        with contextlib.suppress(OSError):
+            self.folder.mkdir(parents=True, exist_ok=True)
+            part = _part_of(self.folder / _KEY)
+            part.unlink(missing_ok=True)
+            descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(descriptor, "w", encoding="ascii") as file:
+                file.write(new_key().secret)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(self.folder / _KEY)
+
+    def archives_that_sign(self) -> set[str]:
+        """Return the ids of the archives that have signed with this computer's key."""
+        return set(self._names("signed"))
+
+    def keep_signed(self, archive_id: str, night: date, manifest_sha256: str, content: bytes) -> None:
+        """Keep an acknowledgement that an archive has signed: the last one of a manifest."""
+        name = f"signed/{archive_id}/{night.isoformat()}/{manifest_sha256}.json"
+        try:
+            known = (self.folder / name).read_bytes() == content
+        except OSError:
+            known = False
+        if not known:
+            self._put(name, content)
+
+    def signed_acknowledgements(self) -> Iterator[tuple[date, bytes]]:
+        """Yield the acknowledgements that were kept, each with its night."""
+        for archive_id in self._names("signed"):
+            for night in self._names(f"signed/{archive_id}"):
+                for name in self._names(f"signed/{archive_id}/{night}"):
+                    with contextlib.suppress(OSError, ValueError):
+                        path = self.folder / "signed" / archive_id / night / name
+                        if path.suffix == ".json":
+                            yield date.fromisoformat(night), path.read_bytes()
 
     # Archives
 

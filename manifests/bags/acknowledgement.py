@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
 
+from manifests.bags.acknowledgement_keys import Key, with_signatures
+
 _FORMAT = 1
 _SHA256 = re.compile("[0-9a-f]{64}")
 
@@ -64,8 +66,8 @@ class Acknowledgement:
         return sum(line not in covered for line in manifest_lines)
 
 
-def acknowledgement_content(acknowledgement: Acknowledgement) -> bytes:
-    """Return the content of an acknowledgement's file."""
+def acknowledgement_content(acknowledgement: Acknowledgement, keys: Iterable[Key] = ()) -> bytes:
+    """Return the content of an acknowledgement's file, signed with each of the keys."""
     document: dict[str, Any] = {
         "format": _FORMAT,
         "archive": {"id": acknowledgement.archive_id, "name": acknowledgement.archive_name},
@@ -73,7 +75,7 @@ def acknowledgement_content(acknowledgement: Acknowledgement) -> bytes:
         "manifest_sha256": acknowledgement.manifest_sha256,
         "files": [file.as_json() for file in sorted(acknowledgement.files, key=lambda file: file.path)],
     }
-    return json.dumps(document, indent=1).encode("ascii") + b"\n"
+    return json.dumps(with_signatures(document, keys), indent=1).encode("ascii") + b"\n"
 
 
 def read_acknowledgement(content: bytes) -> Acknowledgement:

@@ -12,13 +12,16 @@ from manifests.bags.acknowledgement import (
     acknowledgement_content,
     read_acknowledgement,
 )
+from manifests.bags.acknowledgement_keys import Key, Signed, signed
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of
-from transfer.archive.mark import ArchiveMark
+from transfer.archive.held import OpenArchive
+from transfer.archive.keys import keep_key, keys_of
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, sha256_of_file
 from transfer.engine.drive import only_run_on
+from transfer.engine.drive_key import key_on, remove_key
 from transfer.engine.medium import Medium
 from transfer.errors import NightferryError
 from transfer.jobs.file.items import Acknowledgeable
@@ -31,31 +34,39 @@ class NotAcknowledged(Exception):
 def acknowledge(
     bag: Acknowledgeable,
     files: tuple[AcknowledgedFile, ...],
-    archive: ArchiveMark,
+    archive: OpenArchive,
     now: datetime,
     medium: Medium,
 ) -> bool:
     """Write into a night's bag that the archive has all its files; return whether it had to be written.
 
-    A bag that carries this archive's acknowledgement of these very files is left as it is. Keeps every other
-    run off the drive meanwhile. Raises NotAcknowledged.
+    It is signed with the archive's keys; one that the drive brings is kept in the archive first, and goes
+    from the drive. A bag that carries this archive's acknowledgement of these very files, signed, is left as
+    it is. Keeps every other run off the drive meanwhile. Raises NotAcknowledged.
     """
     listed = ListedBag(bag.folder, bag.bag)
     try:
+        brought, mark = key_on(bag.folder), archive.mark
+        if brought is not None:
+            keep_key(archive.folder, brought)
+        keys = keys_of(archive.folder)
         manifest_sha256 = sha256_of_file(bag.folder, listed.at(MANIFEST))
-        wanted = Acknowledgement(archive.id, archive.name, now, manifest_sha256, files)
-        if _is_there(listed, wanted):
+        wanted = Acknowledgement(mark.id, mark.name, now, manifest_sha256, files)
+        is_there = _is_there(listed, wanted, keys)
+        if is_there and brought is None:
             return False
         with only_run_on(bag.root, medium):
             if listed.fingerprint() != bag.fingerprint:
                 raise NotAcknowledged("the bag has changed since it was read: file again")
-            _require_all(wanted, listed)
-            put_tag_file(listed, acknowledgement_of(archive.id), acknowledgement_content(wanted))
+            if not is_there:
+                _require_all(wanted, listed)
+                put_tag_file(listed, acknowledgement_of(mark.id), acknowledgement_content(wanted, keys))
+            remove_key(bag.folder)
     except OSError as error:
         raise NotAcknowledged(error.strerror or str(error)) from error
     except NightferryError as error:
         raise NotAcknowledged(f"{error.happened}. {error.next_step}".strip()) from error
-    return True
+    return not is_there
 
 
 def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:
@@ -65,8 +76,8 @@ def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:
         raise NotAcknowledged(f"{missing} of its files are not known to be in the archive: file again")
 
 
-def _is_there(listed: ListedBag, wanted: Acknowledgement) -> bool:
-    """Return whether the bag has this archive's acknowledgement, pinned, of these very files and places."""
+def _is_there(listed: ListedBag, wanted: Acknowledgement, keys: tuple[Key, ...]) -> bool:
+    """Return whether the bag has this archive's acknowledgement, pinned and signed, of these very files."""
     path = acknowledgement_of(wanted.archive_id)
     try:
         content = b"".join(read_lines(listed.folder, listed.at(path)))
@@ -78,4 +89,5 @@ def _is_there(listed: ListedBag, wanted: Acknowledgement) -> bool:
         found = read_acknowledgement(content)
     except AcknowledgementError:
         return False
-    return found.says_the_same_as(wanted)
+    is_signed = all(signed(content, key) is Signed.VALID for key in keys)
+    return is_signed and found.says_the_same_as(wanted)

@@ -10,6 +10,7 @@ from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source
 from transfer.engine.drive import MARK_NAME, RECEIPT_NAME
+from transfer.engine.drive_key import KEY_NAME
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
 from transfer.jobs.file.dating import Dating, HeaderUnread
@@ -95,6 +96,11 @@ class _Portions:
 
 
 def _is_a_drive_s_own(file: SourceFile, folder: Path) -> bool:
-    """Return whether a file is the mark or the receipt of a drive, or of a copy of one."""
+    """Return whether a file is the mark, the key or the receipt of a drive, or of a copy of one.
+
+    A key is a secret: it is kept out of every bag, also where the mark is gone.
+    """
     whole = folder / file.path
+    if whole.name == KEY_NAME:
+        return True
     return whole.name in (MARK_NAME, RECEIPT_NAME) and os.path.lexists(whole.with_name(MARK_NAME))

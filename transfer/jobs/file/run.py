@@ -205,7 +205,7 @@ class FileRun:
         if bag is None or not account.whole or not files:
             return
         try:
-            acknowledge(bag, files, archive.mark, self._around.clock(), self._around.medium)
+            acknowledge(bag, files, archive, self._around.clock(), self._around.medium)
             account.note_acknowledged()
         except NotAcknowledged as error:
             account.note_unanswered(str(error))

@@ -91,7 +91,7 @@ def make_ready(
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
     seen = survey(config, around.records, around.medium, around.clock(), keep_out)
     contents = SourceContents(seen.path_of, around.medium, around.stop, around.listen)
-    planning = _Planning(seen, around.records, contents, Safety(around.records, drives))
+    planning = _Planning(seen, around.records, contents, Safety(around.records, drives, around.clock()))
     plans = [plan for drive in drives for plan in planning.plans_on(drive, request.scope)]
     newest_first = tuple(sorted(plans, key=lambda plan: plan.night, reverse=True))
     asked_for = {plan.night for plan in plans} | set(chosen_nights(seen, request.scope, frozenset()))

@@ -15,6 +15,7 @@ from transfer.engine.bag.durable import write_durably
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failure
+from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.errors import DriveFailed, NightferryError, unforeseen
 from transfer.jobs.send.ending import ending, failed
@@ -98,8 +99,18 @@ class SendRun:
         new = {night.destination for night in working} - begun
         self._write_receipts([n for n in working if n.destination in new], unfinished_receipt(self._began))
         run.make_room([night for night in self._nights if night.destination in new])
+        self._hand_over_key([night for night in working if night.destination not in begun])
         self._written += working
         run.carry([night for night in working if night.destination.failure is None])
+
+    def _hand_over_key(self, nights: Iterable[NightOnDrive]) -> None:
+        """Send this computer's key to the archive with the drive, until an archive has signed with it."""
+        records = self._around.records
+        key = None if records.archives_that_sign() else records.key()
+        if key is not None:
+            drives = {night.destination: night.plan.drive.folder for night in nights}
+            acts = {each: partial(put_key, folder, key) for each, folder in drives.items()}
+            beside(acts, self._around.stop)
 
     def _catch_up(self, run: NightRun, ready: Ready) -> None:
         """Carry earlier nights with files that are safe nowhere, while room and time last."""

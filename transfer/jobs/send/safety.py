@@ -6,13 +6,10 @@ from this computer's records alone.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
 
-from manifests.bags.acknowledgement import Acknowledgement, AcknowledgementError, read_acknowledgement
-from manifests.bags.paths import is_acknowledgement
-from transfer.engine.bag.lines import read_lines
+from transfer.engine.acknowledged import Received, keep, received
 from transfer.engine.bag.listed import Known, ListedBag, Origin
 from transfer.engine.drive import OpenDrive
 from transfer.engine.sources import SourceFile
@@ -26,8 +23,8 @@ _AsProven = tuple[int, int]
 class Safety:
     """Answers for the drives of one run. Methods raise OSError where a drive cannot be read."""
 
-    def __init__(self, records: Records, drives: Sequence[OpenDrive]) -> None:
-        self._records, self._drives = records, drives
+    def __init__(self, records: Records, drives: Sequence[OpenDrive], now: datetime) -> None:
+        self._records, self._drives, self._now = records, drives, now
         self._here = {drive.mark.id for drive in drives}
         self._folders = {drive: _folders(drive) for drive in drives}
         self._bags: dict[tuple[OpenDrive, date], ListedBag] = {}
@@ -88,7 +85,9 @@ class Safety:
         fingerprint = bag.fingerprint() if bag.known else None
         if fingerprint is None or self._records.has_acknowledgements_of(drive.mark.id, night, fingerprint):
             return
-        told = [file for each in _acknowledgements(bag) for file in each.files]
+        found = list(received(bag, night, self._records, self._now))
+        keep(found, self._records)
+        told = [file for each in found if isinstance(each, Received) for file in each.acknowledgement.files]
         listed = {known.path: (origin, known) for origin, known in bag.known.items() if known.own}
         rows = []
         for path, sha256 in {(file.path, file.sha256) for file in told}:
@@ -119,17 +118,3 @@ def _as_recorded(files: set[SourceFile], rows: Iterable[tuple[Origin, Known]]) -
         for origin, known in rows
         if origin in by_origin and known.own and is_same(by_origin[origin], known)
     }
-
-
-def _acknowledgements(bag: ListedBag) -> Iterator[Acknowledgement]:
-    """Read the acknowledgements in a bag; one that is not what the bag pins, or no such file, is none."""
-    for path, pinned in bag.tag_files_that_stay().items():
-        if not is_acknowledgement(path):
-            continue
-        content = b"".join(read_lines(bag.folder, bag.at(path)))
-        if hashlib.sha256(content).hexdigest() != pinned:
-            continue
-        try:
-            yield read_acknowledgement(content)
-        except AcknowledgementError:
-            continue

@@ -11,14 +11,18 @@ from pathlib import Path
 import pytest
 
 from manifests.bags.acknowledgement import read_acknowledgement
+from manifests.bags.acknowledgement_keys import Signed, signed
 from manifests.findings import FindingKind
 from tests.support.desks import NOON, Desk, fingerprint
-from tests.support.nights import Computer, assert_valid, noise
+from tests.support.nights import Computer, assert_valid, noise, prepared
+from transfer.archive.held import OpenArchive
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import MARK_NAME
+from transfer.engine.drive_key import KEY_NAME
 from transfer.engine.medium import this_computer
 from transfer.events import Event, PhaseEnded
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge
+from transfer.records import Records
 
 
 def word(stick: Path, night: str = "2026-03-14") -> dict:
@@ -171,7 +175,68 @@ def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer
     written = stick / "2026-03-14/nightferry" / f"acknowledgement-{outcome.archive.id}.json"
     files = read_acknowledgement(written.read_bytes()).files
     written.unlink()
+    pinned = this_computer().pin(desk.archive)
+    archive = OpenArchive(desk.archive, outcome.archive, pinned, None, on_network=False)
     with pytest.raises(NotAcknowledged, match="1 of its files"):
-        acknowledge(answer, files[1:], outcome.archive, NOON, this_computer())
+        acknowledge(answer, files[1:], archive, NOON, this_computer())
     folder.close()
+    pinned.close()
     assert not list(stick.glob("*/nightferry/acknowledgement-*.json"))
+
+
+# Signatures
+
+
+def test_the_first_filing_keeps_the_computer_s_key_signs_with_it_and_takes_it_from_the_drive(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+    key = Records(computer.records).key()
+    assert key is not None
+    assert key.secret in (stick / KEY_NAME).read_text()
+    desk.file(stick)
+    assert not (stick / KEY_NAME).exists()
+    (written,) = (stick / "2026-03-14/nightferry").glob("acknowledgement-*.json")
+    assert signed(written.read_bytes(), key) is Signed.VALID
+    assert key.secret not in written.read_text()
+    assert_valid(stick / "2026-03-14")
+
+
+def test_a_key_that_comes_later_signs_the_acknowledgement_that_is_there(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+    text = (stick / KEY_NAME).read_text()
+    (stick / KEY_NAME).unlink()
+    desk.file(stick)
+    assert "keyed" not in word(stick)
+    (stick / KEY_NAME).write_text(text)
+    outcome = desk.file(stick)
+    assert (outcome.filed, outcome.exit_code) == (0, 0)
+    assert list(word(stick)["keyed"]) == [Records(computer.records).key().id]
+    assert not (stick / KEY_NAME).exists()
+
+
+def test_once_an_archive_has_signed_the_key_is_sent_no_more(computer: Computer, stick: Path, desk: Desk):
+    computer.small_night()
+    computer.send(stick)
+    desk.file(stick)
+    computer.frame("next.fits", begun="2026-03-15T23:00:00", data=noise(900, 8))
+    computer.send(stick)  # which sees the acknowledgement
+    assert not (stick / KEY_NAME).exists()
+    other = prepared(stick.parent / "other stick")
+    computer.frame("third.fits", begun="2026-03-16T23:00:00", data=noise(900, 9))
+    computer.send(other)
+    assert not (other / KEY_NAME).exists()
+
+
+def test_what_is_called_a_key_and_is_none_leaves_the_filing_as_it_is(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.small_night()
+    computer.send(stick)
+    (stick / KEY_NAME).write_text('key = "0123"')
+    assert desk.file(stick).exit_code == 0
+    assert "keyed" not in word(stick)

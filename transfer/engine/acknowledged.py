@@ -1,0 +1,122 @@
+"""Acknowledgements that come home with a drive: which are believed, and those that this computer keeps.
+
+A drive may be anybody's. What is signed with this computer's key was written by an archive that was sent
+the key; what is not signed can only be held against the bag it lies in.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from manifests.bags.acknowledgement import Acknowledgement, AcknowledgementError, read_acknowledgement
+from manifests.bags.acknowledgement_keys import Key, Signed, signed
+from manifests.bags.list_sizes import ListTooLarge
+from manifests.bags.paths import MANIFEST, acknowledgement_of, is_acknowledgement
+from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.listed import ListedBag
+from transfer.engine.bag.tag_files import sha256_of_file
+from transfer.records import Records
+
+# Clocks of two computers differ, and one of them may know of no zone.
+_AHEAD_AT_MOST = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """An acknowledgement of a night's bag, its file's content, and whether this computer's key signed it."""
+
+    night: date
+    acknowledgement: Acknowledgement
+    content: bytes
+    is_signed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A file that is called an acknowledgement and is not believed: its path on the drive, and why."""
+
+    path: str
+    why: str
+
+
+def received(bag: ListedBag, night: date, records: Records, now: datetime) -> Iterator[Received | Refused]:
+    """Yield every acknowledgement in a night's bag, judged. Raises OSError."""
+    key, signing = records.key(), records.archives_that_sign()
+    for path, pinned in sorted(bag.tag_files_that_stay().items()):
+        if not is_acknowledgement(path):
+            continue
+        content = _content(bag, path)
+        if hashlib.sha256(content).hexdigest() != pinned:
+            yield Refused(bag.at(path), "it is not what the bag's tag manifest lists")
+            continue
+        try:
+            acknowledgement = read_acknowledgement(content)
+            is_signed = _is_signed(content, key)
+            _require_believable(acknowledgement, path, now)
+            if not is_signed:
+                _require_unsigned_fits(acknowledgement, bag, signing)
+        except AcknowledgementError as error:
+            yield Refused(bag.at(path), str(error))
+        else:
+            yield Received(night, acknowledgement, content, is_signed)
+
+
+def _content(bag: ListedBag, path: str) -> bytes:
+    try:
+        return b"".join(read_lines(bag.folder, bag.at(path)))
+    except ListTooLarge:
+        return b""
+
+
+def _is_signed(content: bytes, key: Key | None) -> bool:
+    found = Signed.ABSENT if key is None else signed(content, key)
+    if found is Signed.WRONG:
+        raise AcknowledgementError("its signature does not hold: it is forged, or was changed")
+    return found is Signed.VALID
+
+
+def _require_believable(acknowledgement: Acknowledgement, path: str, now: datetime) -> None:
+    if path != acknowledgement_of(acknowledgement.archive_id):
+        raise AcknowledgementError("it is of another archive than its name says")
+    times = [acknowledgement.acknowledged, *(file.read_back_utc for file in acknowledgement.files)]
+    if any(moment is not None and moment > now + _AHEAD_AT_MOST for moment in times):
+        raise AcknowledgementError("its time has not come yet: is this computer's clock right?")
+
+
+def _require_unsigned_fits(acknowledgement: Acknowledgement, bag: ListedBag, signing: Iterable[str]) -> None:
+    """Check an acknowledgement that nobody signed against the bag; an archive that signs signs all."""
+    if acknowledgement.archive_id in signing:
+        raise AcknowledgementError("its archive signs with this computer's key, and this is not signed")
+    if acknowledgement.manifest_sha256 != sha256_of_file(bag.folder, bag.at(MANIFEST)):
+        raise AcknowledgementError("it is of another manifest than the bag has: file the night again")
+    lines = set(read_lines(bag.folder, bag.at(MANIFEST)))
+    strange = sum(f"{file.sha256}  {file.path}\n".encode() not in lines for file in acknowledgement.files)
+    if strange:
+        raise AcknowledgementError(f"it lists {strange} files that the night's bag has not")
+
+
+def keep(found: Iterable[Received | Refused], records: Records) -> None:
+    """Keep the signed ones with this computer's records."""
+    for each in found:
+        if isinstance(each, Received) and each.is_signed:
+            acknowledgement = each.acknowledgement
+            records.keep_signed(
+                acknowledgement.archive_id, each.night, acknowledgement.manifest_sha256, each.content
+            )
+
+
+def kept(records: Records, now: datetime) -> Iterator[Received]:
+    """Yield the signed acknowledgements that came home with earlier drives and still hold."""
+    key = records.key()
+    for night, content in records.signed_acknowledgements():
+        try:
+            acknowledgement = read_acknowledgement(content)
+            if not _is_signed(content, key):
+                continue
+            _require_believable(acknowledgement, acknowledgement_of(acknowledgement.archive_id), now)
+        except AcknowledgementError:
+            continue
+        yield Received(night, acknowledgement, content, is_signed=True)
