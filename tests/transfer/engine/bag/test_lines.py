@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from manifests.bags.list_sizes import ANYWAY_BYTES, ListTooLarge
+from manifests.bags.list_sizes import ANYWAY_BYTES, BYTES_PER_FILE, ListTooLarge
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.medium import this_computer
 
@@ -28,7 +28,8 @@ def test_a_close_that_fails_is_nothing_to_a_file_that_was_only_read(tmp_path: Pa
 def test_a_list_may_be_as_large_as_the_files_of_its_bag_explain(tmp_path: Path, path: str) -> None:
     list_ = tmp_path / path
     list_.parent.mkdir(parents=True)
-    list_.write_bytes(b"\0" * (ANYWAY_BYTES + 1))
+    size_bytes = ANYWAY_BYTES + 3 * BYTES_PER_FILE
+    list_.write_bytes(b"\0" * size_bytes)
     (tmp_path / "other").touch()
     folder = this_computer().pin(tmp_path)
     with pytest.raises(ListTooLarge):
@@ -36,5 +37,5 @@ def test_a_list_may_be_as_large_as_the_files_of_its_bag_explain(tmp_path: Path, 
     (tmp_path / "night/data/deep").mkdir(parents=True)
     for number in range(10):
         (tmp_path / f"night/data/deep/{number}").touch()
-    assert sum(map(len, read_lines(folder, path))) == ANYWAY_BYTES + 1
+    assert sum(map(len, read_lines(folder, path))) == size_bytes
     folder.close()
