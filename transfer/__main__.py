@@ -1,5 +1,5 @@
 """`python -m transfer` is `nightferry`."""
 
-from transfer.cli.main import main
+from transfer.start import main
 
 main()

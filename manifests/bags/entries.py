@@ -16,6 +16,8 @@ from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
 from manifests.frames.usable import usable_frame, usable_text
 
+_MOST_NS = 2**63 - 1  # as systems keep it: about 292 years
+
 
 class EntryError(ValueError):
     """A line that is not an entry; `line` is its number, counted from 1."""
@@ -101,11 +103,11 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         path=str(line["path"]),
         size_bytes=int(line["size_bytes"]),
         digests=Digests(str(line["sha256"]), str(line["xxh128"])),
-        modified_ns=int(line["modified_ns"]),
+        modified_ns=time_ns(line["modified_ns"]),
         source=str(line["source"]),
         original=str(line["original"]),
         night=date.fromisoformat(line["night"]),
-        created_ns=None if line.get("created_ns") is None else int(line["created_ns"]),
+        created_ns=None if line.get("created_ns") is None else time_ns(line["created_ns"]),
         growing=bool(line.get("growing", False)),
         read_back=str(line.get("read_back", "")),
         frame=frame,
@@ -124,6 +126,14 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
 
 def _frame(facts: dict[str, Any] | None) -> tuple[Frame | None, tuple[Finding, ...]]:
     return (None, ()) if facts is None else usable_frame(Frame.from_facts(facts))
+
+
+def time_ns(written: Any) -> int:
+    """Return a time in nanoseconds since 1970. Raises ValueError for one that no file system can keep."""
+    time = int(written)
+    if not -_MOST_NS <= time <= _MOST_NS:
+        raise ValueError("not the time of a file")
+    return time
 
 
 def _optional_text(line: dict[str, Any], key: str) -> str | None:

@@ -11,6 +11,7 @@ from operator import itemgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from manifests.bags.containment import danger
+from manifests.bags.entries import time_ns
 from manifests.bags.paths import PAYLOAD, shown
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
@@ -103,9 +104,9 @@ class RowMaker:
     def _row(self, entry: Facts, line_digest: int) -> FileRow:
         if not entry.keys() >= _REQUIRED:
             raise KeyError(*sorted(_REQUIRED - entry.keys()))
-        int(entry["modified_ns"])
+        time_ns(entry["modified_ns"])
         if entry.get("created_ns") is not None:
-            int(entry["created_ns"])
+            time_ns(entry["created_ns"])
         facts = _with(entry.get("frame"), _NO_FACTS)
         check_kinds(facts)
         common = self._common(entry, facts)

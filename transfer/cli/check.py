@@ -18,6 +18,7 @@ from transfer.cli.options import (
     ends_with_exit_code,
     json_option,
     print_json,
+    say,
     the_config,
 )
 from transfer.cli.progress import Progress
@@ -70,7 +71,7 @@ def command(
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:
-        click.echo(
+        say(
             "\n".join(
                 [
                     *_lines(outcome, all_findings),

@@ -7,12 +7,11 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator
 
-import click
 import humanize
 
 from manifests.findings import Finding
 from transfer.bounded import run_bounded
-from transfer.cli.options import records_folder
+from transfer.cli.options import records_folder, say
 from transfer.cli.progress import Progress
 from transfer.cli.screen import columns_of, screen_of
 from transfer.cli.signals import stop_on_signals
@@ -49,7 +48,7 @@ def file_it(
     else:
         _tell(outcome, each_finding)
     if hangs:
-        click.echo("A disk does not answer any more: the run ended without it.", err=True)
+        say("A disk does not answer any more: the run ended without it.", err=True)
         sys.stdout.flush()
         os._exit(int(outcome.exit_code))
     return int(outcome.exit_code)
@@ -64,7 +63,7 @@ def _tell(outcome: FileOutcome, each_finding: bool) -> None:
         else [outcome.message, *([outcome.next_step] if outcome.next_step else [])]
     )
     text = "\n".join(screen.clean(line) for line in _wrapped(lines))
-    click.echo(text if told else f"nightferry file: {text}", err=not told)
+    say(text if told else f"nightferry file: {text}", err=not told)
 
 
 def _wrapped(lines: list[str]) -> Iterator[str]:

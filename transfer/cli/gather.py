@@ -19,6 +19,7 @@ from transfer.cli.options import (
     all_findings_option,
     ends_with_exit_code,
     print_json,
+    say,
     the_config,
 )
 from transfer.cli.progress import Progress
@@ -150,8 +151,8 @@ def _gather(
 def _tell(outcome: GatherOutcome, written: str, each_finding: bool) -> None:
     screen = screen_of(sys.stdout)
     width = min(screen.width or _PIPED_WIDTH, _WIDEST)
-    for line in (*_head(outcome, written, width), *report(outcome, width, each_finding)):
-        click.echo(screen.clean(line))
+    lines = (*_head(outcome, written, width), *report(outcome, width, each_finding))
+    say("\n".join(map(screen.clean, lines)))
 
 
 def _head(outcome: GatherOutcome, written: str, width: int) -> Iterator[str]:

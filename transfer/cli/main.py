@@ -11,6 +11,8 @@ import sys
 
 import click
 
+from transfer.start import interrupted
+
 # Nearly all that a run makes lives until it ends: looking for what does not costs a tenth of a short run.
 gc.set_threshold(100_000)
 
@@ -44,7 +46,11 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in _COMMANDS:
             return None
-        command = getattr(importlib.import_module(f"transfer.cli.{cmd_name}"), "command")  # noqa: B009
+        try:
+            module = importlib.import_module(f"transfer.cli.{cmd_name}")
+        except KeyboardInterrupt:
+            interrupted()
+        command = module.command
         assert isinstance(command, click.Command)
         return command
 

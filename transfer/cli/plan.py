@@ -17,6 +17,7 @@ from transfer.cli.options import (
     json_option,
     print_json,
     records_folder,
+    say,
     scope_options,
     the_config,
 )
@@ -61,7 +62,7 @@ def command(
     if as_json:
         print_json(outcome.as_json())
     else:
-        click.echo("\n".join(_lines(outcome, all_findings)))
+        say("\n".join(_lines(outcome, all_findings)))
     return int(outcome.exit_code)
 
 
@@ -75,7 +76,7 @@ def _try_logs(config: Config, request: SendRequest, around: Surroundings, as_jso
         print_json(trial.as_json())
     else:
         screen = screen_of(sys.stdout)
-        click.echo("\n".join(fitted(map(screen.clean, trial_lines(trial)), screen.width)))
+        say("\n".join(fitted(map(screen.clean, trial_lines(trial)), screen.width)))
     return int(trial.exit_code)
 
 

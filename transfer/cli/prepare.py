@@ -17,6 +17,7 @@ from transfer.cli.options import (
     ends_with_exit_code,
     json_option,
     print_json,
+    say,
 )
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
@@ -44,7 +45,7 @@ def command(drive: Path, name: str | None, config_file: str | None, as_json: boo
     if as_json:
         print_json(outcome.as_json())
     else:
-        click.echo("\n".join(_lines(outcome, drives)))
+        say("\n".join(_lines(outcome, drives)))
     return int(ExitCode.PROVEN)
 
 

@@ -8,9 +8,8 @@ from typing import Any
 
 import click
 
-from transfer.cli.options import ends_with_exit_code, json_option, print_json, user_folder
+from transfer.cli.options import ends_with_exit_code, json_option, print_json, say, user_folder
 from transfer.cli.screen import screen_of
-from transfer.cli.telling import write_lines
 from transfer.config.reading import CONFIG_NAME
 from transfer.engine.drive import find_drives
 from transfer.engine.medium import this_computer
@@ -39,8 +38,8 @@ def command(config_file: Path | None, as_json: bool) -> int:
         common = {"command": "setup", "exit": 0, "message": message, "path": str(file), "findings": []}
         print_json(common | _as_json(found))
     else:
-        write_lines(map(screen_of(sys.stdout).clean, found_lines(found)))
-        click.echo(f"{message}\nLook it through, then run: nightferry plan")
+        lines = map(screen_of(sys.stdout).clean, found_lines(found))
+        say("\n".join([*lines, message, "Look it through, then run: nightferry plan"]))
     return int(ExitCode.PROVEN)
 
 

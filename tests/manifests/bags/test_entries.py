@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from manifests.bags.digests import Digests
-from manifests.bags.entries import Entry, EntryError, entry_line, read_entries
+from manifests.bags.entries import Entry, EntryError, entry_from_line, entry_line, read_entries
 from manifests.frames.frame import Frame, FrameType
 
 ENTRY = Entry(
@@ -121,3 +121,11 @@ def test_whatever_is_in_a_line_it_is_an_entry_or_said_to_be_none(others, missing
 def test_whatever_bytes_a_line_has_it_is_an_entry_or_said_to_be_none(line):
     with pytest.raises(EntryError):
         list(read_entries([line]))
+
+
+@pytest.mark.parametrize("key", ["modified_ns", "created_ns"])
+@pytest.mark.parametrize("time", [10**40, -(10**40), 2**63])
+def test_a_time_that_no_file_system_keeps_makes_no_entry(key: str, time: int) -> None:
+    line = json.loads(entry_line(ENTRY)) | {key: time}
+    with pytest.raises(ValueError, match="not the time of a file"):
+        entry_from_line(json.dumps(line).encode())

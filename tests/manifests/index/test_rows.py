@@ -50,7 +50,7 @@ ENTRIES = st.builds(
     ),
     size_bytes=st.integers(0, 2**63 - 1),
     digests=st.binary(min_size=32, max_size=32).map(lambda digest: Digests(digest.hex(), digest[:16].hex())),
-    modified_ns=st.integers(),
+    modified_ns=st.integers(1 - 2**63, 2**63 - 1),
     source=TEXTS,
     original=TEXTS,
     night=st.dates(),

@@ -1,5 +1,6 @@
 """The command itself: light to start, the same by both names, and never a traceback."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -7,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from tests.support.nights import NIGHT, assert_valid, run
+from tests.support.nights import NIGHT, assert_valid, command_line, run
 from transfer.cli.main import main
 from transfer.errors import ExitCode
 
@@ -77,3 +78,19 @@ def test_a_fault_in_the_program_is_told_in_one_line(computer, stick, monkeypatch
         assert ran.exit_code == ExitCode.SOMETHING_UNPROVEN
         assert "something nobody thought of" in (ran.stdout if as_json else ran.stderr)
         assert "Traceback" not in ran.output
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a pipe that nobody reads is told otherwise there")
+@pytest.mark.parametrize("words", [["check"], ["plan", "--drive"], ["file"]])
+def test_where_nobody_reads_the_exit_code_still_tells_what_came_of_it(computer, stick, tmp_path, words):
+    computer.small_night()
+    assert computer.send(stick).exit_code is ExitCode.PROVEN
+    (tmp_path / "archive").mkdir(exist_ok=True)
+    computer.more = f"[archive]\nfolder = '{tmp_path / 'archive'}'\n"
+    computer.configure()
+    read_end, write_end = os.pipe()
+    os.close(read_end)
+    command = command_line(*words, stick, "--config", computer.file)
+    ran = subprocess.run(command, stdout=write_end, stderr=subprocess.PIPE, check=False)
+    os.close(write_end)
+    assert (ran.returncode, ran.stderr.decode()) == (0, "")

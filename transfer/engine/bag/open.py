@@ -156,8 +156,12 @@ class OpenBag:
     # Ending
 
     def origins(self, paths: set[str]) -> dict[str, Origin]:
-        """Return where files that wait to be proven came from."""
-        return {e.path: (e.source, e.original) for _, e in self.journal.entries() if e.path in paths}
+        """Return where files that wait to be proven came from.
+
+        A drive that always reads back wrong does not give the journal either: the path says it then.
+        """
+        said = {e.path: (e.source, e.original) for _, e in self.journal.entries() if e.path in paths}
+        return {path: said.get(path) or _origin_by(path) for path in paths}
 
     def give_up(self, path: str, source_is_there: bool) -> None:
         """Take a copy that cannot be proven out of the payload.
@@ -185,3 +189,9 @@ class OpenBag:
         """Close the journal."""
         with contextlib.suppress(OSError):  # all that counts was flushed
             self.journal.close()
+
+
+def _origin_by(path: str) -> Origin:
+    """Return the origin that a path in a night's bag stands for, unless its name was changed."""
+    source, _, original = path.removeprefix(f"{PAYLOAD}/").partition("/")
+    return source, original

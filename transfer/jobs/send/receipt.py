@@ -64,10 +64,16 @@ def _moment(moment: datetime) -> str:
     return f"{moment.astimezone(UTC):%Y-%m-%d at %H:%M:%S} UTC"
 
 
+def _took(outcome: SendOutcome) -> str:
+    """Return how long the run took, as far as the computer's clock can tell."""
+    if outcome.ended < outcome.began:
+        return f"ended when the clock, which was set back meanwhile, said {_moment(outcome.ended)}"
+    return f"took {humanize.precisedelta(outcome.ended - outcome.began, minimum_unit='seconds', format='%d')}"
+
+
 def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
     yield from _paragraph(outcome.message)
-    took = humanize.precisedelta(outcome.ended - outcome.began, minimum_unit="seconds", format="%d")
-    yield from _paragraph(f"The run began on {_moment(outcome.began)} and took {took}.")
+    yield from _paragraph(f"The run began on {_moment(outcome.began)} and {_took(outcome)}.")
     for night in outcome.nights:
         yield ""
         yield from _night(night)

@@ -181,3 +181,14 @@ def test_where_a_file_came_from_is_read_from_the_journal(bag):
     opened = bag.begin()
     opened.take([bag.arrival("a", b"content"), bag.arrival("b", b"more")])
     assert opened.origins({"data/logs/b"}) == {"data/logs/b": ("logs", "b")}
+
+
+def test_where_the_journal_reads_back_wrong_a_path_says_where_its_file_came_from(bag):
+    opened = bag.begin()
+    opened.take([bag.arrival("a", b"content"), bag.arrival("b", b"more")])
+    path = bag.path / "nightferry/journal.jsonl"
+    path.write_bytes(path.read_bytes().replace(b"data/logs/a", b"data/logs/x"))
+    assert opened.origins({"data/logs/a", "data/logs/b"}) == {
+        "data/logs/a": ("logs", "a"),
+        "data/logs/b": ("logs", "b"),
+    }

@@ -137,3 +137,10 @@ def test_while_a_run_is_at_work_the_drive_says_so():
     assert told.startswith("NOT FINISHED: DON'T PULL THIS DRIVE YET.")
     assert "2026-03-15 at 05:00:00 UTC" in told
     assert "nightferry send" in told
+
+
+def test_a_clock_that_was_set_back_makes_no_duration_below_nothing():
+    text = receipt(replace(DONE, ended=BEGAN - timedelta(hours=1)))
+    said = " ".join(text.split())
+    assert "ended when the clock, which was set back meanwhile, said 2026-03-15 at 04:00:00 UTC" in said
+    assert "took" not in said
