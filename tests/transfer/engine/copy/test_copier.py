@@ -17,7 +17,7 @@ from transfer.engine.copy.lane import Lane
 from transfer.engine.copy.task import Task
 from transfer.engine.medium import this_computer
 from transfer.engine.sources import SourceFile
-from transfer.errors import Unforeseen
+from transfer.errors import NightferryError
 from transfer.stop import Stop
 
 MEDIUM = type(this_computer())
@@ -398,6 +398,6 @@ def test_a_digest_that_cannot_be_made_ends_the_lane_and_nobody_waits_for_it(desk
     works = [desk.work("a", bytes(20 << 20), others=(Wanted(Broken(step), 32),)), desk.work("b")]
     desk.carry(works)
     (lane,) = desk.lanes
-    assert isinstance(lane.failure, Unforeseen)
-    assert "MemoryError" in str(lane.failure)
+    assert isinstance(lane.failure, NightferryError)
+    assert "no memory left" in str(lane.failure)
     assert "a" in [task.file.path for task in lane.voided]
