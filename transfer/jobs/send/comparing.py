@@ -1,8 +1,9 @@
-"""The contents of sources, read to compare them with what a drive has under the same name, size and time.
+"""The contents of sources and of their copies on a drive, read where name, size and time are not enough.
 
 Two computers that send to one drive may each have a file of one name, size and time, all the sooner where
 a file system keeps times in steps of two seconds. So these three are believed only of what this computer
-has itself sent to the drive; of anything else the source is read and its digest compared, once.
+has itself sent to the drive; of anything else the source and its copy on the drive are read and compared
+with what the bag lists, once.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
-from transfer.engine.bag.listed import Known, Origin
-from transfer.engine.medium import Medium
+from transfer.engine.bag.listed import Known, ListedBag, Origin
+from transfer.engine.medium import Medium, ReadBack, drive_has_left
 from transfer.engine.medium.base import BLOCK_BYTES
 from transfer.engine.sources import SourceFile
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
@@ -53,6 +54,53 @@ class SourceContents:
                 self.listen(BytesDone(Phase.COMPARING, what, len(block)))
         self._sha256[file.source, file.path] = digest.hexdigest()
 
+    def copies_on(self, bag: ListedBag) -> DriveCopies:
+        """Return the copies that a bag on a drive has; none of them is read yet."""
+        return DriveCopies(bag, self.stop, self.listen)
+
     def are_of(self, file: SourceFile, known: Known) -> bool:
         """Return whether a source was read and is what the drive has."""
         return self._sha256.get((file.source, file.path)) == known.sha256
+
+
+@dataclass(slots=True)
+class DriveCopies:
+    """Copies that a bag lists, and that this computer has no record of: read, and compared with the list.
+
+    `equal` has how each was read, by its path in the bag, `different` what is wrong with it.
+    """
+
+    bag: ListedBag
+    stop: Stop
+    listen: Listener
+    equal: dict[str, ReadBack] = field(default_factory=dict)
+    different: dict[str, str] = field(default_factory=dict)
+
+    def read(self, listed: Iterable[Known], what: str) -> None:
+        """Read these copies, until the run has to end. Raises OSError where the drive left."""
+        unread = [known for known in listed if self.bag.folder.stat(self.bag.at(known.path)) is not None]
+        if not unread:
+            return
+        self.listen(PhaseBegan(Phase.COMPARING, what, sum(known.size_bytes for known in unread)))
+        self.bag.folder.chill()
+        for known in unread:
+            if self.stop.why:
+                return
+            try:
+                self._read(known, what)
+            except OSError as error:
+                if drive_has_left(error):
+                    raise
+                self.different[known.path] = f"it cannot be read ({error.strerror or error})"
+        self.listen(PhaseEnded(Phase.COMPARING, what))
+
+    def _read(self, known: Known, what: str) -> None:
+        path, digest = self.bag.at(known.path), hashlib.sha256()
+        with self.bag.folder.cold([path]) as group:
+            for block in group.blocks(path):
+                digest.update(block)
+                self.listen(BytesDone(Phase.COMPARING, what, len(block)))
+            if digest.hexdigest() == known.sha256:
+                self.equal[known.path] = group.evidence().read_back
+            else:
+                self.different[known.path] = "it has other content now"

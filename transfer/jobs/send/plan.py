@@ -22,7 +22,7 @@ from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.sources import SourceFile
 from transfer.errors import DoesNotFit
-from transfer.jobs.send.comparing import SourceContents
+from transfer.jobs.send.comparing import DriveCopies, SourceContents
 from transfer.records import Records
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
@@ -208,8 +208,8 @@ def remember_compared(plan: NightPlan, records: Records) -> None:
 class Present:
     """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
 
-    def __init__(self, bag: ListedBag, drive: str) -> None:
-        self._bag, self._drive = bag, drive
+    def __init__(self, bag: ListedBag, drive: str, wrong: Mapping[str, str] | None = None) -> None:
+        self._bag, self._drive, self._wrong = bag, drive, wrong or {}
         self._folders: dict[str, dict[str, int]] = {}
 
     def _size_of(self, path: str) -> int | None:
@@ -220,8 +220,8 @@ class Present:
         return sizes.get(name)
 
     def has(self, known: Known) -> bool:
-        """Return whether a listed file is there with its size: less than a check, which reads it."""
-        return self._size_of(known.path) == known.size_bytes
+        """Return whether a listed file is there with its size, and was not read and found different."""
+        return self._size_of(known.path) == known.size_bytes and known.path not in self._wrong
 
     def what_became_of(self, known: Known) -> Finding:
         """Return the finding of a listed file that is not there as it was."""
@@ -230,9 +230,10 @@ class Present:
         if size_bytes is None:
             detail = "an earlier run proved it; it is to be carried again (nightferry check proves the rest)"
             return Finding(FindingKind.MISSING, detail, where)
+        wrong = self._wrong.get(known.path, f"it has {size_bytes} bytes instead of {known.size_bytes}")
         detail = (
-            f"an earlier run proved it with {known.size_bytes} bytes, and it has {size_bytes}; it is to be "
-            f"carried again, and what is there kept in {SET_ASIDE} (nightferry check proves the rest)"
+            f"an earlier run proved it, and {wrong}; it is to be carried again, and what is there kept in "
+            f"{SET_ASIDE} (nightferry check proves the rest)"
         )
         return Finding(FindingKind.CHANGED, detail, where)
 
@@ -248,10 +249,13 @@ def plan_night(
     A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
     """
     left = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
-    contents.read(_unsure(bag, files, left), label_of(drive, night))
-    plan = _Comparison(drive, night, bag, left, contents).plan(files)
+    unsure = list(_unsure(bag, files, left))
+    contents.read(unsure, label_of(drive, night))
+    copies = contents.copies_on(bag)
+    copies.read(_unsure_copies(bag, unsure, contents), label_of(drive, night))
+    plan = _Comparison(drive, night, bag, left, contents, copies).plan(files)
     if not plan.nothing_to_do and not bag.damage and not bag.holds():
-        plan = _Comparison(drive, night, bag, {}, contents).plan(files)
+        plan = _Comparison(drive, night, bag, {}, contents, copies).plan(files)
     if bag.damage:
         detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
         damaged = Finding(FindingKind.MALFORMED, detail, f"{drive.name}/{bag.path}")
@@ -273,6 +277,15 @@ def _unsure(
             yield file
 
 
+def _unsure_copies(bag: ListedBag, files: Iterable[SourceFile], contents: SourceContents) -> Iterator[Known]:
+    """Yield what the bag lists with the content of these sources: that it lies there is to be proven."""
+    for file in files:
+        for known in bag.versions((file.source, file.path)):
+            if is_same(file, known) and contents.are_of(file, known):
+                yield known
+                break
+
+
 def is_same(file: SourceFile, known: Known) -> bool:
     """Return whether a source is as it was: by size and time, which is common practice, not proof.
 
@@ -290,6 +303,7 @@ class _Comparison:
     bag: ListedBag
     left: Mapping[Origin, Known]
     contents: SourceContents
+    copies: DriveCopies
     tasks: list[Task] = field(default_factory=list)
     there: int = 0
     there_bytes: int = 0
@@ -301,7 +315,7 @@ class _Comparison:
 
     def plan(self, files: Iterable[SourceFile]) -> NightPlan:
         """Make the plan. Raises OSError."""
-        present = Present(self.bag, self.drive.name)
+        present = Present(self.bag, self.drive.name, self.copies.different)
         rest = [file for file in files if not self._is_there(file, present)]
         limits = self.drive.limits if rest else None
         for file in sorted(rest):
@@ -335,13 +349,12 @@ class _Comparison:
             return False
         versions = (known,) if origin not in self.bag.older else self.bag.versions(origin)
         for known in versions:
-            is_it = is_same(file, known) and (known.own or self.contents.are_of(file, known))
-            if is_it and present.has(known):
+            if is_same(file, known) and (known.own or known.path in self.copies.equal) and present.has(known):
                 if not known.own:
                     self.found_own.add(known.path)
                 self.there += 1
                 self.there_bytes += known.size_bytes
-                if known.read_back != _FROM_MEDIUM:
+                if self.copies.equal.get(known.path, known.read_back) != _FROM_MEDIUM:
                     self.there_from_medium = False
                 return True
         return False
