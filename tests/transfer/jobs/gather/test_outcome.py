@@ -25,12 +25,14 @@ def test_the_document_has_every_match_what_is_missing_and_where_each_frame_lies(
             "path": "lights/M 33/Ha/2026-03-14/light.fits",
             "from": "M 33/data/2026-03-14/Ha/light.fits",
             "type": "light",
+            "stage": "raw",
             "how": "copy",
         },
         {
             "path": "darks/300s gain 100 -10C/dark.fits",
             "from": "calibration/data/Lantern 26/dark/2026-03-14/dark.fits",
             "type": "dark",
+            "stage": "raw",
             "how": "copy",
         },
     ]
