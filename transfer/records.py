@@ -10,8 +10,10 @@ import contextlib
 import hashlib
 import json
 import os
+import re
+import time
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -21,6 +23,13 @@ from transfer.engine.bag.listed import Known, Origin, known_of
 
 _FORMAT = 1
 _KEY = "archive-key.txt"
+
+_RECEIPT = "%Y-%m-%dT%H%M%SZ.txt"
+_IS_RECEIPT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{6}Z\.txt")
+_RECEIPTS_LAST = timedelta(days=2 * 365)
+_RECEIPTS_STAY = 100
+_IS_PART = re.compile(r"\.[0-9]+\.part\Z")
+_PART_IS_DEAD_S = 86400.0
 
 
 class Records:
@@ -194,8 +203,29 @@ class Records:
 
     def keep_receipt(self, text: str, now: datetime) -> Path | None:
         """Keep a receipt on this computer, too; return where, or None where it could not be kept."""
-        name = f"receipts/{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}.txt"
-        return self.folder / name if self._put(name, text.encode("utf-8")) else None
+        name = f"receipts/{now.astimezone(UTC):{_RECEIPT}}"
+        kept = self._put(name, text.encode("utf-8"))
+        self._prune_receipts(now)
+        self.remove_dead_parts()
+        return self.folder / name if kept else None
+
+    def _prune_receipts(self, now: datetime) -> None:
+        """Remove receipts of more than two years ago. The newest stay, whatever a clock gone wrong says."""
+        first = f"{now.astimezone(UTC) - _RECEIPTS_LAST:{_RECEIPT}}"
+        for name in self._names("receipts")[:-_RECEIPTS_STAY]:
+            if name < first and _IS_RECEIPT.fullmatch(name):
+                with contextlib.suppress(OSError):
+                    (self.folder / "receipts" / name).unlink(missing_ok=True)
+
+    # What dead runs left
+
+    def remove_dead_parts(self) -> None:
+        """Remove the parts that killed runs have left: nothing was written to them for a day."""
+        with contextlib.suppress(OSError):
+            for part in self.folder.rglob("*.part"):
+                with contextlib.suppress(OSError):
+                    if _IS_PART.search(part.name) and time.time() - part.lstat().st_mtime > _PART_IS_DEAD_S:
+                        part.unlink(missing_ok=True)
 
     # Files
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from manifests.index.opening import PATIENCE_S, Index, open_index, open_place
 from manifests.index.recognising import SIDE_FILES, lies_beside
 from manifests.index.refreshing import Refreshed, refresh
 from manifests.index.schema import INDEX_NAME
+from manifests.index.scratch import scratch_folder
 
 _BUSY = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
 _SCRATCH = ("journal_mode = MEMORY", "synchronous = OFF", "cache_size = -65536")  # negative: KiB
@@ -96,8 +96,8 @@ def _rebuilt(
 def _scratch() -> Iterator[Index]:
     """Return an empty index in a folder of its own, which may be lost: nothing is flushed."""
     with (
-        tempfile.TemporaryDirectory(prefix="nightferry-index-") as folder,
-        open_index(Path(folder) / INDEX_NAME, write=True, on_network=True) as index,
+        scratch_folder() as folder,
+        open_index(folder / INDEX_NAME, write=True, on_network=True) as index,
     ):
         for setting in _SCRATCH:
             index.connection.execute(f"PRAGMA {setting}")

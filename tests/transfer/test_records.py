@@ -1,6 +1,8 @@
 """What this computer remembers is used where it fits, lost without harm, and never in the way of a run."""
 
-from datetime import UTC, date, datetime
+import os
+import time
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
@@ -106,3 +108,64 @@ def test_a_folder_that_fails_while_it_is_written_to_costs_no_run(tmp_path):
     memory.keep("a tag manifest\n")
     memory.drop()
     assert records.bag(DRIVE, NIGHT, "a tag manifest\n") is None
+
+
+# What grows
+
+YEARS_AGO = datetime(2023, 3, 1, 5, tzinfo=UTC)
+
+
+def receipts(folder):
+    return sorted(path.name for path in (folder / "receipts").iterdir())
+
+
+def test_receipts_of_more_than_two_years_ago_go(tmp_path):
+    records = Records(tmp_path)
+    for day in range(800):
+        records.keep_receipt("old", YEARS_AGO + timedelta(days=day))
+    kept = receipts(tmp_path)
+    assert kept[0] == "2023-05-09T050000Z.txt"  # 730 days before the last
+    assert len(kept) == 731
+
+
+def test_a_clock_far_in_the_future_takes_no_new_receipts_away(tmp_path):
+    records = Records(tmp_path)
+    for day in range(60):
+        records.keep_receipt("kept", YEARS_AGO + timedelta(days=day))
+    records.keep_receipt("of a clock gone wrong", datetime(2099, 1, 1, tzinfo=UTC))
+    assert len(receipts(tmp_path)) == 61
+
+
+def test_a_persons_own_file_among_the_receipts_stays(tmp_path):
+    records = Records(tmp_path)
+    (tmp_path / "receipts").mkdir()
+    (tmp_path / "receipts" / "1999 notes.txt").write_text("mine")
+    for day in range(150):
+        records.keep_receipt("new", YEARS_AGO + timedelta(days=day))
+    assert "1999 notes.txt" in receipts(tmp_path)
+
+
+def test_parts_of_dead_runs_go_with_the_next_receipt_and_those_at_work_stay(tmp_path):
+    records = Records(tmp_path)
+    remember(records, entry())
+    folder = tmp_path / "bags" / DRIVE
+    for name, hours in (("a.json.4711.part", 30), ("b.json.4712.part", 1), ("notes.part", 30)):
+        (folder / name).write_text("half")
+        then = time.time() - hours * 3600
+        os.utime(folder / name, (then, then))
+    records.keep_receipt("done", YEARS_AGO)
+    assert sorted(path.name for path in folder.iterdir()) == [
+        f"{NIGHT}.json",
+        "b.json.4712.part",
+        "notes.part",
+    ]
+
+
+def test_a_killed_run_leaves_a_part_that_the_next_one_knows(tmp_path):
+    memory = Records(tmp_path).remember_bag(DRIVE, NIGHT)
+    memory.add(entry(), own=True)
+    (part,) = (tmp_path / "bags" / DRIVE).iterdir()
+    os.utime(part, (1e9, 1e9))
+    Records(tmp_path).remove_dead_parts()
+    assert not part.exists()
+    memory.drop()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -18,6 +17,7 @@ from manifests.index.opening import open_index
 from manifests.index.rebuilding import BroughtUpToDate, bring_up_to_date
 from manifests.index.refreshing import refresh
 from manifests.index.schema import INDEX_NAME
+from manifests.index.scratch import scratch_folder
 from manifests.index.targets import targets
 from transfer.archive.naming import InUse
 from transfer.engine.medium import PinnedFolder
@@ -82,8 +82,8 @@ def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = Fal
     if usable:
         yield Holdings(archive / INDEX_NAME, found)
         return
-    with tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True) as own:
-        path = Path(own) / INDEX_NAME
+    with scratch_folder() as own:
+        path = own / INDEX_NAME
         with open_index(path, write=True, on_network=True) as index:
             refresh(index, bags_of(archive))
         yield Holdings(path, found)

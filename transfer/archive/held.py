@@ -95,6 +95,7 @@ def held_archive(
         folder = _pinned(root, mark, around.medium)
         try:
             around.records.keep_archive(root, mark.id)
+            around.records.remove_dead_parts()
             yield _archive(root, mark, folder, around.medium)
         finally:
             folder.close()

@@ -187,14 +187,12 @@ class _Opening:
 
     def _for_this_run(self, fault: IndexFault) -> Index:
         """Make an index in a temporary folder, from the archive's where it is sound, and the bags."""
-        import tempfile
-
         from manifests.index.found_bags import bags_of
         from manifests.index.refreshing import refresh
+        from manifests.index.scratch import scratch_folder
 
         self._tell(ForThisRunOnly(fault))
-        folder = tempfile.TemporaryDirectory(prefix="nightferry-index-", ignore_cleanup_errors=True)
-        path = Path(self._stack.enter_context(folder)) / INDEX_NAME
+        path = self._stack.enter_context(scratch_folder()) / INDEX_NAME
         copied = self._copied_to(path)
         index = self._stack.enter_context(open_index(path, write=True, on_network=True))
         refreshed = refresh(index, bags_of(self._root))
