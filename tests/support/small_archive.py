@@ -162,13 +162,16 @@ class SmallArchive:
         writer.close()
 
     def fingerprint(self) -> dict[str, tuple[str, int, int]]:
-        """Return the digest, time and mode of every file but the index: nothing may change one."""
+        """Return the digest, time and mode of every file but the index: nothing may change one.
+
+        The right to write is left out: links take it away.
+        """
         files = (path for path in sorted(self.root.rglob("*")) if path.is_file())
         return {
             os.fspath(path): (
                 hashlib.sha256(path.read_bytes()).hexdigest(),
                 path.stat().st_mtime_ns,
-                path.stat().st_mode,
+                path.stat().st_mode & ~0o222,
             )
             for path in files
             if not path.name.startswith("index.")

@@ -17,20 +17,24 @@ from pathlib import Path
 import pytest
 
 KINDS = ("ext4", "exfat", "ntfs", "fat32")
+# Where files can share blocks; it needs 110 MB at least.
+CLONING = "btrfs"
 
 _MAKE = {
     "ext4": ("mkfs.ext4", "-q", "-F"),
     "exfat": ("mkfs.exfat",),
     "ntfs": ("mkntfs", "-F", "-q", "-f"),
     "fat32": ("mkfs.vfat", "-F32"),
+    CLONING: ("mkfs.btrfs", "-q", "--mixed"),
 }
 _MOUNT = {
     "ext4": ("mount", "-t", "ext4"),
     "exfat": ("mount.exfat-fuse",),
     "ntfs": ("mount", "-t", "ntfs-3g"),
     "fat32": ("fusefat", "-o", "rw+"),
+    CLONING: ("mount", "-t", "btrfs"),
 }
-_DRIVERS = {"ext4": (), "exfat": (), "ntfs": ("mount.ntfs-3g",), "fat32": ()}
+_DRIVERS = {"ext4": (), "exfat": (), "ntfs": ("mount.ntfs-3g",), "fat32": (), CLONING: ()}
 _THROTTLE = Path("/sys/fs/cgroup/blkio")
 _SECTOR_BYTES = 512  # the unit of /sys/block/…/stat
 _SERVER_ENDS_WITHIN_MS = 20_000
@@ -58,7 +62,7 @@ def need(kind: str) -> None:
         unavailable("mounting a volume needs root")
     if kind != "fat32" and not Path("/dev/loop-control").exists():
         unavailable("needs loop devices")
-    if kind != "ext4" and not Path("/dev/fuse").exists():
+    if kind not in ("ext4", CLONING) and not Path("/dev/fuse").exists():
         unavailable("needs FUSE")
     loop = () if kind == "fat32" else ("losetup",)
     need_tools("umount", _MAKE[kind][0], _MOUNT[kind][0], *_DRIVERS[kind], *loop)
@@ -228,7 +232,7 @@ def _wait_for_end(process: int | None) -> None:
 
 @contextlib.contextmanager
 def volume(kind: str, size_mb: int = 64) -> Iterator[Volume]:
-    """Make and mount a volume of a kind of `KINDS`; take it down at the end, whatever happened.
+    """Make and mount a volume of a kind of `KINDS`, or `CLONING`; take it down at the end, whatever happened.
 
     Any number may be there at once, from any number of test runs. FAT32 needs 33 MB at least.
     """

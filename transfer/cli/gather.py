@@ -94,9 +94,10 @@ def command(
     """Lay out the lights of TARGET, and the calibration frames that fit them, in a folder for processing.
 
     TARGET may be spelled in any way; a target's panels come together unless one is named. Without options
-    all its lights, as hard links, or as copies where the folder is on another disk. The archive is only
-    read. Run it again to add what is new: nothing in the folder is overwritten, and a frame that you have
-    put elsewhere in it stays there.
+    all its lights: as copies where they take no room, because the file system lets them share the archive's
+    blocks, else as read-only hard links, or as copies on another disk. No frame of the archive is changed.
+    Run it again to add what is new: nothing in the folder is overwritten, and a frame that you have put
+    elsewhere in it stays there.
     """
     request = _request(target, folder, **options)
     outcome = _gather(request, config_file, archive_folder, as_json)
@@ -127,7 +128,7 @@ def _request(
         filters,
         frozenset(nights),
         since,
-        Means.HARD_LINK if means is None else Means(means),
+        Means.BEST if means is None else Means(means),
         masters_first,
         dry_run,
     )
@@ -162,6 +163,8 @@ def _head(outcome: GatherOutcome, written: str, width: int) -> Iterator[str]:
     yield from wrapped(_what_is_new(outcome), width)
     if outcome.tables:
         yield from wrapped(f"Tables of what follows: {', '.join(outcome.tables)}", width)
+    if outcome.links_because and outcome.count(How.HARD_LINK):
+        yield from wrapped(f"Links, not copies (--copy makes those): {outcome.links_because}.", width)
     for reason in outcome.reasons:
         yield from wrapped(f"Copied where links were wanted: {reason}.", width)
 

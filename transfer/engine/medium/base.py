@@ -128,6 +128,20 @@ class PinnedFolder(ABC):
     def symbolic_link(self, file: Path, path: str) -> None:
         """Make a link to a file that lies anywhere, under a name that must not exist yet."""
 
+    def clone(self, file: Path, descriptor: int) -> bool:  # noqa: ARG002 - where a system can
+        """Make an empty open file share the blocks of a file that lies anywhere, until one is written.
+
+        Return whether it was done: not every system and file system can.
+        """
+        return False
+
+    def make_read_only(self, path: str) -> bool:  # noqa: ARG002 - where a system can
+        """Take from everyone the right to write into a file, or the file that a link leads to.
+
+        Return whether it was done: Windows could then not replace or remove the file either.
+        """
+        return False
+
     @abstractmethod
     def remove(self, path: str) -> None:
         """Remove a file."""

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder, ReplacedFile
 
+_MAY_WRITE = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _OPEN_FOLDERS = 64
 _NO_DESCRIPTOR = -1  # refused with EBADF by every call
@@ -126,6 +127,16 @@ class PosixFolder(PinnedFolder):
     def symbolic_link(self, file: Path, path: str) -> None:
         folder, name = self._within(path)
         os.symlink(file, name, dir_fd=folder.descriptor)
+
+    def make_read_only(self, path: str) -> bool:
+        folder, name = self._within(path)
+        try:
+            mode = os.stat(name, dir_fd=folder.descriptor).st_mode
+            if mode & _MAY_WRITE:
+                os.chmod(name, stat.S_IMODE(mode) & ~_MAY_WRITE, dir_fd=folder.descriptor)
+        except PermissionError:  # another user's file
+            return False
+        return True
 
     def remove(self, path: str) -> None:
         folder, name = self._within(path)

@@ -30,12 +30,14 @@ class Linked:
     """What became of frames that were to be linked.
 
     `to_copy` are those that could not be linked, `reasons` why; `failed` those whose file was gone by then.
+    `writable` are those whose file could not be made read-only.
     """
 
     done: dict[str, Means] = field(default_factory=dict)
     to_copy: list[Placed] = field(default_factory=list)
     reasons: dict[str, None] = field(default_factory=dict)
     failed: list[Finding] = field(default_factory=list)
+    writable: list[str] = field(default_factory=list)
 
 
 def link(placed: Iterable[Placed], folder: PinnedFolder, means: Means) -> Linked:
@@ -73,6 +75,8 @@ def _link(placed: Placed, folder: PinnedFolder, means: Means, linked: Linked) ->
         linked.reasons[f"no hard link could be made there ({error.strerror})"] = None
     else:
         linked.done[placed.frame.path] = means
+        if not folder.make_read_only(placed.path):
+            linked.writable.append(placed.frame.path)
 
 
 def _no_symbolic_links(error: OSError, folder: Path) -> ConfigurationError:

@@ -60,7 +60,8 @@ class GatherOutcome:
     `laid_out` has the lights first. `rows` has all answers, `failures` what could not be laid out, `remarks`
     what else deserves a look. `reasons` say why frames were copied instead of linked; `read_back` is the
     weakest evidence behind the copies' proofs, None where nothing was copied. `ended` says why a run ended
-    early.
+    early. `read_only`: no program of an ordinary user can write into a link's file. `links_because` says why
+    links were made and not copies, where that was left open.
     """
 
     target: str
@@ -76,6 +77,8 @@ class GatherOutcome:
     tables: tuple[str, ...] = ()
     ended: str = ""
     dry_run: bool = False
+    read_only: bool = False
+    links_because: str = ""
 
     @property
     def missing(self) -> list[Row]:

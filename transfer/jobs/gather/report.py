@@ -38,6 +38,10 @@ _SHARED = (
     "What lies here as a link is the archive's own file: a program that writes into it changes the archive. "
     "For such a program lay out copies, in another folder: nightferry gather --copy"
 )
+_READ_ONLY = (
+    "What lies here as a link is the archive's own file, which is read-only now. For a program that has to "
+    "write into it lay out copies, in another folder: nightferry gather --copy"
+)
 
 
 def report(outcome: GatherOutcome, width: int, each_finding: bool = True) -> Iterator[str]:
@@ -50,7 +54,7 @@ def report(outcome: GatherOutcome, width: int, each_finding: bool = True) -> Ite
     yield from _findings("Worth a look", outcome.remarks, width, each_finding)
     if any(each.shares_the_archives_file for each in outcome.laid_out):
         yield ""
-        yield from wrapped(_SHARED, width)
+        yield from wrapped(_READ_ONLY if outcome.read_only else _SHARED, width)
 
 
 def wrapped(text: str, width: int, indent: str = "", first: str | None = None) -> list[str]:

@@ -9,8 +9,12 @@ from pathlib import Path
 
 
 class Means(StrEnum):
-    """How a frame of the archive is put into the folder."""
+    """How a frame of the archive is put into the folder.
 
+    `BEST`: as copies where they take no room because they share the archive's blocks, else as hard links.
+    """
+
+    BEST = "best"
     HARD_LINK = "hard link"
     SYMBOLIC_LINK = "symbolic link"
     COPY = "copy"
@@ -31,7 +35,7 @@ class GatherRequest:
     filters: tuple[str, ...] = ()
     nights: frozenset[date] = frozenset()
     since: date | None = None
-    means: Means = Means.HARD_LINK
+    means: Means = Means.BEST
     masters_first: bool = False
     dry_run: bool = False
 

@@ -19,6 +19,7 @@ from transfer.archive.typed_names import NameTables
 from transfer.engine.medium import Medium, PinnedFolder, ReadBack
 from transfer.events import Listener, nobody
 from transfer.jobs.gather.archive_frames import ArchiveFrame
+from transfer.jobs.gather.cloning import CloneRun, can_clone
 from transfer.jobs.gather.copying import CopiedFrames, CopyRun
 from transfer.jobs.gather.folder import check_folder, held_folder
 from transfer.jobs.gather.linking import Linked, link
@@ -26,9 +27,11 @@ from transfer.jobs.gather.matching import MatchedFrames, match
 from transfer.jobs.gather.outcome import GatherOutcome, How, LaidOut
 from transfer.jobs.gather.placing import InFolder, Placing, look_into, place
 from transfer.jobs.gather.report import write_tables
-from transfer.jobs.gather.request import GatherRequest
+from transfer.jobs.gather.request import GatherRequest, Means
 from transfer.jobs.gather.selection import Selection, select
 from transfer.stop import Stop
+
+_LINKS_BECAUSE = "this file system cannot make copies that take no room"
 
 # Damage that a person should know of before processing a frame.
 _DAMAGE = frozenset(
@@ -74,11 +77,22 @@ class Gathering:
             return self._planned(selection, matched, of_bags)
         with held_folder(into, self.medium) as folder:
             placing = place(matched, look_into(folder.path), self.tolerances.rotation_deg)
-            linked = link(placing.new, folder, self.request.means)
+            means = self._means(placing, folder)
+            linked = link(placing.new, folder, means)
+            shared = [at.path for at in placing.there.values() if at.shared]
+            writable = [path for path in shared if not folder.make_read_only(path)] + linked.writable
             copied = self._copy(linked, folder)
             outcome = self._outcome(selection, matched, placing, linked, copied)
-            outcome = replace(outcome, failures=(*of_bags, *outcome.failures))
+            outcome = replace(outcome, failures=(*of_bags, *outcome.failures), read_only=not writable)
+            if means is Means.HARD_LINK and self.request.means is Means.BEST:
+                outcome = replace(outcome, links_because=_LINKS_BECAUSE)
             return replace(outcome, tables=write_tables(outcome, folder))
+
+    def _means(self, placing: Placing, folder: PinnedFolder) -> Means:
+        """Return how frames are laid out: copies by default where they share the archive's blocks."""
+        if self.request.means is not Means.BEST:
+            return self.request.means
+        return Means.COPY if can_clone(folder, placing.new) else Means.HARD_LINK
 
     def _planned(
         self, selection: Selection, matched: MatchedFrames, of_bags: tuple[Finding, ...]
@@ -94,9 +108,20 @@ class Gathering:
         return replace(outcome, laid_out=tuple(in_order), failures=failures, dry_run=True)
 
     def _copy(self, linked: Linked, folder: PinnedFolder) -> CopiedFrames:
+        """Copy what could not be linked, or was to be copied: as clones as far as those can be made."""
         if not linked.to_copy:
             return CopiedFrames()
-        return CopyRun(folder, self.medium, self.stop, self.listen).copy(linked.to_copy)
+        if not can_clone(folder, linked.to_copy):
+            return CopyRun(folder, self.medium, self.stop, self.listen).copy(linked.to_copy)
+        cloned = CloneRun(folder, self.stop, self.listen).clone(linked.to_copy)
+        copied = CopiedFrames()
+        if cloned.to_copy:
+            copied = CopyRun(folder, self.medium, self.stop, self.listen).copy(cloned.to_copy)
+        return CopiedFrames(
+            cloned.done | copied.done,
+            [*cloned.failed, *copied.failed],
+            [*cloned.stopped, *copied.stopped],
+        )
 
     def _outcome(
         self,

@@ -15,10 +15,11 @@ from manifests.index.schema import INDEX_NAME
 from tests.support.small_archive import SmallArchive
 from transfer.archive.typed_names import NameTables
 from transfer.engine.medium import Medium, this_computer
+from transfer.events import Listener, nobody
 from transfer.jobs.gather.matching import match
 from transfer.jobs.gather.outcome import GatherOutcome
 from transfer.jobs.gather.placing import InFolder, Placed, place
-from transfer.jobs.gather.request import GatherRequest
+from transfer.jobs.gather.request import GatherRequest, Means
 from transfer.jobs.gather.run import Gathering
 from transfer.jobs.gather.selection import select
 from transfer.stop import Stop
@@ -49,12 +50,16 @@ def gather(archive: SmallArchive, folder: Path) -> Gather:
         tolerances: Tolerances | None = None,
         stop: Stop | None = None,
         medium: Medium | None = None,
+        listen: Listener = nobody,
+        archive: SmallArchive = archive,
+        means: Means = Means.HARD_LINK,  # the default depends on where the tests run
         **asked: Any,
     ) -> GatherOutcome:
-        request = GatherRequest(target, into, **asked)
+        request = GatherRequest(target, into, means=means, **asked)
         limits = tolerances or Tolerances()
+        runs_on = medium or this_computer()
         return Gathering(
-            archive.root, own or NameTables(), limits, request, medium or this_computer(), stop or Stop()
+            archive.root, own or NameTables(), limits, request, runs_on, stop or Stop(), listen
         ).run()
 
     return run

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import errno
 import fcntl
 import mmap
 import os
@@ -17,6 +18,10 @@ _CACHESTAT = 451  # the same number on every architecture (Linux 6.5, include/ua
 _LOOKED_THROUGH_BYTES = 64 << 30
 _SPAN_BYTES = 256 << 20
 _SYNC_FILE_RANGE_WRITE = 2  # include/uapi/linux/fs.h
+
+
+_FICLONE = 0x40049409  # include/uapi/linux/fs.h: _IOW(0x94, 9, int), as most architectures number it
+_CANNOT_CLONE = (errno.EOPNOTSUPP, errno.ENOTTY, errno.EINVAL, errno.EXDEV, errno.ENOSYS, errno.EPERM)
 
 
 class _Range(ctypes.Structure):
@@ -152,3 +157,14 @@ def _resident(address: int, size_bytes: int) -> int | None:
     seen = (ctypes.c_ubyte * -(-size_bytes // mmap.PAGESIZE))()
     told = _libc().mincore(ctypes.c_void_p(address), ctypes.c_size_t(size_bytes), seen)
     return sum(page & 1 for page in bytes(seen)) if told == 0 else None
+
+
+def share_blocks(source: int, target: int) -> bool:
+    """Make one open file share the blocks of another (ioctl_ficlone(2)); return whether that can be done."""
+    try:
+        fcntl.ioctl(target, _FICLONE, source)
+    except OSError as error:
+        if error.errno in _CANNOT_CLONE:
+            return False
+        raise
+    return True

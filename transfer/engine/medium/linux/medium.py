@@ -17,6 +17,7 @@ from transfer.engine.medium.base import ColdGroup, PinnedFolder, Volume
 from transfer.engine.medium.linux.calls import (
     read_lease,
     reports_lost_writes,
+    share_blocks,
     start_writeback,
     syncfs,
     write_lease,
@@ -37,6 +38,13 @@ class LinuxFolder(PosixFolder):
         self._flush_whole = not self.mount.in_user_space and reports_lost_writes()
         self._block_device = _open_block_device(self.mount)
         self._watch = ColdWatch(self.mount, counter_file(self.device, self.mount), self._block_device)
+
+    def clone(self, file: Path, descriptor: int) -> bool:
+        source = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            return share_blocks(source, descriptor)
+        finally:
+            os.close(source)
 
     def start_writing(self, descriptor: int) -> None:
         # A daemon that is asked to flush takes no more writes until it is done, and the device would
