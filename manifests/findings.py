@@ -35,6 +35,8 @@ class FindingKind(StrEnum):
     CHANGED_WHILE_READ = "changed while it was read"
     SOURCE_ABSENT = "the folder of this source is not there"
     NOTHING_MATCHED = "nothing matches its patterns"
+    IMAGES_NOT_TAKEN = "images that no pattern takes"
+    NOT_TAKEN = "files that no pattern takes"
     VANISHED = "vanished"
     LOCKED = "locked by another program"
     UNREADABLE = "unreadable"

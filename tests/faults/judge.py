@@ -29,7 +29,7 @@ _COMPANIONS = {
 }
 _LINE = re.compile(r"([0-9a-f]{64})  (data/.+)")
 _CODES = range(7)  # the exit codes that there are
-_CLAIM = "THE DRIVE MAY BE PULLED"
+_CLAIM = re.compile(r"(SAFE|COMPARED) ON ")
 
 
 class Broken(AssertionError):
@@ -256,11 +256,11 @@ def receipt_on(drive: Path) -> bytes | None:
 def _require_receipt_true(
     ran: Ran, drive: Path, true: dict[str, set[str]], wanted: dict[str, str] | None, before: bytes | None
 ) -> None:
-    """A receipt that says the drive may be pulled is an older run's, untouched, or has all on the drive."""
+    """A receipt that says the night is safe is an older run's, untouched, or has all on the drive."""
     receipt = receipt_on(drive)
-    if receipt is None or _CLAIM not in receipt.decode("utf-8", "replace") or receipt == before:
+    if receipt is None or not _CLAIM.match(receipt.decode("utf-8", "replace")) or receipt == before:
         return
     lost = [path for path, sha256 in (wanted or {}).items() if not _is_listed(true, path, sha256)]
-    require(not lost, f"the receipt says that the drive may be pulled, without {sorted(lost)[:4]}")
+    require(not lost, f"the receipt says that the night is safe, without {sorted(lost)[:4]}")
     unfinished = [bag.name for bag in bags_on(drive) if (bag / "nightferry/journal.jsonl").exists()]
-    require(not unfinished, f"the receipt says that the drive may be pulled, and {unfinished} is unfinished")
+    require(not unfinished, f"the receipt says that the night is safe, and {unfinished} is unfinished")

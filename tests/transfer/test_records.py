@@ -82,9 +82,9 @@ def test_nights_of_frames_are_those_of_one_longitude(tmp_path):
 def test_receipts_are_kept_by_their_time(tmp_path):
     records = Records(tmp_path)
     moment = datetime(2026, 3, 15, 6, 30, tzinfo=UTC)
-    kept = records.keep_receipt("EVERYTHING IS PROVEN.\n", moment)
+    kept = records.keep_receipt("SAFE.\n", moment)
     assert kept == tmp_path / "receipts/2026-03-15T063000Z.txt"
-    assert kept.read_text() == "EVERYTHING IS PROVEN.\n"
+    assert kept.read_text() == "SAFE.\n"
 
 
 def test_a_computer_that_takes_no_records_can_still_send(tmp_path):

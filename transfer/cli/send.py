@@ -26,6 +26,7 @@ from transfer.cli.signals import stop_on_signals
 from transfer.config import Config, parse_duration_s
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError
+from transfer.jobs.send.glance import headlines
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.receipt import receipt
@@ -97,7 +98,7 @@ def _report(outcome: SendOutcome, as_json: bool, each_finding: bool) -> None:
     if as_json:
         print_json(outcome.as_json())
     elif outcome.nothing_new:
-        say("\n".join([outcome.message, outcome.next_step, *outcome.passed_by()]))
+        say("\n".join([*headlines(outcome), outcome.message, outcome.next_step, *outcome.passed_by()]))
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:

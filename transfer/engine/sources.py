@@ -33,18 +33,24 @@ class SourceFile(NamedTuple):
     created_ns: int | None
 
 
-def walk(source: Source, keep_out: Iterable[Path] = ()) -> Iterator[SourceFile | Finding]:
+def walk(
+    source: Source,
+    keep_out: Iterable[Path] = (),
+    on_not_taken: Callable[[SourceFile], None] | None = None,
+) -> Iterator[SourceFile | Finding]:
     """Yield the files of a source that its patterns take, in no order, and what could not be seen.
 
     Links are followed, except back into a folder they lie in, or into a folder of `keep_out` (the
     drive, the archive). Nothing is opened but folders. Files that other systems drop are left out, and
-    so is a file that vanished meanwhile; the path of a finding is relative, like a file's.
+    so is a file that vanished meanwhile; the path of a finding is relative, like a file's. `on_not_taken` is
+    called with each file that no pattern takes and none leaves out.
 
     Raises NotThere at once where the source's folder cannot be listed, and PatternError.
     """
     root = at_any_length(str(source.folder.absolute()))
     _check_there(source, root)
-    return _Walk(source, {identity for folder in keep_out if (identity := _identity(str(folder)))}).run(root)
+    identities = {identity for folder in keep_out if (identity := _identity(str(folder)))}
+    return _Walk(source, identities, on_not_taken).run(root)
 
 
 def check_places(sources: Iterable[Source], drive_root: Path) -> None:
@@ -121,9 +127,13 @@ class _Walk:
     Every file comes through `_look`: it asks the cheap questions first and the system once.
     """
 
-    def __init__(self, source: Source, keep_out: set[Identity]) -> None:
+    def __init__(
+        self, source: Source, keep_out: set[Identity], on_not_taken: Callable[[SourceFile], None] | None
+    ) -> None:
         self._name = source.name
         self._is_wanted = _choice(source)
+        self._on_not_taken = None if _takes_everything(source) else on_not_taken
+        self._is_left = Patterns(source.leave).match
         self._leaves_all_below = Patterns(source.leave).match_all_below
         self._keep_out = keep_out
         self._facts_of = facts_of(stays_open=source.kind is SourceKind.LOGS)
@@ -159,13 +169,20 @@ class _Walk:
             elif self._is_wanted(path) and not _was_dropped(entry):
                 facts = self._facts_of(entry)
                 if stat.S_ISREG(facts.st_mode):
-                    created_ns = None if born_ns is None else born_ns(facts)
-                    found = (self._name, path, facts.st_size, facts.st_mtime_ns, created_ns)
-                    return tuple.__new__(SourceFile, found)  # half the time of a call by name
+                    return self._file(path, facts)
                 self._find(FindingKind.NOT_A_FILE, path, _what_it_is(facts.st_mode))
+            elif self._on_not_taken is not None and not self._is_left(path) and not _was_dropped(entry):
+                facts = self._facts_of(entry)
+                if stat.S_ISREG(facts.st_mode):
+                    self._on_not_taken(self._file(path, facts))
         except OSError as error:
             self._unseen(entry, path, error)
         return None
+
+    def _file(self, path: str, facts: os.stat_result) -> SourceFile:
+        created_ns = None if born_ns is None else born_ns(facts)
+        found = (self._name, path, facts.st_size, facts.st_mtime_ns, created_ns)
+        return tuple.__new__(SourceFile, found)  # half the time of a call by name
 
     def _push(self, folder: _Folder, entry: os.DirEntry[str], path: str) -> None:
         if is_companion_folder(entry.name) or self._leaves_all_below(path):
@@ -188,6 +205,10 @@ class _Walk:
 
     def _find(self, kind: FindingKind, path: str, detail: str) -> None:
         self._findings.append(Finding(kind, detail, path))
+
+
+def _takes_everything(source: Source) -> bool:
+    return any(pattern in ("**", "**/*") for pattern in source.take)
 
 
 def _choice(source: Source) -> Callable[[str], bool]:

@@ -18,8 +18,6 @@ from transfer.words import counted
 
 _LOOK_AT_MOST_S = 5.0
 _LOOK_AT_MOST_DEEP = 7
-_FITS_PATTERNS = tuple(f"**/*{ending}" for ending in FITS_ENDINGS)
-_LOG_PATTERNS = ("**/*.log", "**/*.txt", "**/log/**", "**/logs/**")
 # A text file whose name has a date or the word "log" is a program's log, not a person's letter.
 _LOG_NAME = re.compile(r"(?:.*[^a-z])?logs?(?![a-z]).*|.*20[0-9]{2}[-_.]?[01][0-9][-_.]?[0-3][0-9].*")
 # Folders that hold others' programs, whose logs are no observer's.
@@ -271,24 +269,26 @@ def _sources(found: FoundHere) -> str:
 
 
 def _source_sections(found: FoundHere) -> Iterator[str]:
-    """Return a section for each folder with frames, one for the logs beside them, and hints at other logs."""
+    """Return a section for each folder with frames, and hints at folders with logs alone.
+
+    Each takes everything: a pattern that matches less than the program beside it writes leaves frames behind.
+    """
     names = NameBook()
     for each in found.folders:
+        name = names.claim(each.folder.name)
         if each.frames:
-            name = names.claim(each.folder.name)
-            yield _source(name, each, found.home, _FITS_PATTERNS, "frames", counted(each.frames, "frame"))
-        if each.logs:
-            name = names.claim(f"{each.folder.name} logs")
-            section = _source(name, each, found.home, _LOG_PATTERNS, "logs", counted(each.logs, "log"))
-            yield section if each.frames else _commented(section)
+            yield _source(name, each, found.home, "frames")
+        else:
+            yield _commented(_source(name, each, found.home, "logs"))
 
 
-def _source(name: str, found: FoundFolder, home: Path, take: tuple[str, ...], kind: str, number: str) -> str:
-    patterns = ", ".join(map(json.dumps, take))
+def _source(name: str, found: FoundFolder, home: Path, kind: str) -> str:
     folder = _quoted(_written(found.folder, home))
+    parts = [counted(found.frames, "frame")] if found.frames else []
+    parts += [counted(found.logs, "log")] if found.logs else []
     return (
-        f"[[source]]   # {number}\nname = {_quoted(name)}\nfolder = {folder}\n"
-        f'take = [{patterns}]\nkind = "{kind}"\n'
+        f"[[source]]   # {' and '.join(parts)}; everything in it is taken\nname = {_quoted(name)}\n"
+        f'folder = {folder}\nkind = "{kind}"\n'
     )
 
 

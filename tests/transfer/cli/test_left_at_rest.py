@@ -63,7 +63,7 @@ def test_nothing_is_under_way_on_a_drive_that_has_all_beside_one_that_has_not(vo
         _read_after_days(drive)
         before = _read_at(drive.path)
         ran = computer.command(*SENT, drive.path, *SENT[1:], spare)
-        assert (ran.exit, "MAY BE PULLED" in ran.out) == (0, True)
+        assert (ran.exit, "SAFE ON " in ran.out) == (0, True)
         assert_at_rest(drive, before)
 
 

@@ -33,7 +33,8 @@ def printable(text):
 def test_a_run_prints_its_receipt_and_ends_with_0(computer, stick):
     ran = computer.command("send", "--drive", stick)
     assert (ran.exit, ran.err) == (0, "")
-    assert ran.out == (stick / "READ ME FIRST.txt").read_text()
+    on_the_drive = (stick / "READ ME FIRST.txt").read_text().splitlines()
+    assert [line for line in ran.out.splitlines() if line not in on_the_drive] == []
     assert_valid(stick / NIGHT.isoformat())
 
 
@@ -43,7 +44,7 @@ def test_a_night_that_stays_behind_is_named_though_tonight_has_nothing_new(compu
     for _ in range(2):
         ran = computer.command("send", "--drive", stick)
         assert ran.exit == 0
-        assert "Safe only on the imaging computer: 1 file of 1 night (2000-01-01)" in ran.out
+        assert "safe only on the imaging computer: 1 file of 1 night (2000-01-01)." in ran.out
         told = (stick / "READ ME FIRST.txt").read_text()
         assert "nightferry send --since 2000-01-01" in " ".join(told.split())
 
@@ -98,7 +99,7 @@ def test_a_name_that_the_output_cannot_show_ends_no_run(computer, stick, coding)
         check=False,
     )
     assert (ran.returncode, ran.stderr) == (0, b"")
-    assert b"EVERYTHING IS PROVEN" in ran.stdout
+    assert b"SAFE ON " in ran.stdout
 
 
 @pytest.mark.parametrize("limit", [(), ("--time-limit", "5m")])

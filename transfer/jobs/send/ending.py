@@ -10,26 +10,36 @@ import humanize
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode, NightferryError
+from transfer.jobs.send.not_taken import NotTaken, count_images
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 from transfer.stop import Stop
+from transfer.words import counted
 
 _UNSEEN = frozenset({FindingKind.UNREADABLE, FindingKind.SOURCE_ABSENT})
 
 
 def ending(
-    began: datetime, ended: datetime, stop: Stop, nights: Sequence[NightOutcome], noticed: Sequence[Finding]
+    began: datetime,
+    ended: datetime,
+    stop: Stop,
+    nights: Sequence[NightOutcome],
+    noticed: Sequence[Finding],
+    not_taken: Sequence[NotTaken] = (),
 ) -> SendOutcome:
     """Say how the run stands, whether or not it came to its end. `noticed` are findings of the sources."""
     unproven = sum(each.files - each.proven for each in nights)
     unseen = [found for found in noticed if found.kind in _UNSEEN]
-    code = _exit_code(stop, nights, unproven, unseen)
+    missed = _missed(unseen, count_images(not_taken))
+    code = _exit_code(stop, nights, unproven, _code_of_missed(unseen, missed))
     return SendOutcome(
         exit_code=code,
-        message=_message(code, stop, nights) + _told_unseen(unseen),
+        message=_message(code, stop, nights) + (f" Not carried: {missed}." if missed else ""),
         began=began,
         ended=ended,
         nights=tuple(nights),
         findings=tuple(noticed),
+        not_taken=tuple(not_taken),
+        missed=missed,
         next_step=_next_step(code, nights, unproven),
     )
 
@@ -41,11 +51,11 @@ def failed(error: NightferryError, began: datetime, ended: datetime) -> SendOutc
 
 
 def _exit_code(
-    stop: Stop, nights: Sequence[NightOutcome], unproven: int, unseen: Sequence[Finding]
+    stop: Stop, nights: Sequence[NightOutcome], unproven: int, code_of_missed: ExitCode
 ) -> ExitCode:
     failure = _first(night.failure for night in nights)
     if nights and not unproven and failure is None:
-        return _code_of_unseen(unseen)
+        return code_of_missed
     if failure is not None:
         return failure.exit_code
     if stop.why or any(night.stopped for night in nights):
@@ -54,18 +64,20 @@ def _exit_code(
     return ExitCode.SOMETHING_UNPROVEN if full is None else full.exit_code
 
 
-def _code_of_unseen(unseen: Sequence[Finding]) -> ExitCode:
-    """Return the code of a run that carried all it saw: there may be files where it could not look."""
+def _code_of_missed(unseen: Sequence[Finding], missed: str) -> ExitCode:
+    """Return the code of a run that carried all it was to: there may be files where it did not look."""
     if any(found.kind is FindingKind.SOURCE_ABSENT for found in unseen):
         return ExitCode.NOT_THERE
-    return ExitCode.SOMETHING_UNPROVEN if unseen else ExitCode.PROVEN
+    return ExitCode.SOMETHING_UNPROVEN if missed else ExitCode.PROVEN
 
 
-def _told_unseen(unseen: Sequence[Finding]) -> str:
-    if not unseen:
-        return ""
-    places = ", ".join(found.path for found in unseen[:3]) + (", …" if len(unseen) > 3 else "")
-    return f" Not looked into, and perhaps with more files: {places}."
+def _missed(unseen: Sequence[Finding], images: int) -> str:
+    """Say what of the sources was not looked into, and how many images no pattern takes."""
+    parts = [f"{counted(images, 'image')} that no pattern takes"] if images else []
+    if unseen:
+        places = ", ".join(found.path for found in unseen[:3]) + (", …" if len(unseen) > 3 else "")
+        parts.append(f"what lies in {places}, which could not be looked into")
+    return " and ".join(parts)
 
 
 def _first(errors: Iterable[NightferryError | None]) -> NightferryError | None:
@@ -82,7 +94,8 @@ def _next_step(code: ExitCode, nights: Sequence[NightOutcome], unproven: int) ->
         return "Look at the sources with: nightferry plan"
     if not unproven:
         return (
-            "Connect, or correct, what could not be looked into (nightferry plan names it), and send again."
+            "Connect or correct what could not be looked into, or was not taken (nightferry plan names it), "
+            "and send again."
         )
     return "Send again: what is proven stays proven, and the rest is carried."
 
@@ -95,16 +108,28 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
     if code is ExitCode.PROVEN and not any(each.files for each in nights):
         return "Nothing new to send: the archive has every file."
     if code is ExitCode.PROVEN and not any(each.carried for each in nights):
-        return f"Nothing new to send: all {proven} files were proven on {drives} by an earlier run."
+        return _nothing_new(nights, proven, drives)
     size = humanize.naturalsize(sum(each.proven_bytes for each in nights))
+    what = f"{counted(proven, 'file')} ({size})"
     if code is ExitCode.PROVEN:
-        return _all_proven(nights, f"{proven} files ({size})", drives)
+        return _all_proven(nights, what, drives)
     unproven, reason = sum(each.files for each in nights) - proven, _reason(stop, nights)
     if not unproven and code is not ExitCode.STOPPED_EARLY and not reason:
-        return _all_proven(nights, f"{proven} files ({size})", drives)
+        return _all_proven(nights, what, drives)
     if not unproven and not any(each.carried for each in nights) and any(each.failure for each in nights):
-        return f"{proven} files ({size}) were proven on {drives} by earlier runs; this one failed.{reason}"
-    return f"{proven} files ({size}) are proven on {drives}; {unproven} are not.{reason}"
+        return f"{what} were proven on {drives} by earlier runs; this one failed.{reason}"
+    if all(each.read_back is ReadBack.MEDIUM for each in nights):
+        return f"{what} are proven on {drives}; {unproven} are not.{reason}"
+    return f"{what} were compared on {drives}, but perhaps from memory; {unproven} are not proven.{reason}"
+
+
+def _nothing_new(nights: Sequence[NightOutcome], proven: int, drives: str) -> str:
+    if all(each.read_back is ReadBack.MEDIUM for each in nights):
+        return (
+            f"Nothing new to send: all {counted(proven, 'file')} were proven on {drives} by an earlier run."
+        )
+    found = f"all {counted(proven, 'file')} were compared on {drives} by an earlier run"
+    return f"Nothing new to send: {found}, but perhaps from memory."
 
 
 def _reason(stop: Stop, nights: Sequence[NightOutcome]) -> str:

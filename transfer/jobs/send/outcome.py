@@ -12,6 +12,7 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.bag.open import OpenBag
 from transfer.engine.medium import ReadBack
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
+from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan
 from transfer.words import counted
 
@@ -32,8 +33,9 @@ class NightOutcome:
     """One night on one drive: how many files belong there, how many of them are proven.
 
     `carried` and `carried_bytes` are this run's own. `read_back` is the weakest that any proof of the
-    night rests on. `summary` is there where this run wrote the bag's lists. `failure` is what ended the
-    work on the drive, `full` what it had no room for; `stopped` tells that the run's end came before files.
+    night rests on. `frames` of the files are images; `place` is where the drive is. `summary` is there
+    where this run wrote the bag's lists. `failure` is what ended the work on the drive, `full` what it
+    had no room for; `stopped` tells that the run's end came before files.
     """
 
     night: date
@@ -45,6 +47,8 @@ class NightOutcome:
     carried: int
     carried_bytes: int
     read_back: ReadBack
+    frames: int = 0
+    place: str = ""
     methods: tuple[str, ...] = ()
     summary: Summary | None = None
     findings: tuple[Finding, ...] = ()
@@ -58,6 +62,7 @@ class NightOutcome:
             "night": self.night.isoformat(),
             "drive": self.drive,
             "files": self.files,
+            "frames": self.frames,
             "bytes": self.size_bytes,
             "proven": self.proven,
             "read_back": self.read_back.value,
@@ -75,7 +80,8 @@ def told_left_behind(left: Sequence[LeftBehind]) -> str:
     if len(left) > _NIGHTS_NAMED:
         nights = f"from {first} to {last}"
     files = counted(sum(each.files for each in left), "file")
-    text = f"Safe only on the imaging computer: {files} of {counted(len(left), 'night')} ({nights})."
+    what = f"{files} of {counted(len(left), 'night')} ({nights})"
+    text = f"Not carried, and safe only on the imaging computer: {what}."
     return f"{text} To carry them: nightferry send --since {first}"
 
 
@@ -110,6 +116,8 @@ def night_outcome(
         carried=carried,
         carried_bytes=carried_bytes,
         read_back=_weakest(plan.there_from_medium, bag is None or bag.proofs.all_from_medium),
+        frames=plan.frames,
+        place=str(plan.drive.root),
         methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
         summary=summary,
         findings=found,
@@ -143,7 +151,9 @@ class SendOutcome:
     """What one run of `send` did, on all drives.
 
     `began` and `ended` are aware. `left_behind` are nights with files that are safe only on this
-    computer, the oldest first; `absent` the names of drives that are not there.
+    computer, the oldest first; `absent` the names of drives that are not there. `not_taken` are files that
+    no pattern takes. `missed` says what of the sources was not looked at, or not taken, and may be frames;
+    `lacking` what other drives of the run lack.
     """
 
     exit_code: ExitCode
@@ -154,6 +164,9 @@ class SendOutcome:
     findings: tuple[Finding, ...] = ()
     absent: tuple[str, ...] = ()
     left_behind: tuple[LeftBehind, ...] = ()
+    not_taken: tuple[NotTaken, ...] = ()
+    missed: str = ""
+    lacking: tuple[str, ...] = ()
     next_step: str = ""
 
     @property
@@ -165,22 +178,6 @@ class SendOutcome:
     def nothing_new(self) -> bool:
         """Whether all was on the drives and proven before this run, which then wrote nothing."""
         return self.exit_code is ExitCode.PROVEN and not any(night.carried for night in self.nights)
-
-    @property
-    def headline(self) -> str:
-        """Say in one line whether the drive may be pulled."""
-        if self.exit_code is ExitCode.PROVEN and self.from_medium:
-            return "EVERYTHING IS PROVEN. THE DRIVE MAY BE PULLED."
-        if self.exit_code is ExitCode.PROVEN:
-            return "EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY. THE DRIVE MAY BE PULLED."
-        if self.nights:
-            return "NOT EVERYTHING IS PROVEN. THE IMAGING COMPUTER HAS FILES THAT THE DRIVE HAS NOT."
-        return "NOTHING WAS SENT."
-
-    @property
-    def from_medium(self) -> bool:
-        """Whether every proof is a read of the medium, as far as the system can tell."""
-        return all(night.read_back is ReadBack.MEDIUM for night in self.nights)
 
     @property
     def files_proven(self) -> int:
@@ -204,13 +201,12 @@ class SendOutcome:
     def passed_by(self) -> tuple[str, ...]:
         """Say what the run passed by: nights that it leaves, drives that are not there."""
         nights = (self.nights_passed_by(),) if self.left_behind else ()
-        return nights + tuple(
-            f"The drive {name!r} was not there: it has nothing of this run." for name in self.absent
-        )
+        absent = (f"The drive {name!r} was not there: it has nothing of this run." for name in self.absent)
+        return (*nights, *self.lacking, *absent)
 
     def all_findings(self) -> list[Finding]:
         """Return every finding once: of the sources, of the run, and in the entries."""
-        found = list(self.findings)
+        found = [*self.findings, *(each.finding for each in self.not_taken)]
         for night in self.nights:
             found += night.findings
             if night.summary is not None:
@@ -231,5 +227,6 @@ class SendOutcome:
             "drives_absent": list(self.absent),
             "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
             "files_left_behind": sum(left.files for left in self.left_behind),
+            "not_taken": [each.as_json() for each in self.not_taken],
             "findings": [finding.as_json() for finding in self.all_findings()],
         }

@@ -14,6 +14,7 @@ from manifests.bags.entries import Entry, EntryError
 from manifests.bags.paths import PAYLOAD, SET_ASIDE
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
+from manifests.frames.endings import looks_like_an_image
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
 from transfer.engine.bag.open import leftover_bytes
 from transfer.engine.copy.task import Task
@@ -38,11 +39,12 @@ class NightPlan:
     """One night on one drive: what is to be carried, what waits to be read back, what cannot go.
 
     `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
-    earlier run, `waiting` ones only wait to be read back. `lost` are listed paths that are not on the
-    drive any more as they were; `not_own` paths whose content this computer has never read from a source,
-    of which `compared` tells that there are fewer than the records say. `leftover_bytes` are what a dead run
-    left half written there, which goes before anything is carried. `refused` says of files why the drive
-    cannot hold them, and `too_large` that there is no room for the night, which is then left out.
+    earlier run, `waiting` ones only wait to be read back; `frames` counts the files that are images.
+    `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose content
+    this computer has never read from a source, of which `compared` tells that there are fewer than the
+    records say. `leftover_bytes` are what a dead run left half written there, which goes before anything
+    is carried. `refused` says of files why the drive cannot hold them, and `too_large` that there is no
+    room for the night, which is then left out.
     """
 
     drive: OpenDrive
@@ -54,6 +56,7 @@ class NightPlan:
     there: int = 0
     there_bytes: int = 0
     there_from_medium: bool = True
+    frames: int = 0
     lost: frozenset[str] = frozenset()
     not_own: frozenset[str] = frozenset()
     compared: bool = False
@@ -316,7 +319,8 @@ class _Comparison:
     def plan(self, files: Iterable[SourceFile]) -> NightPlan:
         """Make the plan. Raises OSError."""
         present = Present(self.bag, self.drive.name, self.copies.different)
-        rest = [file for file in files if not self._is_there(file, present)]
+        of_night = list(files)
+        rest = [file for file in of_night if not self._is_there(file, present)]
         limits = self.drive.limits if rest else None
         for file in sorted(rest):
             self._plan_file(file, present, limits)
@@ -333,6 +337,7 @@ class _Comparison:
             there=self.there,
             there_bytes=self.there_bytes,
             there_from_medium=self.there_from_medium,
+            frames=self._count_frames(of_night),
             lost=frozenset(self.lost),
             not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
             compared=bool(self.found_own),
@@ -340,6 +345,14 @@ class _Comparison:
             refused=tuple(self.refused),
             noticed=tuple(self.noticed),
         )
+
+    def _count_frames(self, files: Sequence[SourceFile]) -> int:
+        """Count the images among the night's files, and among those that wait and have no source any more."""
+        paths = [file.path for file in files]
+        if self.left:
+            present = {(file.source, file.path) for file in files}
+            paths += [path for source, path in self.left if (source, path) not in present]
+        return sum(map(looks_like_an_image, paths))
 
     def _is_there(self, file: SourceFile, present: Present) -> bool:
         """Count a file that the bag has as it is; most files of most runs are."""

@@ -15,6 +15,7 @@ from transfer.engine.drive import OpenDrive
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import ExitCode, NightferryError, NotThere
+from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
 from transfer.surroundings import Surroundings
@@ -87,6 +88,7 @@ class PlanOutcome:
     findings: tuple[Finding, ...]
     absent: tuple[str, ...] = ()
     left_behind: tuple[LeftBehind, ...] = ()
+    not_taken: tuple[NotTaken, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
@@ -115,6 +117,7 @@ class PlanOutcome:
             "drives_absent": list(self.absent),
             "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
             "files_left_behind": sum(left.files for left in self.left_behind),
+            "not_taken": [each.as_json() for each in self.not_taken],
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -155,8 +158,14 @@ def _without_a_drive(
     files = {night: tuple(ready.survey.nights.get(night, ())) for night in ready.asked_for}
     files |= {late.night: tuple(late.unsafe) for late in ready.late}
     planned = tuple(_unplaced(night, of_night) for night, of_night in files.items())
-    findings = tuple(ready.survey.findings)
-    return PlanOutcome(planned, (), (error,), findings, left_behind=tuple(sorted(ready.left_behind)))
+    return PlanOutcome(
+        planned,
+        (),
+        (error,),
+        findings=(*ready.survey.findings, *(each.finding for each in ready.not_taken)),
+        left_behind=tuple(sorted(ready.left_behind)),
+        not_taken=ready.not_taken,
+    )
 
 
 def _unplaced(night: date, files: Sequence[SourceFile]) -> PlannedNight:
@@ -181,7 +190,8 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutc
         nights=tuple(_planned(plan) for plan in shown),
         drives=drives,
         problems=(*problems, *_too_slow(config, drives)),
-        findings=(*ready.survey.findings, *found),
+        findings=(*ready.survey.findings, *(each.finding for each in ready.not_taken), *found),
+        not_taken=ready.not_taken,
         absent=tuple(absent),
         left_behind=tuple(sorted((*ready.left_behind, *too_late))),
     )

@@ -14,6 +14,7 @@ from transfer.engine.medium import Medium
 from transfer.engine.sources import SourceFile, check_places
 from transfer.errors import ConfigurationError
 from transfer.jobs.send.comparing import SourceContents
+from transfer.jobs.send.not_taken import NotTaken, not_taken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, plan_night, remember_compared, unfinished_nights
 from transfer.jobs.send.safety import Safety
 from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey, tonight
@@ -45,7 +46,7 @@ class Ready:
     `asked_for` are the nights that it is for, and `plans` these on each drive, the newest first. `late` are
     earlier nights to catch up with after these, the newest first, as far as room and time go: each is
     planned when its turn comes, since to compare it may mean to read it. `left_behind` are nights that the
-    run leaves alone.
+    run leaves alone, and `not_taken` are files of the nights asked for that no pattern takes.
     """
 
     survey: Survey
@@ -54,6 +55,7 @@ class Ready:
     plans: tuple[NightPlan, ...]
     late: tuple[LateNight, ...]
     left_behind: tuple[LeftBehind, ...]
+    not_taken: tuple[NotTaken, ...]
     _planning: _Planning
 
     def plans_of(self, late: LateNight) -> list[NightPlan]:
@@ -97,7 +99,16 @@ def make_ready(
     asked_for = {plan.night for plan in plans} | set(chosen_nights(seen, request.scope, frozenset()))
     late, left_behind = planning.others(drives, asked_for, _window(seen, request.scope, config))
     nights = tuple(sorted(asked_for, reverse=True))
-    return Ready(seen, tuple(drives), nights, newest_first, late, left_behind, planning)
+    passed_over = not_taken(seen, _also_later(seen, asked_for, request.scope), around.medium)
+    return Ready(seen, tuple(drives), nights, newest_first, late, left_behind, passed_over, planning)
+
+
+def _also_later(seen: Survey, nights: set[date], scope: Scope) -> set[date]:
+    """Return the nights, with those after tonight of which no pattern takes anything."""
+    first = tonight(seen)
+    if first is None or not scope.is_tonight:
+        return nights
+    return nights | {night for night in seen.not_taken if night >= first}
 
 
 def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:

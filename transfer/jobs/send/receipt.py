@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 
 import humanize
@@ -12,8 +12,12 @@ from manifests.bags.paths import shown
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding
 from manifests.frames.frame import FrameType
+from transfer.engine.drive import Mark
+from transfer.engine.medium import ReadBack
 from transfer.grouping import grouped
+from transfer.jobs.send.glance import glance, headlines
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+from transfer.words import counted
 
 _WIDTH = 78
 _FINDINGS_LISTED = 2000
@@ -24,7 +28,7 @@ def unfinished_receipt(began: datetime) -> str:
     """Return what the drive says while a run is at work, and for ever if that run dies."""
     return _page(
         "NOT FINISHED: DON'T PULL THIS DRIVE YET.",
-        [
+        body=[
             *_paragraph(
                 f"A run that began on {_moment(began)} is at work on this drive. If you read this after "
                 "the drive was pulled, or the computer was switched off, that run did not come to its end."
@@ -38,15 +42,35 @@ def unfinished_receipt(began: datetime) -> str:
     )
 
 
-def receipt(outcome: SendOutcome, *, each_finding: bool = True) -> str:
-    """Return the receipt of a run that has ended, with `each_finding` listed at its end, or many as one."""
-    return _page(outcome.headline, list(_body(outcome, each_finding)))
+def receipt(outcome: SendOutcome, drive: Mark | None = None, *, each_finding: bool = True) -> str:
+    """Return the receipt of a run that has ended: the answer at one glance, then all that led to it.
+
+    One that is left on a drive names that drive by its mark: two may have one name. `each_finding` is listed
+    at its end, or many as one.
+    """
+    glanced = [line for each in glance(outcome) for line in _paragraph(each)]
+    if drive is not None:
+        named = f"This drive is {drive.name!r}, {drive.id}, prepared {drive.prepared:%Y-%m-%d}."
+        glanced += _paragraph(named)
+    return _page(*headlines(outcome), body=[*glanced, "", *_body(outcome, each_finding)])
 
 
-def _page(title: str, body: list[str]) -> str:
+def is_said_by(outcome: SendOutcome, lines: Iterable[bytes]) -> bool:
+    """Return whether a receipt's lines say what would be said now, also of the nights left behind."""
+    text = b"".join(lines).decode("utf-8", "replace")
+    title = "".join(f"{line}\n" for each in headlines(outcome) for line in _shown(_paragraph(each)))
+    return text.startswith(title) and outcome.nights_passed_by() in " ".join(text.split())  # it is wrapped
+
+
+def _page(*titles: str, body: Sequence[str]) -> str:
     """Return the page; what no terminal should be sent, and no file can hold, is written out."""
-    lines = [title, "=" * min(len(title), _WIDTH), "", *body]
-    return "\n".join(shown(line, len(line)) for line in lines) + "\n"
+    head = [line for title in titles for line in _paragraph(title)]
+    lines = [*head, "=" * max(map(len, head)), "", *body]
+    return "\n".join(_shown(lines)) + "\n"
+
+
+def _shown(lines: Iterable[str]) -> list[str]:
+    return [shown(line, len(line)) for line in lines]
 
 
 def _paragraph(text: str, indent: str = "") -> list[str]:
@@ -87,7 +111,8 @@ def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
 def _night(night: NightOutcome) -> Iterator[str]:
     size = humanize.naturalsize(night.proven_bytes)
     yield f"The night of {night.night.isoformat()} on the drive {night.drive!r}"
-    yield f"  proven     {night.proven} of {night.files} files, {size}"
+    proven = "proven  " if night.read_back is ReadBack.MEDIUM else "compared"
+    yield f"  {proven}   {night.proven} of {counted(night.files, 'file')}, {size}"
     if 0 < night.carried < night.proven:
         yield f"             {night.carried} by this run, the others by an earlier one"
     if night.proven:
@@ -97,7 +122,7 @@ def _night(night: NightOutcome) -> Iterator[str]:
 
 
 def _read_back(night: NightOutcome) -> str:
-    if night.read_back == "medium":
+    if night.read_back is ReadBack.MEDIUM:
         return "from the medium, and equal"
     return "compared, but perhaps from memory: check the drive on another computer"
 
@@ -156,8 +181,9 @@ def _what_now(outcome: SendOutcome) -> Iterator[str]:
         yield from _paragraph(outcome.next_step, "  ")
     for told in outcome.passed_by():
         yield from _paragraph(told, "  ")
-    yield from _paragraph(
-        "No read-back can see past the drive's own memory. Before you delete a frame anywhere, plug the "
-        "drive into another computer and run: nightferry check PATH-OF-THE-DRIVE",
-        "  ",
-    )
+    if outcome.safe_to_pull:
+        yield from _paragraph(
+            "No read-back can see past the drive's own memory. Before you delete a frame anywhere, plug the "
+            "drive into another computer and run: nightferry check PATH-OF-THE-DRIVE",
+            "  ",
+        )

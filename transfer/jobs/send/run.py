@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 
-from manifests.bags.list_sizes import ListTooLarge
 from transfer.config import Config
 from transfer.engine.bag.durable import write_durably
 from transfer.engine.bag.lines import read_lines
@@ -19,11 +18,12 @@ from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.errors import DriveFailed, NightferryError, unforeseen
 from transfer.jobs.send.ending import ending, failed
+from transfer.jobs.send.glance import headlines
 from transfer.jobs.send.night import NightOnDrive, NightRun
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
-from transfer.jobs.send.receipt import receipt, unfinished_receipt
+from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
 from transfer.surroundings import Surroundings
 
 
@@ -74,7 +74,8 @@ class SendRun:
         for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
             self._carry(run, list(group))
         self._catch_up(run, ready)
-        outcome = self._end(run) if self._written else self._nothing_to_carry()
+        self._end(run)
+        outcome = self._leave_receipts()
         at_work = {night.plan.drive.root for night in self._written}
         let_rest(drive.root for drive in drives if drive.root not in at_work)
         return outcome
@@ -97,7 +98,7 @@ class SendRun:
         ]
         begun = {night.destination for night in self._written}
         new = {night.destination for night in working} - begun
-        self._write_receipts([n for n in working if n.destination in new], unfinished_receipt(self._began))
+        self._write_receipts(dict.fromkeys(new, unfinished_receipt(self._began)))
         run.make_room([night for night in self._nights if night.destination in new])
         self._hand_over_key([night for night in working if night.destination not in begun])
         self._written += working
@@ -129,62 +130,74 @@ class SendRun:
         nights = self._nights_of([plan for plan in plans if not self._destinations[plan.drive].failure])
         return [night for night in nights if night.plan.too_large is None]
 
-    def _end(self, run: NightRun) -> SendOutcome:
-        """Prove again what a bad drive has, close the bags, and leave the receipts."""
+    def _end(self, run: NightRun) -> None:
+        """Prove again what a bad drive has, and close the bags."""
         _read_suspects_again(run, self._written)
         for night in self._written:
             if night.bag is not None and not night.destination.hangs:
                 night.bag.close()
+
+    # Receipts
+
+    def _leave_receipts(self) -> SendOutcome:
+        """Leave on each drive what is to be said of that drive, where it does not say so already."""
         told = self.outcome()
-        self._write_receipts(self._written, receipt(told))
+        written = {night.destination for night in self._written}
+        by_drive = {drive: replace(self.outcome(drive), ended=told.ended) for drive in self._destinations}
+        texts = {}
+        for drive, destination in self._destinations.items():
+            others = [outcome for other, outcome in by_drive.items() if other is not drive]
+            own = replace(by_drive[drive], lacking=_lacking(others))
+            if own.nights and (destination in written or not _says(drive, own)):
+                texts[destination] = receipt(own, drive.mark)
+        self._write_receipts(texts)
         # What a receipt could not be left on is told as well, and otherwise the same everywhere.
         outcome = replace(self.outcome(), ended=told.ended)
-        self._keep_receipt(outcome)
+        if not outcome.nothing_new:
+            self._keep_receipt(outcome)
         return outcome
 
-    def _write_receipts(self, nights: Iterable[NightOnDrive], text: str) -> None:
-        """Leave a receipt on each drive of these nights: the last write to it, and read back."""
-        content = text.encode("utf-8")
-        drives = {night.destination: night.plan.drive for night in nights}
+    def _write_receipts(self, texts: Mapping[Destination, str]) -> None:
+        """Write a receipt on each drive: the last write to it, and read back."""
         acts = {
-            destination: partial(write_durably, drive.folder, RECEIPT_NAME, content)
-            for destination, drive in drives.items()
+            destination: partial(
+                write_durably, drive.folder, RECEIPT_NAME, texts[destination].encode("utf-8")
+            )
+            for drive, destination in self._destinations.items()
+            if destination in texts
         }
         beside(acts, self._around.stop)
 
-    def _nothing_to_carry(self) -> SendOutcome:
-        """Say why, and correct a receipt on a drive that says something else."""
-        outcome = self.outcome()
-        if outcome.nothing_new:
-            # An earlier run died at its very end, missed a file that has gone since, or left fewer nights.
-            wrong = [night for night in self._nights if not _receipt_says(outcome, night.plan.drive)]
-        else:
-            # The receipt of an earlier run may say on the drive that all is well.
-            wrong = [night for night in self._nights if night.plan.drive.folder.stat(RECEIPT_NAME)]
-            self._keep_receipt(outcome)
-        if not wrong:
-            return outcome
-        self._write_receipts(wrong, receipt(outcome))
-        return self.outcome()
-
     # How it stands
 
-    def outcome(self) -> SendOutcome:
-        """Say how things stand now."""
+    def outcome(self, drive: OpenDrive | None = None) -> SendOutcome:
+        """Say how things stand now, on all drives or on one."""
         now, ready, stop = self._around.clock(), self._ready, self._around.stop
         if ready is None:
             return ending(self._began, now, stop, (), ())
-        nights = [night.outcome() for night in self._nights]
-        told = ending(self._began, now, stop, nights, ready.survey.findings)
+        nights = [night.outcome() for night in self._nights if drive in (None, night.plan.drive)]
+        told = ending(self._began, now, stop, nights, ready.survey.findings, ready.not_taken)
         if not nights and ready.survey.nights:
-            told = replace(
-                told, message=f"No file is of the nights that were asked for: {self._request.scope.told}."
-            )
+            asked = self._request.scope.told
+            told = replace(told, message=f"No file is of the nights that were asked for: {asked}.")
         return replace(told, absent=self._absent, left_behind=self._left_behind)
 
     def _keep_receipt(self, outcome: SendOutcome) -> None:
         """Keep the receipt on this computer, too."""
         self._around.records.keep_receipt(receipt(outcome), outcome.ended)
+
+
+def _lacking(others: Iterable[SendOutcome]) -> tuple[str, ...]:
+    """Say what the other drives of a run lack."""
+    bad = (outcome for outcome in others if outcome.nights and not outcome.safe_to_pull)
+    return tuple(f"The other drive: {line}" for outcome in bad for line in headlines(outcome))
+
+
+def _says(drive: OpenDrive, outcome: SendOutcome) -> bool:
+    try:
+        return is_said_by(outcome, read_lines(drive.folder, RECEIPT_NAME))
+    except OSError:
+        return False
 
 
 def _destination(drive: OpenDrive) -> Destination:
@@ -196,15 +209,3 @@ def _read_suspects_again(run: NightRun, nights: Iterable[NightOnDrive]) -> None:
     carried = [night for night in nights if night.summary is not None]
     suspect = {night.destination for night in nights if night.gave_bad_copies}
     run.read_again([night for night in carried if night.destination in suspect and not night.gave_bad_copies])
-
-
-def _receipt_says(outcome: SendOutcome, drive: OpenDrive) -> bool:
-    """Return whether the receipt on the drive says what would be said now, also of the nights left behind."""
-    lines = read_lines(drive.folder, RECEIPT_NAME)
-    try:
-        if next(lines, b"") != f"{outcome.headline}\n".encode():
-            return False
-        rest = b"".join(lines).decode("utf-8", "replace")
-    except ListTooLarge:  # somebody else's
-        return False
-    return outcome.nights_passed_by() in " ".join(rest.split())  # it is wrapped there

@@ -26,6 +26,7 @@ from transfer.records import Records
 class Survey:
     """All files below the sources by night, and what was noticed on the way.
 
+    `not_taken` are files that no pattern takes, by the nights of their own times.
     `newest_frame_night` is None where there is no frame. No frame of a night after `latest_night` counts for
     it: a clock that was ahead for one night would make that night tonight for years. Findings carry
     `source/path`.
@@ -34,6 +35,7 @@ class Survey:
     longitude_deg: float
     latest_night: date = date.max
     nights: dict[date, list[SourceFile]] = field(default_factory=dict)
+    not_taken: dict[date, list[SourceFile]] = field(default_factory=dict)
     newest_frame_night: date | None = None
     findings: list[Finding] = field(default_factory=list)
     folders: dict[str, Path] = field(default_factory=dict)
@@ -41,6 +43,11 @@ class Survey:
     def add(self, file: SourceFile, night: date) -> None:
         """Add a file to its night."""
         self.nights.setdefault(night, []).append(file)
+
+    def add_not_taken(self, file: SourceFile) -> None:
+        """Add a file that no pattern takes to the night of its time."""
+        night = night_of_ns(file.modified_ns, self.longitude_deg)
+        self.not_taken.setdefault(night, []).append(file)
 
     def path_of(self, file: SourceFile) -> str:
         """Return where a file is on this computer."""
@@ -98,7 +105,7 @@ def _add_source(
     count = 0
     unread: list[_Unread] = []
     may_be_newest = source.kind is SourceKind.FRAMES
-    for file in walk(source, keep_out):
+    for file in walk(source, keep_out, result.add_not_taken):
         count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))

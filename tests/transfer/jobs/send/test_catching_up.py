@@ -100,7 +100,7 @@ def test_a_night_beyond_the_limit_is_named_with_its_files(two_nights, stick):
     outcome = two_nights.send(stick)
     assert outcome.left_behind == (LeftBehind(LONG_AGO, 2),)
     told = (stick / "READ ME FIRST.txt").read_text()
-    assert "Safe only on the imaging computer: 2 files of 1 night (2026-01-02)" in " ".join(told.split())
+    assert "safe only on the imaging computer: 2 files of 1 night (2026-01-02)" in " ".join(told.split())
     assert outcome.as_json()["nights_left_behind"] == ["2026-01-02"]
     assert outcome.as_json()["files_left_behind"] == 2
 

@@ -8,11 +8,12 @@ import pytest
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import FrameType
+from transfer.engine.drive import new_mark
 from transfer.engine.medium import ReadBack
-from transfer.errors import ExitCode
+from transfer.errors import DoesNotFit, DriveFailed, ExitCode
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 from transfer.jobs.send.plan import LeftBehind
-from transfer.jobs.send.receipt import receipt, unfinished_receipt
+from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
 
 BEGAN = datetime(2026, 3, 15, 5, 0, tzinfo=UTC)
 SUMMARY = Summary(
@@ -33,33 +34,100 @@ NIGHT = NightOutcome(
     carried=5,
     carried_bytes=5000,
     read_back=ReadBack.MEDIUM,
+    frames=3,
     summary=SUMMARY,
 )
 DONE = SendOutcome(ExitCode.PROVEN, "All 5 files are there.", BEGAN, BEGAN + timedelta(minutes=3), (NIGHT,))
 
 
-def first_line(outcome):
-    return receipt(outcome).splitlines()[0]
+FROM_MEMORY = replace(NIGHT, read_back=ReadBack.PERHAPS_MEMORY)
+LOST = replace(NIGHT, proven=3)
+CARD = replace(NIGHT, drive="Card", place="/media/card")
 
 
 @pytest.mark.parametrize(
-    ("outcome", "line"),
+    ("outcome", "lines"),
     [
-        (DONE, "EVERYTHING IS PROVEN. THE DRIVE MAY BE PULLED."),
+        (DONE, ["SAFE ON 'Field stick': 3 frames and 2 logs."]),
         (
-            replace(DONE, nights=(NIGHT, replace(NIGHT, read_back=ReadBack.PERHAPS_MEMORY))),
-            "EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY. THE DRIVE MAY BE PULLED.",
+            replace(DONE, nights=(NIGHT, replace(NIGHT, night=date(2026, 3, 13)))),
+            ["SAFE ON 'Field stick': 6 frames and 4 logs of 2 nights."],
         ),
         (
-            replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN),
-            "NOT EVERYTHING IS PROVEN. THE IMAGING COMPUTER HAS FILES THAT THE DRIVE HAS NOT.",
+            replace(DONE, nights=(FROM_MEMORY,)),
+            ["COMPARED ON 'Field stick', PERHAPS FROM MEMORY: 3 frames and 2 logs."],
         ),
-        (replace(DONE, exit_code=ExitCode.NOT_THERE, nights=()), "NOTHING WAS SENT."),
+        (
+            replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, nights=(LOST,)),
+            ["NOT SAFE ON 'Field stick': 2 of 5 files are not proven."],
+        ),
+        (
+            replace(DONE, nights=(replace(LOST, proven=4, failure=DriveFailed("The drive left")),)),
+            ["NOT SAFE ON 'Field stick': 1 of 5 files is not proven. The drive left."],
+        ),
+        (
+            replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, missed="60 images that no pattern takes"),
+            ["NOT SAFE ON 'Field stick': 60 images that no pattern takes."],
+        ),
+        (
+            replace(DONE, nights=(NIGHT, replace(CARD, proven=0, full=DoesNotFit("The drive is full")))),
+            [
+                "SAFE ON 'Field stick': 3 frames and 2 logs.",
+                "NOT SAFE ON 'Card': 5 of 5 files are not proven. The drive is full.",
+            ],
+        ),
+        (
+            replace(DONE, nights=(replace(NIGHT, frames=0, files=2, proven=2),)),
+            ["SAFE ON 'Field stick': NO FRAMES TONIGHT, 2 logs."],
+        ),
+        (
+            replace(DONE, nights=(replace(NIGHT, frames=1, files=1, proven=1),)),
+            ["SAFE ON 'Field stick': 1 frame."],
+        ),
+        (replace(DONE, exit_code=ExitCode.NOT_THERE, nights=()), ["NOTHING WAS SENT."]),
     ],
 )
-def test_the_first_line_says_whether_the_drive_may_be_pulled(outcome, line):
-    assert first_line(outcome) == line
-    assert ("MAY BE PULLED" in line) == outcome.safe_to_pull
+def test_the_first_line_says_of_each_drive_whether_the_night_is_safe_on_it(outcome, lines):
+    assert receipt(outcome).splitlines()[: len(lines)] == lines
+
+
+def test_clouds_on_the_last_night_are_told_though_there_are_frames_of_another():
+    clouds = replace(NIGHT, night=date(2026, 3, 15), frames=0, files=1, proven=1)
+    told = receipt(replace(DONE, nights=(clouds, NIGHT)))
+    assert told.startswith("SAFE ON 'Field stick': NO FRAMES TONIGHT, 3 frames and 3 logs of 2 nights.")
+
+
+def test_one_look_below_tells_what_was_carried_and_what_was_not():
+    told = receipt(replace(DONE, left_behind=(LeftBehind(date(2026, 3, 1), 7),))).splitlines()
+    assert told[3:7] == [
+        "2026-03-14  M 51: Ha 2; 1 dark, 2 logs",
+        "Read back from the medium, and equal.",
+        "Not carried, and safe only on the imaging computer: 7 files of 1 night",
+        "(2026-03-01). To carry them: nightferry send --since 2026-03-01",
+    ]
+    assert "Not carried: nothing that is known of." in receipt(DONE)
+
+
+def test_two_drives_of_one_name_are_told_apart_by_what_stands_on_them():
+    mark = new_mark("Field stick", BEGAN, None, None)
+    assert f"This drive is 'Field stick', {mark.id}" in " ".join(receipt(DONE, mark).split())
+
+
+def test_nothing_is_called_proven_or_safe_that_was_perhaps_read_from_memory():
+    told = receipt(replace(DONE, nights=(FROM_MEMORY,), message=""))
+    assert "SAFE" not in told
+    assert "proven" not in told
+    assert "compared   5 of 5 files" in told
+
+
+def test_a_receipt_is_known_again_by_what_it_says():
+    assert is_said_by(DONE, receipt(DONE).encode().splitlines(keepends=True))
+    for other in (
+        replace(DONE, nights=(FROM_MEMORY,)),
+        replace(DONE, left_behind=(LeftBehind(date(2026, 3, 1), 7),)),
+    ):
+        assert not is_said_by(other, receipt(DONE).encode().splitlines(keepends=True))
+    assert not is_said_by(DONE, [])
 
 
 def test_the_frames_are_told_by_type_target_and_filter():

@@ -712,5 +712,6 @@ def test_the_receipt_is_kept_on_the_computer_too(computer, stick):
     computer.small_night()
     computer.send(stick)
     (kept,) = (computer.records / "receipts").iterdir()
-    assert kept.read_text() == (stick / "READ ME FIRST.txt").read_text()
+    on_the_drive = (stick / "READ ME FIRST.txt").read_text().splitlines()
+    assert [line for line in kept.read_text().splitlines() if line not in on_the_drive] == []
     assert "M 51" in kept.read_text()

@@ -64,9 +64,9 @@ def test_a_file_that_vanishes_is_reported_and_the_others_are_proven(computer, st
     assert (outcome.files_proven, outcome.files_unproven) == (4, 1)
     assert of_kind(outcome, FindingKind.VANISHED) == ["logs/mount.log"]
     assert_valid(stick / BAG)
-    assert "NOT EVERYTHING" in (stick / "READ ME FIRST.txt").read_text()
+    assert "NOT SAFE ON" in (stick / "READ ME FIRST.txt").read_text()
     assert computer.send(stick).exit_code is ExitCode.PROVEN
-    assert (stick / "READ ME FIRST.txt").read_text().startswith("EVERYTHING")
+    assert (stick / "READ ME FIRST.txt").read_text().startswith("SAFE ON ")
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no FIFOs")
@@ -264,7 +264,7 @@ def test_a_source_that_is_not_there_keeps_no_other_sources_night_from_the_drive(
     outcome = computer.send(stick)
     assert outcome.exit_code is ExitCode.NOT_THERE
     assert not outcome.safe_to_pull
-    assert "Not looked into, and perhaps with more files: logs." in outcome.message
+    assert "Not carried: what lies in logs, which could not be looked into." in outcome.message
     assert FindingKind.SOURCE_ABSENT in [found.kind for found in outcome.all_findings()]
     assert_valid(stick / NIGHT.isoformat())
     assert computer.send(stick).exit_code is ExitCode.NOT_THERE

@@ -73,7 +73,7 @@ def test_a_night_is_proven_from_the_medium(volumes, computer, kind):
         assert drive.served() - given >= night.size_bytes
         assert_valid(drive.path / BAG)
         assert {entry.read_back for entry in entries(drive.path / BAG).values()} == {"medium"}
-        assert receipt_of(drive).startswith("EVERYTHING IS PROVEN.")
+        assert receipt_of(drive).startswith("SAFE ON ")
         assert "perhaps" not in receipt_of(drive)
         assert "Nothing new" in computer.send(drive.path).message
 
@@ -83,7 +83,7 @@ def assert_only_compared(outcome, root):
     assert outcome.nights[0].read_back == "perhaps memory"
     assert "compared, but perhaps from memory" in outcome.message
     receipt = (root / "READ ME FIRST.txt").read_text()
-    assert receipt.startswith("EVERYTHING WAS COMPARED, BUT PERHAPS FROM MEMORY.")
+    assert receipt.startswith("COMPARED ON 'Field stick', PERHAPS FROM MEMORY: ")
     assert "from the medium" not in receipt
     assert {entry.read_back for entry in entries(root / BAG).values()} == {"perhaps memory"}
     assert_valid(root / BAG)
@@ -226,10 +226,10 @@ def test_a_receipt_that_says_all_is_well_is_taken_back_where_the_next_night_does
     with volumes("exfat", size_mb=20) as drive:
         prepared(drive.path)
         assert computer.send(drive.path).exit_code is ExitCode.PROVEN
-        assert receipt_of(drive).startswith("EVERYTHING IS PROVEN")
+        assert receipt_of(drive).startswith("SAFE ON ")
         computer.frames_of(8, 3 << 20)
         assert computer.send(drive.path).exit_code is ExitCode.DOES_NOT_FIT
-        assert receipt_of(drive).startswith("NOT EVERYTHING IS PROVEN")
+        assert receipt_of(drive).startswith("NOT SAFE ON ")
 
 
 def test_the_newest_night_goes_first_where_not_all_fit(volumes, computer):
@@ -263,7 +263,7 @@ def test_a_drive_that_others_fill_midway_keeps_what_was_proven(volumes, computer
         assert outcome.exit_code is ExitCode.DOES_NOT_FIT
         assert 0 < outcome.files_proven == len(listed_truly(drive.path / BAG)) < 20
         assert_whole_under_final_names(drive.path / BAG, sources(computer))
-        assert "NOT EVERYTHING" in receipt_of(drive)
+        assert "NOT SAFE ON" in receipt_of(drive)
         filler.unlink()
         again = computer.send(drive.path)
         assert (again.exit_code, again.files_proven) == (ExitCode.PROVEN, 20)
@@ -372,7 +372,7 @@ def test_a_signal_in_the_middle_ends_the_run_in_order(volumes, computer, number,
         drive.throttle(0, 0)
         said, complained = program.communicate(timeout=60)
         assert (program.returncode, complained) == (ExitCode.STOPPED_EARLY, b"")
-        assert b"NOT EVERYTHING IS PROVEN" in said
+        assert b"NOT SAFE ON " in said
         listed_truly(drive.path / BAG)
         assert computer.send(drive.path).exit_code is ExitCode.PROVEN
         assert_valid(drive.path / BAG)
@@ -451,7 +451,7 @@ def test_a_power_cut_loses_no_file_that_was_claimed(volumes, computer):
         assert computer.send(drive.path).exit_code is ExitCode.PROVEN
         with drive.after_a_power_cut() as left:
             assert_valid(left.path / BAG)
-            assert receipt_of(left).startswith("EVERYTHING IS PROVEN.")
+            assert receipt_of(left).startswith("SAFE ON ")
 
 
 # The drive leaves
@@ -474,7 +474,7 @@ def test_a_drive_whose_driver_dies_midway_is_told_and_the_night_completes_when_i
         assert "The drive left" in outcome.message
         assert outcome.files_unproven == 12
         (kept,) = (computer.records / "receipts").iterdir()
-        assert "NOT EVERYTHING IS PROVEN" in kept.read_text()
+        assert "NOT SAFE ON " in kept.read_text()
         named_again = computer.send(drive.path)
         assert named_again.exit_code is ExitCode.NOT_THERE
         drive.pull()

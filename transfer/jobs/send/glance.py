@@ -1,0 +1,112 @@
+"""The answer at one glance: is the night safe, what is on the drive, and what was not carried."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from manifests.bags.summary import Summary
+from manifests.frames.frame import FrameType
+from transfer.engine.medium import ReadBack
+from transfer.words import counted
+
+if TYPE_CHECKING:
+    from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+
+NOTHING_SENT = "NOTHING WAS SENT."
+
+
+def headlines(outcome: SendOutcome) -> list[str]:
+    """Return a line for each drive: whether the night is safe on it, how much, or why it is not."""
+    places: dict[str, list[NightOutcome]] = defaultdict(list)
+    for night in outcome.nights:
+        places[night.place].append(night)
+    return [_headline(outcome, nights) for nights in places.values()] or [NOTHING_SENT]
+
+
+def _headline(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:
+    drive = f"ON {nights[0].drive!r}"
+    reason = _not_safe(outcome, nights)
+    if reason:
+        return f"NOT SAFE {drive}: {reason}."
+    what = what_is_there(nights)
+    if all(night.read_back is ReadBack.MEDIUM for night in nights):
+        return f"SAFE {drive}: {what}."
+    return f"COMPARED {drive}, PERHAPS FROM MEMORY: {what}."
+
+
+def _not_safe(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:
+    """Say why the drive does not have everything; empty where it has."""
+    failure = next((night.failure for night in nights if night.failure is not None), None)
+    files = sum(night.files for night in nights)
+    unproven = files - sum(night.proven for night in nights)
+    why = failure or next((night.full for night in nights if night.full is not None), None)
+    if unproven:
+        text = f"{unproven:,} of {counted(files, 'file')} {'is' if unproven == 1 else 'are'} not proven"
+        return text if why is None else f"{text}. {why.happened}"
+    if why is not None:
+        return why.happened
+    return outcome.missed
+
+
+def what_is_there(nights: Sequence[NightOutcome]) -> str:
+    """Count frames and logs; a last night that left only logs is named as that."""
+    frames = sum(night.frames for night in nights)
+    logs = sum(night.files for night in nights) - frames
+    last = max(nights, key=lambda night: night.night)
+    parts = [counted(frames, "frame")] if frames else []
+    parts += [counted(logs, "log")] if logs else []
+    text = " and ".join(parts) or "no file"
+    if len({night.night for night in nights}) > 1:
+        text += f" of {counted(len({night.night for night in nights}), 'night')}"
+    return f"NO FRAMES TONIGHT, {text}" if last.files and not last.frames else text
+
+
+def glance(outcome: SendOutcome) -> Iterator[str]:
+    """Yield what was carried, night by night, how it was read back, and what was not carried."""
+    for night in outcome.nights:
+        yield f"{night.night.isoformat()}  {_what_of(night)}"
+    if outcome.nights:
+        yield read_back(outcome.nights)
+    missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
+    left = [outcome.nights_passed_by()] if outcome.left_behind else []
+    yield from missed + left or ["Not carried: nothing that is known of."]
+
+
+def _what_of(night: NightOutcome) -> str:
+    if night.summary is not None and night.proven == night.files:
+        return _what_is_in(night.summary)
+    logs = night.files - night.frames
+    text = f"{counted(night.frames, 'frame')} and {counted(logs, 'log')}"
+    if night.proven < night.files:
+        return f"{text}, of which {night.proven:,} are proven"
+    return text if night.carried else f"{text}, by an earlier run"
+
+
+def _what_is_in(summary: Summary) -> str:
+    """Return frames by target and filter, other types by number, and logs."""
+    lights: dict[str, list[str]] = defaultdict(list)
+    others: list[str] = []
+    for group, count in sorted(
+        summary.groups.items(), key=lambda item: (item[0].target, item[0].filter_name)
+    ):
+        if group.frame_type is FrameType.LIGHT:
+            lights[group.target].append(f"{group.filter_name or 'no filter'} {count.frames:,}")
+    by_type: dict[str, int] = defaultdict(int)
+    for group, count in summary.groups.items():
+        if group.frame_type is not FrameType.LIGHT:
+            by_type[group.frame_type.value if group.frame_type else "frame of unknown type"] += count.frames
+    others += [counted(number, kind) for kind, number in sorted(by_type.items())]
+    others += [counted(summary.logs, "log")] if summary.logs else []
+    targets = [f"{target}: {', '.join(filters)}" for target, filters in lights.items()]
+    return "; ".join([*targets, *([", ".join(others)] if others else [])]) or "nothing"
+
+
+def read_back(nights: Sequence[NightOutcome]) -> str:
+    """Say how the copies were read back."""
+    if all(night.read_back is ReadBack.MEDIUM for night in nights):
+        return "Read back from the medium, and equal."
+    how = "; ".join(dict.fromkeys(method for night in nights for method in night.methods))
+    because = f" ({how})" if how else ""
+    return f"Compared, but perhaps from memory{because}: check the drive on another computer."
