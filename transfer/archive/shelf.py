@@ -57,8 +57,12 @@ class Look(Enum):
 
 
 class Damage(NamedTuple):
-    """A file of the archive that is not what its bag lists any more; `mended` once it was filed anew."""
+    """A file of the archive that is not what its bag lists any more; `mended` once it was filed anew.
 
+    `place` is its path below the archive, `path` the whole.
+    """
+
+    place: str
     path: str
     wrong: str
     mended: bool
@@ -245,7 +249,7 @@ class Shelf:
         """Return what was found damaged in the archive."""
         with self._lock:
             return [
-                Damage(str(self._archive.root / place), wrong, place not in self._damaged)
+                Damage(place, self._whole(place), wrong, place not in self._damaged)
                 for place, wrong in self._damage.items()
             ]
 

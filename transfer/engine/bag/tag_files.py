@@ -14,8 +14,8 @@ from manifests.bags.paths import (
     PAYLOAD_XXH128,
     TAG_MANIFEST,
 )
-from transfer.engine.bag.durable import TagFileSet, try_again
-from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.durable import TagFileSet, remove_if_there, try_again
+from transfer.engine.bag.lines import parent, read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.medium import PinnedFolder
 
@@ -28,12 +28,35 @@ def put_tag_file(listed: ListedBag, path: str, content: bytes) -> None:
     Everything is read back. A power cut in between leaves a bag without a tag manifest, which RFC 8493
     allows. Raises OSError and DriveFailed.
     """
+    tags = _tags(listed) | {path: hashlib.sha256(content).hexdigest()}
+    try_again(lambda: _put(listed, {path: content, TAG_MANIFEST: _lines(tags)}))
+
+
+def remove_tag_file(listed: ListedBag, path: str) -> None:
+    """Remove a tag file from a bag, and put a tag manifest without it in the place of the one before.
+
+    A power cut in between leaves a bag without a tag manifest, which RFC 8493 allows. Raises OSError and
+    DriveFailed.
+    """
     folder = listed.folder
-    # What is pinned stays so: a list that has changed since must go on contradicting its digest.
-    tags = {name: sha256_of_file(folder, listed.at(name)) for name in _OURS} | pinned_tag_files(listed)
-    tags |= listed.tag_files_that_stay() | {path: hashlib.sha256(content).hexdigest()}
-    lines = b"".join(f"{sha256}  {name}\n".encode() for name, sha256 in sorted(tags.items()))
-    try_again(lambda: _put(listed, {path: content, TAG_MANIFEST: lines}))
+    tags = {name: sha256 for name, sha256 in _tags(listed).items() if name != path}
+    for name in (TAG_MANIFEST, path):
+        remove_if_there(folder, listed.at(name))
+        folder.flush_folders([parent(listed.at(name))])
+    try_again(lambda: _put(listed, {TAG_MANIFEST: _lines(tags)}))
+
+
+def _tags(listed: ListedBag) -> dict[str, str]:
+    """Return the tag files that the tag manifest has to list, path to SHA-256.
+
+    What is pinned stays so: a list that has changed since must go on contradicting its digest.
+    """
+    tags = {name: sha256_of_file(listed.folder, listed.at(name)) for name in _OURS} | pinned_tag_files(listed)
+    return tags | listed.tag_files_that_stay()
+
+
+def _lines(tags: Mapping[str, str]) -> bytes:
+    return b"".join(f"{sha256}  {name}\n".encode() for name, sha256 in sorted(tags.items()))
 
 
 def pinned_tag_files(listed: ListedBag) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from datetime import datetime
 
 from manifests.bags.acknowledgement import (
@@ -19,7 +20,7 @@ from transfer.archive.held import OpenArchive
 from transfer.archive.keys import keep_key, keys_of
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
-from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, sha256_of_file
+from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, remove_tag_file, sha256_of_file
 from transfer.engine.drive import only_run_on
 from transfer.engine.drive_key import key_on, remove_key
 from transfer.engine.medium import Medium
@@ -67,6 +68,33 @@ def acknowledge(
     except NightferryError as error:
         raise NotAcknowledged(f"{error.happened}. {error.next_step}".strip()) from error
     return not is_there
+
+
+def take_back(bag: Acknowledgeable, damaged: Collection[str], archive: OpenArchive, medium: Medium) -> bool:
+    """Remove this archive's acknowledgement from a night's bag if it covers what the archive has no more.
+
+    `damaged` are places in the archive. Return whether there was such an acknowledgement. Raises
+    NotAcknowledged where it cannot be removed.
+    """
+    listed, path = ListedBag(bag.folder, bag.bag), acknowledgement_of(archive.mark.id)
+    try:
+        if not _covers(listed, path, damaged):
+            return False
+        with only_run_on(bag.root, medium):
+            remove_tag_file(listed, path)
+    except OSError as error:
+        raise NotAcknowledged(error.strerror or str(error)) from error
+    except NightferryError as error:
+        raise NotAcknowledged(f"{error.happened}. {error.next_step}".strip()) from error
+    return True
+
+
+def _covers(listed: ListedBag, path: str, places: Collection[str]) -> bool:
+    try:
+        found = read_acknowledgement(b"".join(read_lines(listed.folder, listed.at(path))))
+    except (ListTooLarge, AcknowledgementError):
+        return False
+    return any(file.to in places for file in found.files)
 
 
 def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:

@@ -22,7 +22,7 @@ from transfer.config.longitude import longitude_of
 from transfer.engine.resting import let_rest
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, unforeseen
 from transfer.jobs.file.account import Account
-from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge
+from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge, take_back
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.carriage import Carriage
 from transfer.jobs.file.dating import Dating
@@ -200,17 +200,32 @@ class FileRun:
         return read_filed_logs(self._config, archive, bags, now, lambda: not stop.why)
 
     def _acknowledge(self, account: Account, archive: OpenArchive) -> None:
-        """Write the archive's acknowledgement onto the drive, where all of the night is in the archive."""
+        """Write the archive's acknowledgement onto the drive, where all of the night is in the archive.
+
+        One that covers a file which the archive has no more as it was is taken back from the drive.
+        """
         bag, files = account.delivery.acknowledgeable, tuple(account.acknowledgeable_files)
-        if bag is None or not account.whole or not files:
+        if bag is None:
             return
+        medium, why = self._around.medium, ""
         try:
-            acknowledge(bag, files, archive, self._around.clock(), self._around.medium)
-            account.note_acknowledged()
+            if account.whole and files:
+                acknowledge(bag, files, archive, self._around.clock(), medium)
+                account.note_acknowledged()
+            elif take_back(bag, self._damaged_places(), archive, medium):
+                why = "the archive has not all its files as they were: its acknowledgement was taken back"
         except NotAcknowledged as error:
-            account.note_unanswered(str(error))
-            finding = Finding(FindingKind.NOT_ACKNOWLEDGED, str(error), str(account.delivery.root))
-            self._findings.append(finding)
+            why = str(error)
+            if account.whole:
+                account.note_unanswered(why)
+            else:
+                why = f"its acknowledgement does not hold any more, and could not be taken back: {why}"
+        if why:
+            self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, why, str(account.delivery.root)))
+
+    def _damaged_places(self) -> frozenset[str]:
+        damage = [] if self._shelf is None else self._shelf.damage()
+        return frozenset(each.place for each in damage if not each.mended)
 
     # How it stands
 

@@ -65,18 +65,23 @@ def test_a_frame_that_was_changed_in_place_is_found_set_aside_and_filed_anew(nig
     assert desk.file(night).already_there == 5
 
 
-def test_nothing_is_acknowledged_while_a_changed_frame_cannot_be_filed_anew(night: Path, desk: Desk):
+def test_nothing_is_acknowledged_any_more_while_a_changed_frame_cannot_be_filed_anew(night: Path, desk: Desk):
     write_over(desk.archive / LIGHT)
     (on_drive,) = night.rglob("light 1.fits")
     write_over(on_drive)
-    before = acknowledgement(night)
-    (night / "2026-03-14/nightferry" / f"acknowledgement-{before.archive_id}.json").unlink()
     outcome = desk.file(night)
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert not outcome.deliveries[0].acknowledged
     assert not list(night.glob("2026-03-14/nightferry/acknowledgement-*.json"))
     details = [each.detail for each in outcome.all_findings() if each.path == str(desk.archive / LIGHT)]
     assert ["filed anew from a drive" in detail for detail in details] == [True]
+    (taken_back,) = [
+        each.detail for each in outcome.all_findings() if each.kind is FindingKind.NOT_ACKNOWLEDGED
+    ]
+    assert "was taken back" in taken_back
+    tags = (night / "2026-03-14/tagmanifest-sha256.txt").read_text()
+    assert "acknowledgement" not in tags
+    assert "entries.jsonl" in tags
 
 
 def test_a_changed_frame_is_found_by_a_folder_without_a_bag_as_well(
