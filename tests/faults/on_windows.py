@@ -5,14 +5,12 @@ What stands for strace there is tests/windows/at_a_call.py: it ends or holds a r
 
 from __future__ import annotations
 
-import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 from tests.faults import damage
 from tests.faults.changing_sources import (
@@ -30,14 +28,13 @@ from tests.faults.jobs import SENDS, CheckGood, Job
 from tests.faults.judge import Ran, require, require_ended
 from tests.faults.scene import Scene, prepare
 from tests.faults.trials import SIZE_MB, Fault, NotMade, Trial, telling, unmount
+from tests.support import nights
 from tests.support.volumes import Volume
-from tests.windows.rig import HERE as RIG_SCRIPTS
 from tests.windows.rig import Rig, the_rig
 
 UNDER_WINE = "wine-"
 EXFAT, NTFS = f"{UNDER_WINE}exfat", f"{UNDER_WINE}ntfs"
 _KILLED = 99  # the exit code that at_a_call.py ends a run with
-_HELD = b"HELD\n"
 _CHANGES = (_grow, _grow, _shrink, _vanish, _replace, _rewrite)
 
 
@@ -47,61 +44,44 @@ class WindowsScene(Scene):
 
     rig: Rig | None = None
 
+    @property
+    def on(self) -> Rig:
+        """The rig."""
+        assert self.rig is not None
+        return self.rig
+
     def command(self, *words: str | Path) -> list[str]:
         """Return a command of the product, with each path by its name on Windows."""
-        return self._on_windows("-m", "transfer", *words)
-
-    def _on_windows(self, *words: str | Path) -> list[str]:
-        assert self.rig is not None
-        named = [Path(word) if str(word).startswith("/") else str(word) for word in words]
-        return self.rig.python(*named)
+        return self.on.python("-m", "transfer", *_named(words))
 
     def run(self, *words: str | Path) -> Ran:
         """Run a command of the product to its end."""
-        return self._ended(self._start(self.command(*words)))
-
-    def _start(self, command: list[str], **more: Any) -> Any:
-        assert self.rig is not None
-        return self.rig.start(command, **more)
-
-    def _ended(self, process: Any) -> Ran:
-        assert self.rig is not None
-        ran = self.rig.ended(process)
-        return Ran(ran.exit, ran.out, ran.err, killed=ran.exit == _KILLED)
+        return _ran(self.on.call(self.command(*words)))
 
     def run_at(self, mode: str, number: int, words: list[str], act: Callable[[], None] | None = None) -> Ran:
         """Run a command that is counted, killed or held at a call of its own; `act` while it is held.
 
         Raises NotMade where it ended before it came there.
         """
-        script = (RIG_SCRIPTS / "at_a_call.py", mode, str(number))
-        process = self._start(self._on_windows(*script, *words), stdin=-1)
-        if act is None:
-            return self._ended(process)
-        said = b""
-        while _HELD not in said:
-            more = os.read(process.stderr.fileno(), 4096)
-            if not more:
-                self._ended(process)
-                raise NotMade
-            said += more
+        process = self.on.at_a_call(mode, number, *_named(words))
+        held = act is not None and self.on.is_held(process)
         try:
-            act()
+            if act is not None and held:
+                act()
         finally:
-            process.stdin.close()
-            process.stdin = None
-        return self._ended(process)
+            ran = self.on.let_go(process)
+        if act is not None and not held:
+            raise NotMade
+        return _ran(ran)
 
-    @contextmanager
-    def held(self, how: str, path: Path) -> Iterator[None]:
-        """Have another program of Windows hold a file."""
-        process = self._start(self._on_windows(RIG_SCRIPTS / "hold.py", how, path), stdin=-1)
-        said = process.stderr.read(len(_HELD))
-        require(said == _HELD, f"the file cannot be held: {said!r}")
-        try:
-            yield
-        finally:
-            process.communicate()
+
+def _named(words: Iterable[str | Path]) -> list[str | Path]:
+    """Make paths of the words that are some, so that they get their names on Windows."""
+    return [Path(word) if str(word).startswith("/") else word for word in words]
+
+
+def _ran(ran: nights.Ran) -> Ran:
+    return Ran(ran.exit, ran.out, ran.err, killed=ran.exit == _KILLED)
 
 
 @contextmanager
@@ -197,7 +177,7 @@ def try_damage(trial: Trial) -> None:
 def try_sources(trial: Trial) -> None:
     """Change a source under the run, or have another program hold it for the whole run."""
     dice = trial.dice_for("sources")
-    how = dice.choice(("changed", "changed", "written", "alone", "locked"))
+    how = dice.choice(("changed", "changed", "written", "alone"))
     if how != "changed":
         _try_held(trial, how)
         return
@@ -224,7 +204,7 @@ def _try_held(trial: Trial, how: str) -> None:
         job.make_ready()
         path = dice.choice(sorted(scene.computer.frames.rglob("light*")))
         with telling(f"held {how}: {path.name}"):
-            with scene.held(how, path):
+            with scene.on.another_program_holds(how, path):
                 ran = scene.run(*job.words())
             _require_told(ran, how, _in_bag(path, scene).removeprefix("data/"))
             job.victims = {_in_bag(path, scene)}
@@ -243,21 +223,21 @@ def _require_told(ran: Ran, how: str, path: str) -> None:
 
 FAULTS = (
     Fault("windows-killed", "Windows: a run killed at a call of the system", (EXFAT, NTFS), 100, try_kill, 4),
-    Fault("windows-pulled", "Windows: the drive pulled, plugged in again", (EXFAT, NTFS), 60, try_pull, 3),
+    Fault("windows-pulled", "Windows: the drive pulled, plugged in again", (EXFAT, NTFS), 40, try_pull, 3),
     Fault(
         "windows-damage",
         "Windows: a bit, a block, a length, a name or a list changed",
         (EXFAT, NTFS),
-        100,
+        60,
         try_damage,
         2,
     ),
-    Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 40, try_fill, 2),
+    Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 20, try_fill, 2),
     Fault(
         "windows-sources",
         "Windows: sources change under the run, or another program holds them",
         (EXFAT, NTFS),
-        60,
+        40,
         try_sources,
         4,
     ),

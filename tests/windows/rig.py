@@ -21,6 +21,7 @@ from tests.support.volumes import Volume, unavailable, volume_in
 HERE = Path(__file__).parent
 ENDS_WITHIN_S = 120
 _LETTERS = "defgh"
+_HELD = b"HELD\n"
 # What a program of Windows writes into a pipe, where it is not told otherwise.
 PIPE = "cp1252"
 
@@ -139,11 +140,46 @@ class Rig:
         """Run the installed program to its end."""
         return self.call(self.nightferry(*words), **more)
 
-    def batch(self, text: str, **more: Any) -> Ran:
-        """Have Wine's cmd run a batch file, which lies on D:."""
+    def batch(self, text: str, environ: Mapping[str, str] | None = None) -> Ran:
+        """Have Wine's cmd run a batch file, which lies on D:, with nightferry on its PATH."""
         file = self.root("d") / "night.bat"
         file.write_bytes(text.replace("\n", "\r\n").encode("ascii"))
-        return self.call(["wine", "cmd", "/c", "d:\\night.bat"], **more)
+        path = {"WINEPATH": self.name_of(self.home / "py/Scripts")}
+        return self.call(["wine", "cmd", "/c", "d:\\night.bat"], environ=path | dict(environ or {}))
+
+    # Programs that hold still: at_a_call.py and hold.py say HELD, and go on when their input ends
+
+    def at_a_call(self, mode: str, number: int, *words: str | Path) -> Any:
+        """Start a command of the product that is counted, killed or held at one of its calls."""
+        command = self.python(HERE / "at_a_call.py", mode, str(number), *words)
+        return self.start(command, stdin=subprocess.PIPE)
+
+    @contextlib.contextmanager
+    def another_program_holds(self, how: str, file: Path) -> Iterator[None]:
+        """Have another program hold a file: see hold.py."""
+        process = self.start(self.python(HERE / "hold.py", how, file), stdin=subprocess.PIPE)
+        assert self.is_held(process), "the file cannot be held"
+        try:
+            yield
+        finally:
+            self.let_go(process)
+
+    @staticmethod
+    def is_held(process: Any) -> bool:
+        """Wait until a program holds still; return whether it did before its end."""
+        said = b""
+        while _HELD not in said:
+            more = os.read(process.stderr.fileno(), 4096)
+            if not more:
+                return False
+            said += more
+        return True
+
+    def let_go(self, process: Any) -> Ran:
+        """Let a program that holds still go on, to its end."""
+        process.stdin.close()
+        process.stdin = None
+        return self.ended(process)
 
     # Beginning and end
 

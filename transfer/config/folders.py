@@ -37,7 +37,7 @@ def folder_as_written(written: str, base: AnyPath, environ: Mapping[str, str]) -
     expanded = _VARIABLE.sub(lambda found: _value(found, environ), written)
     if written == "~" or written.startswith(("~/", "~\\")):
         expanded = _user_folder(base, environ) + expanded[1:]
-    return with_whole_drive(base / expanded)
+    return base / with_whole_drive(type(base)(expanded))
 
 
 def with_whole_drive(path: AnyPath) -> AnyPath:

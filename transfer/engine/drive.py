@@ -340,6 +340,9 @@ def drive_failure(error: OSError, drive: OpenDrive) -> NightferryError:
     if error.errno == errno.EROFS:
         step = "Is there a switch on it? Some systems also do this to a drive that was not unmounted cleanly."
         return DriveFailed("The drive is write-protected", drive.root, step)
+    if error.errno in (errno.EACCES, errno.EPERM):
+        step = "Is it write-protected, or another user's? Send again then, or to another drive."
+        return DriveFailed(f"The drive may not be written to ({error.strerror})", drive.root, step)
     happened = "The drive left" if drive_has_left(error) else "The drive failed"
     return DriveFailed(f"{happened} ({error.strerror or error})", drive.root, _PLUG_IN)
 

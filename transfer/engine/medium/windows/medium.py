@@ -50,14 +50,14 @@ class WindowsFolder(PinnedFolder):
 
     @contextlib.contextmanager
     def _explaining(self) -> Iterator[None]:
-        """Distinguish a file that is not there from a drive that is not: Windows reports both alike.
+        """Distinguish a file that is missing or fails from a drive that left: Windows reports both alike.
 
         An error names a path as a person wrote it, not by the volume's own name.
         """
         try:
             yield
         except OSError as error:
-            if isinstance(error, FileNotFoundError):
+            if error.errno in (errno.ENOENT, errno.EIO):
                 self._make_sure()
             named, own = error.filename, self._held.path
             if not isinstance(named, str) or not named.startswith(own):

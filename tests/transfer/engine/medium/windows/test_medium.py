@@ -143,6 +143,17 @@ def test_an_error_names_the_path_that_a_person_wrote(system, pinned):
     assert raised.value.filename == "E:\\nights\\light.fits"
 
 
+def test_a_failure_of_a_drive_that_is_there_stays_one_and_of_one_that_left_says_so(system, pinned):
+    system.failures["move"] = [31]  # ERROR_GEN_FAILURE
+    with pytest.raises(OSError, match="31") as raised:
+        pinned.replace("1.part", "light.fits")
+    assert raised.value.errno == errno.EIO
+    system.failures["open"] = [None, 31, 31]
+    with pytest.raises(OSError, match="has left") as raised:
+        pinned.create_file("light.fits")
+    assert drive_has_left(raised.value)
+
+
 def test_a_missing_file_is_no_drive_that_left(pinned):
     with pytest.raises(FileNotFoundError):
         pinned.open_file("gone")
@@ -267,7 +278,7 @@ def test_a_folder_s_flush_that_fails_is_raised_once_and_its_handle_closed(system
     system.failures["flush"] = [23]  # ERROR_CRC
     with pytest.raises(OSError, match="23"):
         pinned.flush_folders([""])
-    assert system.names_called() == ["open", "flush", "close"]
+    assert system.names_called() == ["open", "flush", "close", "open", "facts", "close"]
 
 
 @pytest.mark.parametrize("way", ["hard_link", "symbolic_link"])
