@@ -177,15 +177,21 @@ def names_meant(typed: Typed, known: ArchiveNames, own: NameTables, tell: Tell) 
     Raises ConfigurationError where the catalogue is damaged.
     """
     naming = ArchiveNaming(known, own)
+    shown = naming.shown()
+
+    def targets(written: str) -> tuple[str, ...]:
+        return naming.target(written).names
 
     def cameras(written: str) -> tuple[str, ...]:
         wanted = {key(written), key(own.equipment.camera(written) or "")}
         return tuple(name for name in known.cameras if {key(name), _camera_key(name, own)} & wanted)
 
     return Typed(
-        _all_meant("target", typed.targets, lambda text: naming.target(text).names, known.targets, tell),
-        _all_meant("filter", typed.filters, naming.filters_meant, known.filters, tell),
-        _all_meant("camera", typed.cameras, cameras, known.cameras, tell),
+        _OfAKind("target", known.targets, lambda text: naming.target(text).names, shown.targets).meant(
+            typed.targets, tell
+        ),
+        _OfAKind("filter", known.filters, naming.filters_meant, shown.filters).meant(typed.filters, tell),
+        _OfAKind("camera", known.cameras, cameras).meant(typed.cameras, tell),
     )
 
 
@@ -193,18 +199,26 @@ def _camera_key(name: str, own: NameTables) -> str:
     return key(own.equipment.camera(name) or "")
 
 
-def _all_meant(
-    kind: str, typed: Iterable[str], read: Callable[[str], tuple[str, ...]], known: Sequence[str], tell: Tell
-) -> tuple[str, ...]:
-    meant: list[str] = []
-    for written in typed:
-        names = read(written)
-        if not names:
-            tell(UnknownName(kind, written, names_like(written, known)))
-        elif tuple(map(key, names)) != (key(written),):
-            tell(ReadAs(kind, written, names))
-        meant += names or (written,)
-    return tuple(dict.fromkeys(meant))
+@dataclass(frozen=True, slots=True)
+class _OfAKind:
+    """The archive's `known` names of a kind, how one is `read`, and those that are `shown` otherwise."""
+
+    kind: str
+    known: Sequence[str]
+    read: Callable[[str], tuple[str, ...]]
+    shown: Mapping[str | None, str] = field(default_factory=dict)
+
+    def meant(self, typed: Iterable[str], tell: Tell) -> tuple[str, ...]:
+        meant: list[str] = []
+        for written in typed:
+            names = self.read(written)
+            seen = tuple(dict.fromkeys(self.shown.get(name, name) for name in names))
+            if not names:
+                tell(UnknownName(self.kind, written, names_like(written, self.known)))
+            elif tuple(map(key, seen)) != (key(written),):
+                tell(ReadAs(self.kind, written, seen))
+            meant += names or (written,)
+        return tuple(dict.fromkeys(meant))
 
 
 def key(name: str) -> str:

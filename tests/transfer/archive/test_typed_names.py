@@ -76,6 +76,14 @@ def test_the_user_s_name_of_a_camera_finds_what_headers_call_it(told: list[Note]
     assert meant(told, own, cameras="lantern26m").cameras == ("Lantern 26M",)
 
 
+def test_a_name_of_the_configuration_needs_no_word_where_it_is_the_one_shown(told: list[Note]) -> None:
+    own = NameTables({"M 33": "Pinwheel"})
+    assert meant(told, own, targets="pinwheel").targets == ("M 33",)
+    assert told == []
+    meant(told, own, targets="M 33")
+    assert told == [ReadAs("target", "M 33", ("Pinwheel",))]
+
+
 def test_a_name_read_as_another_is_told_and_one_that_differs_by_case_is_not(told: list[Note]) -> None:
     meant(told, targets="Messier 33")
     meant(told, targets="m33")

@@ -205,6 +205,14 @@ class PinnedFolder(ABC):
     def free_bytes(self) -> int:
         """Return the space that is free for this user; more than any night where the system does not say."""
 
+    def may_be_written(self) -> bool:
+        """Return whether this user may write below the folder, without trying it.
+
+        POSIX says so of a file system that is mounted read-only as well (access(2): EROFS). Windows does not
+        tell of a write-protected volume before something is written.
+        """
+        return os.access(self.path, os.W_OK)
+
     @abstractmethod
     def still_there(self) -> bool:
         """Return whether the path the folder was opened by still leads to it."""

@@ -14,7 +14,7 @@ from transfer.config import Config
 from transfer.engine.drive import OpenDrive
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, walk
-from transfer.errors import ExitCode, NightferryError, NotThere
+from transfer.errors import DriveFailed, ExitCode, NightferryError, NotThere
 from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
@@ -189,7 +189,7 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutc
     return PlanOutcome(
         nights=tuple(_planned(plan) for plan in shown),
         drives=drives,
-        problems=(*problems, *_too_slow(config, drives)),
+        problems=(*_read_only(ready.drives), *problems, *_too_slow(config, drives)),
         findings=(*ready.survey.findings, *(each.finding for each in ready.not_taken), *found),
         not_taken=ready.not_taken,
         absent=tuple(absent),
@@ -222,6 +222,15 @@ def _drive(drive: OpenDrive, plans: Sequence[NightPlan]) -> PlannedDrive:
     takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
     free = drive.folder.free_bytes()
     return PlannedDrive(drive.name, drive.root, free, carry, takes_s, measured=write_rate is not None)
+
+
+def _read_only(drives: Sequence[OpenDrive]) -> list[NightferryError]:
+    step = "Is there a switch on it, was it not unmounted cleanly, or does it belong to another user?"
+    return [
+        DriveFailed("The drive cannot be written to", drive.root, step)
+        for drive in drives
+        if not drive.folder.may_be_written()
+    ]
 
 
 def _too_slow(config: Config, drives: tuple[PlannedDrive, ...]) -> list[NightferryError]:

@@ -1,5 +1,6 @@
 """By day, `plan` says what would be carried, whether it fits, how long it takes, and what looks wrong."""
 
+import subprocess
 from datetime import date
 
 import pytest
@@ -62,6 +63,18 @@ def test_how_long_it_takes_follows_what_was_measured(computer, tmp_path):
     size = outcome.nights[0].carry_bytes
     assert outcome.drives[0].takes_s == pytest.approx(size / 1000 + size / 4000)
     assert outcome.drives[0].measured
+
+
+def test_a_drive_that_is_mounted_read_only_is_a_problem(computer, volumes):
+    computer.small_night()
+    with volumes("ext4", size_mb=32) as drive:
+        prepared(drive.path)
+        assert planned(computer, drive.path).exit_code is ExitCode.PROVEN
+        subprocess.run(["mount", "-o", "remount,ro", drive.path], check=True)
+        outcome = planned(computer, drive.path)
+        assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+        assert "The drive cannot be written to" in outcome.message
+        assert outcome.nights[0].carry == 5
 
 
 def test_a_time_limit_that_is_too_short_is_a_problem(computer, tmp_path):
