@@ -8,6 +8,7 @@ from typing import NamedTuple
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path, same_name_key
+from manifests.frames.endings import looks_like_a_frame, looks_like_an_image
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.stages import known_stage
 from transfer.archive.naming import Names
@@ -15,6 +16,7 @@ from transfer.archive.naming import Names
 CALIBRATION = "calibration"
 NIGHTS = "nights"
 RESULTS = "results"
+IMAGES = "images"
 # Names in the archive's own folder that no target may have: what else lies there, by whatever ending, and
 # what would make a bag of the whole.
 _RESERVED = frozenset((CALIBRATION, NIGHTS, PAYLOAD, "index", "bagit", "bag-info"))
@@ -42,12 +44,15 @@ class ArchivePlace(NamedTuple):
 def place_of(frame: Frame | None, names: Names | None, night: date, stored: str) -> ArchivePlace:
     """Return the place of a file, a frame or not, that lies at `stored` (source and path) on its drive.
 
-    A frame whose type is not known goes with its night, as a log does: where it lay says most about it. What
-    was made of raw frames lies apart from them: masters by a type of their own, results below `results`.
+    A frame whose type is not known goes with its night, as a log does: where it lay says most about it; so do
+    images that are no FITS, below `images`. What was made of raw frames lies apart from them: masters by a
+    type of their own, results below `results`.
     """
     name = stored.rpartition("/")[2]
     if frame is None or names is None or frame.frame_type is None:
-        return ArchivePlace(owner_of_night(night), portable_path(f"{PAYLOAD}/{stored}"))
+        other_image = frame is None and looks_like_an_image(name) and not looks_like_a_frame(name)
+        below = f"{IMAGES}/{stored}" if other_image else stored
+        return ArchivePlace(owner_of_night(night), portable_path(f"{PAYLOAD}/{below}"))
     stage = known_stage(frame)
     if frame.frame_type in _LISTED:
         kind = frame.frame_type.value if stage is Stage.RAW else f"{stage.value} {frame.frame_type.value}"

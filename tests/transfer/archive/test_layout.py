@@ -75,6 +75,16 @@ def test_a_log_and_a_frame_of_no_type_lie_with_their_night_as_they_lay():
         )
 
 
+@pytest.mark.parametrize("name", ["sky_0001.DNG", "sky.tif", "preview.jpg", "moon.PNG"])
+def test_an_image_that_is_no_fits_lies_with_its_night_below_images(name: str):
+    place = place_of(None, None, NIGHT, f"frames/a/{name}")
+    assert place == (Owner("nights/2026-03-14", "night 2026-03-14"), f"data/images/frames/a/{name}")
+
+
+def test_fits_without_a_header_that_can_be_read_is_no_other_image():
+    assert place_of(None, None, NIGHT, "frames/a.fits").path == "data/frames/a.fits"
+
+
 @pytest.mark.parametrize(
     ("target", "folder"),
     [

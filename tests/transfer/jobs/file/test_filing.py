@@ -11,7 +11,7 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.desks import Desk, fingerprint
-from tests.support.nights import NIGHT, Computer, assert_valid, entries, fits, noise
+from tests.support.nights import EVENING_NS, NIGHT, Computer, assert_valid, entries, fits, noise
 from transfer.errors import ExitCode
 from transfer.jobs.file.account import FileState
 
@@ -412,3 +412,24 @@ def test_masters_and_results_are_filed_apart_and_their_exposures_are_no_hours(
     listed = desk.command("targets", "--json").document
     assert listed["hours"] == pytest.approx(600 / 3600, abs=1e-3)
     assert desk.file(stick).already_there == 4
+
+
+def test_images_that_are_no_fits_are_filed_with_their_night_by_their_times(
+    computer: Computer, stick: Path, desk: Desk
+):
+    computer.frame("light_1.fits", data=noise(100, 1))
+    raw = computer.frame("card/sky_0001.dng", noise(5000, 2))
+    computer.send(stick)
+    assert desk.file(stick).exit_code is ExitCode.PROVEN
+    place = "nights/2026-03-14/data/images/frames/card/sky_0001.dng"
+    assert desk.files()[place] == raw.read_bytes()
+    assert desk.entry(place).frame is None
+    years = desk.root / "years"
+    years.mkdir()
+    shutil.copy2(raw, years / "sky_0002.DNG")
+    with (years / "sky_0002.DNG").open("ab") as file:
+        file.write(b"more")
+    os.utime(years / "sky_0002.DNG", ns=(EVENING_NS, EVENING_NS))
+    assert desk.file(years).exit_code is ExitCode.PROVEN
+    assert "nights/2026-03-14/data/images/years/sky_0002.DNG" in desk.files()
+    desk.assert_all_valid()
