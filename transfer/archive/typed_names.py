@@ -187,9 +187,7 @@ def names_meant(typed: Typed, known: ArchiveNames, own: NameTables, tell: Tell) 
         return tuple(name for name in known.cameras if {key(name), _camera_key(name, own)} & wanted)
 
     return Typed(
-        _OfAKind("target", known.targets, lambda text: naming.target(text).names, shown.targets).meant(
-            typed.targets, tell
-        ),
+        _OfAKind("target", known.targets, targets, shown.targets).meant(typed.targets, tell),
         _OfAKind("filter", known.filters, naming.filters_meant, shown.filters).meant(typed.filters, tell),
         _OfAKind("camera", known.cameras, cameras).meant(typed.cameras, tell),
     )

@@ -9,7 +9,6 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from reading_logs import read
 
 from manifests.readings.description import (
     FILE_NAME,
@@ -21,6 +20,7 @@ from manifests.readings.description import (
 )
 from manifests.readings.log_reading import LARGEST_JSON_BYTES, LogReader
 from manifests.readings.text import LONGEST_LINE
+from tests.support.reading_logs import read
 
 MAST = LogDescription(
     files="**/*.csv",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 
 import pytest
-from reading_logs import LONGITUDE_DEG, NIGHT, moment
 
 from manifests.readings.moments import Moments, zone_named
+from tests.support.reading_logs import LONGITUDE_DEG, NIGHT, moment
 
 
 def moments(time_format: str = "", zone: str = "UTC", night: date = NIGHT) -> Moments:
