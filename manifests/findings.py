@@ -45,6 +45,7 @@ class FindingKind(StrEnum):
 
     # What the drive made of it.
     SYSTEM_DISK = "on the same disk as the system"
+    SAME_NAME = "called as another drive that is connected"
     NAME_CHANGED = "stored under another name"
     KEPT_BOTH = "other content under a known name: both kept"
     TOO_LARGE = "larger than the drive's file system can hold"

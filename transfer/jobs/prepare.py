@@ -13,7 +13,16 @@ from typing import Any
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.bag.durable import remove_if_there, write_durably
-from transfer.engine.drive import MARK_NAME, Mark, check_name, mark_text, new_mark, only_run_on, read_mark
+from transfer.engine.drive import (
+    MARK_NAME,
+    Mark,
+    check_name,
+    find_drives,
+    mark_text,
+    new_mark,
+    only_run_on,
+    read_mark,
+)
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Evidence, Medium, PinnedFolder, ReadBack, Volume
 from transfer.engine.medium.base import BLOCK_BYTES, write_all
@@ -137,7 +146,7 @@ def _marked(root: Path, mark: Mark, measured: Measured | None, medium: Medium) -
     try:
         write_durably(folder, MARK_NAME, mark_text(mark).encode("utf-8"))
         volume = medium.volume_of(root)
-        findings = tuple(_findings(root, volume, medium))
+        findings = (*_findings(root, volume, medium), *_namesakes(root, mark, medium))
         limits = limits_of(volume.file_system)
         found = any(each.root == root for each in medium.volumes())
         free_bytes = folder.free_bytes()
@@ -191,6 +200,17 @@ def _findings(root: Path, volume: Volume, medium: Medium) -> list[Finding]:
         return []
     detail = "if it is meant to be a removable drive, that drive is not mounted here"
     return [Finding(FindingKind.SYSTEM_DISK, detail, str(root))]
+
+
+def _namesakes(root: Path, mark: Mark, medium: Medium) -> list[Finding]:
+    """Return a finding for each connected drive of the same name: a configuration means both by it."""
+    return [
+        Finding(
+            FindingKind.SAME_NAME, f"{other.root}; send goes to both, so give one another name", str(root)
+        )
+        for other in find_drives((), medium)[0]
+        if other.mark.name == mark.name and other.mark.id != mark.id
+    ]
 
 
 def from_memory(outcome: PrepareOutcome) -> bool:

@@ -10,7 +10,7 @@ from manifests.findings import FindingKind
 from tests.support.faulty_drive import faulty, need_fuse
 from tests.support.recorded_windows import System
 from transfer.engine.drive import MARK_NAME, only_run_on, read_mark
-from transfer.engine.medium import this_computer
+from transfer.engine.medium import Volume, this_computer
 from transfer.engine.medium.windows.medium import WindowsMedium
 from transfer.errors import Busy, ConfigurationError, DriveFailed, NotThere
 from transfer.jobs import prepare as room
@@ -53,6 +53,25 @@ def test_on_windows_a_drive_of_its_own_is_not_taken_for_the_system_s(tmp_path, m
     medium = WindowsMedium(System(tmp_path))
     assert medium.system_volume().root == Path("C:\\")
     assert medium.volume_of(Path("E:\\nights")).root == Path("E:\\")
+
+
+def test_a_second_drive_of_one_name_is_told(tmp_path):
+    class WithAnother(type(this_computer())):
+        def volumes(self):
+            return [Volume(tmp_path / "first", "ext4", ""), Volume(tmp_path / "second", "ext4", "")]
+
+    for name in ("first", "second"):
+        (tmp_path / name).mkdir()
+    first = prepare(tmp_path / "first", "Field stick", WithAnother(), NOW)
+    second = prepare(tmp_path / "second", "Field stick", WithAnother(), NOW)
+
+    def told(outcome):
+        return [found.detail for found in outcome.findings if found.kind is FindingKind.SAME_NAME]
+
+    assert told(first) == []
+    (detail,) = told(second)
+    assert detail.startswith(f"{tmp_path / 'first'};")
+    assert told(prepare(tmp_path / "second", "Card", WithAnother(), NOW)) == []
 
 
 def test_what_is_on_the_drive_stays(tmp_path):

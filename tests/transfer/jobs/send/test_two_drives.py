@@ -1,0 +1,65 @@
+"""Each drive's receipt speaks of that drive, and says what the other lacks."""
+
+import pytest
+
+from tests.support.nights import NIGHT, assert_valid, noise, prepared
+from transfer.engine.drive import read_mark
+from transfer.errors import ExitCode
+
+
+def receipt_of(root):
+    return (root / "READ ME FIRST.txt").read_text()
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.fixture
+def one_too_small(volumes, computer, stick):
+    """A night sent to a stick that takes it, and to one that has no room."""
+    computer.frames_of(8, 3 << 20)
+    with volumes("exfat", size_mb=20) as drive:
+        small = prepared(drive.path, "Card")
+        yield computer.send(stick, small), stick, small
+
+
+def test_one_full_drive_takes_no_safety_from_the_other(one_too_small):
+    outcome, stick, small = one_too_small
+    assert outcome.exit_code is ExitCode.DOES_NOT_FIT
+    assert_valid(stick / NIGHT.isoformat())
+    good, full = receipt_of(stick), receipt_of(small)
+    assert good.startswith("SAFE ON 'Field stick': 8 frames.")
+    assert "The drive may be pulled" in good
+    assert "The other drive: NOT SAFE ON 'Card': 8 of 8 files are not proven." in flat(good)
+    assert full.startswith("NOT SAFE ON 'Card': 8 of 8 files are not proven. The night of")
+    assert "The drive may be pulled" not in full
+    assert "Field stick" not in full
+
+
+def test_the_screen_says_of_each_drive_how_it_stands(volumes, computer, stick):
+    computer.frames_of(8, 3 << 20)
+    with volumes("exfat", size_mb=20) as drive:
+        small = prepared(drive.path, "Card")
+        ran = computer.command("send", "--drive", stick, "--drive", small)
+    lines = ran.out.splitlines()
+    assert ran.exit == 4
+    assert lines[0] == "SAFE ON 'Field stick': 8 frames."
+    assert lines[1].startswith("NOT SAFE ON 'Card': 8 of 8 files are not proven.")
+
+
+def test_a_drive_that_had_everything_before_says_what_the_other_lacks(volumes, computer, stick):
+    computer.frames_of(8, 3 << 20)
+    computer.send(stick)
+    before = receipt_of(stick)
+    with volumes("exfat", size_mb=20) as drive:
+        computer.send(stick, prepared(drive.path, "Card"))
+    assert receipt_of(stick).splitlines()[0] == before.splitlines()[0]
+
+
+def test_two_drives_of_one_name_are_told_apart(computer, stick, tmp_path):
+    computer.frame("light.fits", data=noise(100))
+    other = prepared(tmp_path / "other")  # called as the first
+    assert computer.send(stick, other).exit_code is ExitCode.PROVEN
+    for root in (stick, other):
+        assert f"This drive is 'Field stick', {read_mark(root).id}" in flat(receipt_of(root))
