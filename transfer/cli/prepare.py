@@ -58,6 +58,9 @@ def _lines(outcome: PrepareOutcome, drives: Collection[DriveName]) -> Iterator[s
     yield f"  free          {size_told(outcome.free_bytes)}"
     yield from _speeds(outcome)
     yield f"  read-back     {_read_back(outcome)}"
+    if outcome.measured is not None and outcome.measured.evidence.remedy:
+        yield "  To have it read from the medium, let this user read this device, and no other:"
+        yield f"  {outcome.measured.evidence.remedy}"
     yield f"  cannot hold   {_cannot_hold(outcome)}"
     for finding in outcome.findings:
         yield f"Worth a look: {finding.path} is {finding.kind.value}: {finding.detail}."

@@ -22,12 +22,14 @@ class _Settled(NamedTuple):
 class Proofs:
     """What one run has settled in one bag, and what reading it back gave.
 
-    `found_bad` are the paths whose copies are not what was written, `methods` how copies were read.
+    `found_bad` are the paths whose copies are not what was written, `methods` how copies were read;
+    `remedies` are commands after which they would be read from the medium.
     """
 
     def __init__(self, listed: ListedBag) -> None:
         self._listed = listed
         self.methods: set[str] = set()
+        self.remedies: set[str] = set()
         self.found_bad: set[str] = set()
         self._settled: dict[str, _Settled] = {}
         self._proven: dict[str, ReadBack] = {}
@@ -103,6 +105,7 @@ class Proofs:
     def record(self, compared: Compared) -> bool:
         """Record what reading a copy back gave; return whether it is what was written."""
         self.methods.add(compared.evidence.method)
+        self.remedies |= {compared.evidence.remedy} - {""}
         if compared.outcome is Outcome.EQUAL:
             self._proven[self.in_bag(compared.copy)] = compared.evidence.read_back
         else:

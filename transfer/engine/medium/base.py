@@ -48,10 +48,14 @@ class ReplacedFile(OSError):
 
 
 class Evidence(NamedTuple):
-    """What backs a read-back: `read_back`, and the method or the reason in a few words."""
+    """What backs a read-back: `read_back`, and the method or the reason in a few words.
+
+    `remedy` is the command, if there is one, after which a read-back reaches the medium.
+    """
 
     read_back: ReadBack
     method: str
+    remedy: str = ""
 
 
 class Volume(NamedTuple):

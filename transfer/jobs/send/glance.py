@@ -69,6 +69,7 @@ def glance(outcome: SendOutcome) -> Iterator[str]:
         yield f"{night.night.isoformat()}  {_what_of(night)}"
     if outcome.nights:
         yield read_back(outcome.nights)
+        yield from _ways_out(outcome.nights)
     missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
     left = [outcome.nights_passed_by()] if outcome.left_behind else []
     yield from missed + left or ["Not carried: nothing that is known of."]
@@ -101,6 +102,16 @@ def _what_is_in(summary: Summary) -> str:
     others += [counted(summary.logs, "log")] if summary.logs else []
     targets = [f"{target}: {', '.join(filters)}" for target, filters in lights.items()]
     return "; ".join([*targets, *([", ".join(others)] if others else [])]) or "nothing"
+
+
+def _ways_out(nights: Sequence[NightOutcome]) -> Iterator[str]:
+    """Yield the commands after which copies are read from the medium, each as a line that starts indented."""
+    for remedy in dict.fromkeys(remedy for night in nights for remedy in night.remedies):
+        yield (
+            "To have them read from the medium, let this user read this device, and no other, with the "
+            "command below; then plug the drive in again. (The group disk would do, and opens every disk.)"
+        )
+        yield f"  {remedy}"
 
 
 def read_back(nights: Sequence[NightOutcome]) -> str:

@@ -50,6 +50,7 @@ class NightOutcome:
     frames: int = 0
     place: str = ""
     methods: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()
     summary: Summary | None = None
     findings: tuple[Finding, ...] = ()
     failure: NightferryError | None = None
@@ -119,6 +120,7 @@ def night_outcome(
         frames=plan.frames,
         place=str(plan.drive.root),
         methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
+        remedies=() if bag is None else tuple(sorted(bag.proofs.remedies)),
         summary=summary,
         findings=found,
         failure=failure,

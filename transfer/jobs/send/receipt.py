@@ -48,7 +48,10 @@ def receipt(outcome: SendOutcome, drive: Mark | None = None, *, each_finding: bo
     One that is left on a drive names that drive by its mark: two may have one name. `each_finding` is listed
     at its end, or many as one.
     """
-    glanced = [line for each in glance(outcome) for line in _paragraph(each)]
+    # A line that starts indented is a command, to be copied as it is.
+    glanced = [
+        line for each in glance(outcome) for line in ([each] if each.startswith(" ") else _paragraph(each))
+    ]
     if drive is not None:
         named = f"This drive is {drive.name!r}, {drive.id}, prepared {drive.prepared:%Y-%m-%d}."
         glanced += _paragraph(named)

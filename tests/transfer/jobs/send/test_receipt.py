@@ -120,6 +120,14 @@ def test_nothing_is_called_proven_or_safe_that_was_perhaps_read_from_memory():
     assert "compared   5 of 5 files" in told
 
 
+def test_the_way_out_stands_on_a_line_of_its_own_to_be_copied():
+    command = 'echo \'SUBSYSTEM=="block", ENV{ID_FS_UUID}=="1234-ABCD", OWNER="ada"\' | sudo tee /etc/x.rules'
+    reason = "this user may not read /dev/sdb1, whose cache may hold the copy"
+    told = receipt(replace(DONE, nights=(replace(FROM_MEMORY, methods=(reason,), remedies=(command,)),)))
+    assert f"  {command}" in told.splitlines()
+    assert reason in " ".join(told.split())
+
+
 def test_a_receipt_is_known_again_by_what_it_says():
     assert is_said_by(DONE, receipt(DONE).encode().splitlines(keepends=True))
     for other in (

@@ -16,6 +16,7 @@ from tests.support.nights import (
     prepared,
 )
 from transfer.errors import ExitCode
+from transfer.jobs.send.survey import Scope
 from transfer.stop import Stop
 
 BAG = NIGHT.isoformat()
@@ -133,10 +134,9 @@ def test_one_bad_file_makes_the_run_read_back_all_that_it_wrote(night, tmp_path)
 def test_a_bad_file_of_one_night_has_the_other_nights_read_again(night, tmp_path):
     night.frame("older.fits", begun="2026-03-10T22:00:00", data=noise(100))
     behind = prepared(tmp_path / "faulty/behind")
-    night.send(behind)
+    night.send(behind, scope=Scope(nights=frozenset({NIGHT})))
     night.log("late.log")
     (behind / "2026-03-10").mkdir()
-    from transfer.jobs.send.survey import Scope
 
     with faulty(tmp_path / "faulty", r"read|older\.fits|1|1|flip", behind=behind) as drive:
         outcome = night.send(drive.path, scope=Scope(everything=True))
@@ -167,7 +167,7 @@ def test_a_receipt_that_cannot_be_written_is_no_success(night, tmp_path):
     assert not outcome.safe_to_pull
     assert_valid(drive / BAG)
     assert night.send(drive).exit_code is ExitCode.PROVEN
-    assert (drive / "READ ME FIRST.txt").read_text().startswith("EVERYTHING")
+    assert (drive / "READ ME FIRST.txt").read_text().startswith("COMPARED ON ")
 
 
 # Flushes

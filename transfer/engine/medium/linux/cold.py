@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import BLOCK_BYTES, ColdGroup, Evidence, ReadBack
+from transfer.engine.medium.linux.allowing import command_to_read
 from transfer.engine.medium.linux.calls import cached_pages
 from transfer.engine.medium.linux.mounts import Mount
 from transfer.engine.medium.posix import PosixFolder
@@ -57,13 +58,21 @@ class ColdWatch:
         """Count bytes that were read."""
         self._read_bytes += size_bytes
 
+    @property
+    def _may_not_read(self) -> str:
+        return f"this user may not read {self._mount.source}, whose cache may hold the copy"
+
+    def remedy(self, doubt: str) -> str:
+        """Return the command that takes the cause of a doubt away; empty where there is none."""
+        return command_to_read(self._mount.source) if doubt == self._may_not_read else ""
+
     def doubt(self) -> str:
         """Say why what was read since may have come from memory; empty where it did not."""
         served = _bytes_served(self._counter)
         if served is None or self._served_before is None:
             return f"no device counts the reads of this file system ({self._mount.file_system})"
         if self._block_device is None and self._mount.in_user_space:
-            return f"this user may not read {self._mount.source}, whose cache may hold the copy"
+            return self._may_not_read
         if self._left is None:
             return f"this system does not tell what the cache of {self._mount.source} holds"
         if self._left:
@@ -116,7 +125,7 @@ class LinuxColdGroup(ColdGroup):
     def evidence(self) -> Evidence:
         doubt = self._doubt()
         if doubt:
-            return Evidence(ReadBack.PERHAPS_MEMORY, doubt)
+            return Evidence(ReadBack.PERHAPS_MEMORY, doubt, self._watch.remedy(doubt))
         return Evidence(ReadBack.MEDIUM, "caches emptied and looked into, reads counted by the device")
 
     def _doubt(self) -> str:
