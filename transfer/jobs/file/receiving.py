@@ -58,6 +58,7 @@ class Receiving:
     refusals: list[Refusal] = field(default_factory=list, init=False)
     _grown: list[tuple[str, Arrival]] = field(default_factory=list, init=False)
     _again: set[str] = field(default_factory=set, init=False)
+    _places: dict[str, InArchive] = field(default_factory=dict, init=False)
 
     @property
     def folder(self) -> PinnedFolder:
@@ -80,11 +81,12 @@ class Receiving:
         skies = filing.skies.look(planned.item.frame for planned, _, _ in read)
         known = filing.holdings.of(_not_asked_about(read))
         with shelf.holding():
-            before = {placed.planned.item.opened: placed for placed in self.placed.values()}
             drive_id = self.delivery.drive_id
-            sorting = Sorting(shelf, filing.planner, skies, known, drive_id, before, self._again)
+            sorting = Sorting(shelf, filing.planner, skies, known, drive_id, self._places, self._again)
             for planned, written, content in read:
                 sorting.sort(planned, written, content)
+            # A batch that fails from here on comes again, and its files then have the places that they got.
+            self._places |= {placed.planned.item.opened: placed for placed in sorting.placed.values()}
             for bag, arrivals in sorting.coming.items():
                 sorting.refuse_names(bag, shelf.take(bag, arrivals))
         for part in sorting.dropped:

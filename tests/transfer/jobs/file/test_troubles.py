@@ -628,3 +628,16 @@ def test_a_folder_without_a_file_may_be_the_place_of_a_disk_that_is_not_mounted(
 
 def test_a_drive_without_a_night_is_no_trouble(desk: Desk, stick: Path):
     assert desk.file(stick).exit_code is ExitCode.PROVEN
+
+
+@pytest.mark.parametrize("number", [errno.EIO, errno.EROFS])
+def test_files_of_a_batch_that_failed_midway_are_carried_again_to_the_same_places(
+    computer: Computer, stick: Path, desk: Desk, number: int
+):
+    for light in range(4):
+        computer.frame(f"light {light}.fits", data=noise(100, light))
+    computer.send(stick)
+    outcome = desk.file(stick, medium=Meddled(failing("replace", "Ha/light 2", number, 2)))
+    assert (outcome.filed, outcome.exit_code) == (4, ExitCode.PROVEN)
+    assert sorted(path.rpartition("/")[2] for path in desk.files()) == [f"light {n}.fits" for n in range(4)]
+    desk.assert_all_valid()
