@@ -13,7 +13,7 @@ from manifests.readings.description import LogDescription
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
 from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
-from transfer.config.values import Surroundings, Unfit
+from transfer.config.values import FileSurroundings, Unfit
 
 
 class Key(NamedTuple):
@@ -24,7 +24,7 @@ class Key(NamedTuple):
 
     name: str
     setting: str
-    read: Callable[[object, Surroundings], object]
+    read: Callable[[object, FileSurroundings], object]
     required: bool = False
     section: Section | None = None
 
@@ -163,7 +163,7 @@ SECTIONS = (
 
 def config_from_tables(tables: Mapping[str, Any], file: Path, environ: Mapping[str, str]) -> Config:
     """Make a Config of a file's tables. Raises BrokenConfig with everything that is wrong with them."""
-    reading = _Reading(Surroundings(file.parent, environ))
+    reading = _Reading(FileSurroundings(file.parent, environ))
     settings = reading.settings(tables)
     if reading.problems:
         raise BrokenConfig(file, reading.problems)
@@ -174,7 +174,7 @@ def config_from_tables(tables: Mapping[str, Any], file: Path, environ: Mapping[s
 class _Reading:
     """One reading of the tables: goes on after a problem, so that all of them come out at once."""
 
-    around: Surroundings
+    around: FileSurroundings
     problems: list[ConfigProblem] = field(default_factory=list)
 
     def settings(self, tables: Mapping[str, Any]) -> dict[str, Any]:

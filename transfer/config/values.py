@@ -22,14 +22,14 @@ class Unfit(ValueError):
         self.expected = expected
 
 
-class Surroundings(NamedTuple):
+class FileSurroundings(NamedTuple):
     """What a value is read against: the folder of its file, and the environment."""
 
     folder: Path
     environ: Mapping[str, str]
 
 
-def text(value: object, _around: Surroundings) -> str:
+def text(value: object, _around: FileSurroundings) -> str:
     """Read a name for people: some text, in one line."""
     if not isinstance(value, str) or not _is_text(value):
         raise Unfit("a name, in quotes")
@@ -40,7 +40,7 @@ def text(value: object, _around: Surroundings) -> str:
 _PLAIN_NAME = re.compile(r"[a-z]{5,40}")
 
 
-def source_name(value: object, around: Surroundings) -> str:
+def source_name(value: object, around: FileSurroundings) -> str:
     """Read a source's name, which is a folder's name on every drive there may be."""
     name = text(value, around)
     if _PLAIN_NAME.fullmatch(name):
@@ -53,7 +53,7 @@ def source_name(value: object, around: Surroundings) -> str:
     return name
 
 
-def folder(value: object, around: Surroundings) -> Path:
+def folder(value: object, around: FileSurroundings) -> Path:
     """Read a folder, relative to the file's."""
     if not isinstance(value, str):
         raise Unfit("a folder, in quotes")
@@ -63,7 +63,7 @@ def folder(value: object, around: Surroundings) -> Path:
         raise Unfit(str(error)) from error
 
 
-def patterns(value: object, _around: Surroundings) -> tuple[str, ...]:
+def patterns(value: object, _around: FileSurroundings) -> tuple[str, ...]:
     """Read a list of glob patterns, which may be empty."""
     if not isinstance(value, list) or not all(isinstance(pattern, str) for pattern in value):
         raise Unfit('a list of patterns, such as ["**/*.fits"]')
@@ -75,14 +75,14 @@ def patterns(value: object, _around: Surroundings) -> tuple[str, ...]:
     return tuple(value)
 
 
-def pattern(value: object, around: Surroundings) -> str:
+def pattern(value: object, around: FileSurroundings) -> str:
     """Read one glob pattern."""
     if not isinstance(value, str):
         raise Unfit('a pattern for files below the source\'s folder, such as "**/run *.json"')
     return patterns([value], around)[0]
 
 
-def some_patterns(value: object, around: Surroundings) -> tuple[str, ...]:
+def some_patterns(value: object, around: FileSurroundings) -> tuple[str, ...]:
     """Read a list of glob patterns that takes something."""
     if value == []:
         raise Unfit("at least one pattern; without the key, every file is taken")
@@ -100,28 +100,28 @@ def _is_text(value: object) -> bool:
     return isinstance(value, str) and bool(value.strip()) and value.isprintable()
 
 
-def kind(value: object, _around: Surroundings) -> SourceKind:
+def kind(value: object, _around: FileSurroundings) -> SourceKind:
     """Read what a source holds."""
     if value not in list(SourceKind):
         raise Unfit('"frames" or "logs"')
     return SourceKind(str(value))
 
 
-def log_form(value: object, _around: Surroundings) -> Form:
+def log_form(value: object, _around: FileSurroundings) -> Form:
     """Read how a log is laid out."""
     if value not in list(Form):
         raise Unfit('"table" (delimited text), "json" or "lines"')
     return Form(str(value))
 
 
-def expression(value: object, _around: Surroundings) -> str:
+def expression(value: object, _around: FileSurroundings) -> str:
     """Read a regular expression; whether it can be compiled is found out where logs are read."""
     if not isinstance(value, str) or not value:
         raise Unfit("a regular expression, in single quotes")
     return value
 
 
-def place_in_a_log(value: object, _around: Surroundings) -> str | int:
+def place_in_a_log(value: object, _around: FileSurroundings) -> str | int:
     """Read where something stands in a log: a column's name or number from 1, a path, or a group."""
     whole = isinstance(value, int) and not isinstance(value, bool) and value >= 1
     if not whole and not (isinstance(value, str) and _is_text(value)):
@@ -130,7 +130,7 @@ def place_in_a_log(value: object, _around: Surroundings) -> str | int:
     return value
 
 
-def readings(value: object, around: Surroundings) -> tuple[ReadingAt, ...]:
+def readings(value: object, around: FileSurroundings) -> tuple[ReadingAt, ...]:
     """Read what is measured and where a log has it, each with its unit."""
     expected = 'readings such as "air temperature" = { at = "Temp", unit = "deg_C" }'
     if not isinstance(value, dict):
@@ -147,7 +147,7 @@ def readings(value: object, around: Surroundings) -> tuple[ReadingAt, ...]:
     return tuple(found)
 
 
-def events(value: object, _around: Surroundings) -> tuple[EventPattern, ...]:
+def events(value: object, _around: FileSurroundings) -> tuple[EventPattern, ...]:
     """Read what happens, and the regular expression that finds each."""
     expected = "events such as \"connection lost\" = 'lost the connection|not responding'"
     if not isinstance(value, dict):
@@ -170,33 +170,33 @@ def unfit_description(described: LogDescription) -> tuple[str, str] | None:
     return None
 
 
-def tolerance(value: object, _around: Surroundings) -> float:
+def tolerance(value: object, _around: FileSurroundings) -> float:
     """Read how far something may be from what it is compared with."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < math.inf:
         raise Unfit("a number, 0 or more")
     return float(value)
 
 
-def nights(value: object, _around: Surroundings) -> int:
+def nights(value: object, _around: FileSurroundings) -> int:
     """Read a number of nights."""
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
         raise Unfit("a whole number of nights, 0 or more")
     return value
 
 
-def count(value: object, _around: Surroundings) -> int:
+def count(value: object, _around: FileSurroundings) -> int:
     """Read a number of files."""
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
         raise Unfit("a whole number, 0 or more")
     return value
 
 
-def latitude_deg(value: object, _around: Surroundings) -> float:
+def latitude_deg(value: object, _around: FileSurroundings) -> float:
     """Read a latitude, in degrees north."""
     return _degrees(value, "north", "south", -90, 90)
 
 
-def longitude_deg(value: object, _around: Surroundings) -> float:
+def longitude_deg(value: object, _around: FileSurroundings) -> float:
     """Read a longitude, in degrees east, and give it above −180 and up to 180: both are one meridian."""
     degrees = _degrees(value, "east", "west", -180, 360)
     return 180.0 if degrees == -180 else degrees - 360 if degrees > 180 else degrees
@@ -246,7 +246,7 @@ def parse_duration_s(written: str) -> float:
     return total_s
 
 
-def duration_s(value: object, _around: Surroundings) -> float:
+def duration_s(value: object, _around: FileSurroundings) -> float:
     """Read a length of time. A bare number is refused: 30 could be minutes or seconds."""
     try:
         return parse_duration_s(value if isinstance(value, str) else "")

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from transfer.config import SourceKind, values
-from transfer.config.values import Surroundings, Unfit, degrees_understood, parse_duration_s
+from transfer.config.values import FileSurroundings, Unfit, degrees_understood, parse_duration_s
 
-AROUND = Surroundings(Path("/night"), {})
+AROUND = FileSurroundings(Path("/night"), {})
 WRONG_TYPES = [True, 1, 1.5, None, [], {}, ["a", 1], [[]]]
 
 

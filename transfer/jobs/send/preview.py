@@ -19,6 +19,7 @@ from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
 from transfer.surroundings import Surroundings
+from transfer.words import counted
 
 # What a drive that was never measured is taken to reach.
 _WRITE_BYTES_PER_S = 20e6
@@ -102,8 +103,8 @@ class PlanOutcome:
         """Say in one line how things stand."""
         if self.problems:
             return str(self.problems[0])
-        looks = f"; {len(self.findings)} things deserve a look" if self.findings else ""
-        return f"{sum(night.carry for night in self.nights)} files would be carried{looks}."
+        looks = f"; {counted(len(self.findings), 'finding')} to look at" if self.findings else ""
+        return f"{counted(sum(night.carry for night in self.nights), 'file')} would be carried{looks}."
 
     def as_json(self) -> dict[str, Any]:
         """Return the plan as `--json` prints it."""
