@@ -59,6 +59,7 @@ class FindingKind(StrEnum):
     SAME_FIELD = "two targets in one field"
     NOT_FILED = "not filed"
     NOT_ACKNOWLEDGED = "not acknowledged on the drive"
+    NOT_BELIEVED = "acknowledgement not believed"
     INDEX_BEHIND = "the index was not brought up to date"
     LOG_NOT_READ = "log not understood"
 

@@ -17,6 +17,7 @@ class Phase(StrEnum):
     READING_BACK = "reading back"
     CHECKING = "checking"
     FILING = "filing"
+    CLEARING = "hashing again"
 
 
 class PhaseBegan(NamedTuple):

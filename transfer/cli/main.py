@@ -33,6 +33,7 @@ _COMMANDS = {
     "compare": "Lay nights side by side: what parts the good ones from the others.",
     "mark": "Keep your verdict on a night: good, poor or lost.",
     "index": "Build the archive's index again from its bags.",
+    "clear": "List what may be deleted from the sources; --delete does it.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",
 }
 

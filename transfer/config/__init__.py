@@ -2,12 +2,22 @@
 
 from transfer.config.problems import BrokenConfig, ConfigProblem
 from transfer.config.reading import find_config, load_config
-from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source, SourceKind
+from transfer.config.settings import (
+    Archive,
+    ClearOptions,
+    Config,
+    DriveName,
+    SendOptions,
+    Site,
+    Source,
+    SourceKind,
+)
 from transfer.config.values import parse_duration_s
 
 __all__ = [
     "Archive",
     "BrokenConfig",
+    "ClearOptions",
     "Config",
     "ConfigProblem",
     "DriveName",

@@ -12,7 +12,7 @@ from manifests.frames.calibration.tolerances import Tolerances
 from manifests.readings.description import LogDescription
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
-from transfer.config.settings import Archive, Config, DriveName, SendOptions, Site, Source
+from transfer.config.settings import Archive, ClearOptions, Config, DriveName, SendOptions, Site, Source
 from transfer.config.values import FileSurroundings, Unfit
 
 
@@ -150,6 +150,12 @@ SECTIONS = (
             Key("time_limit", "time_limit_s", values.duration_s),
             Key("catch_up_nights", "catch_up_nights", values.nights),
         ),
+    ),
+    Section(
+        "clear",
+        "clear",
+        ClearOptions,
+        (Key("copies", "copies", values.copies), Key("proven_within", "proven_within_s", values.duration_s)),
     ),
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),

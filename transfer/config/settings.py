@@ -71,6 +71,14 @@ class SendOptions:
 
 
 @dataclass(frozen=True, slots=True)
+class ClearOptions:
+    """What lets a source's file go: proven in `copies` places, none longer ago than `proven_within_s`."""
+
+    copies: int = 2
+    proven_within_s: float = 400 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     """All that a nightferry.toml says; folders are absolute.
 
@@ -87,6 +95,7 @@ class Config:
     drives: tuple[DriveName, ...] = ()
     archive: Archive | None = None
     send: SendOptions = SendOptions()
+    clear: ClearOptions = ClearOptions()
     records_folder: Path | None = None
     targets: Mapping[str, str] = field(default_factory=dict)
     filters: Mapping[str, str] = field(default_factory=dict)

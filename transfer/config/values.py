@@ -191,6 +191,13 @@ def count(value: object, _around: FileSurroundings) -> int:
     return value
 
 
+def copies(value: object, _around: FileSurroundings) -> int:
+    """Read a number of places: without any, a file that is nowhere else would go."""
+    if isinstance(value, bool) or not isinstance(value, int) or value < 1:
+        raise Unfit("a whole number of places, 1 or more")
+    return value
+
+
 def latitude_deg(value: object, _around: FileSurroundings) -> float:
     """Read a latitude, in degrees north."""
     return _degrees(value, "north", "south", -90, 90)
@@ -229,18 +236,19 @@ def degrees_understood(written: str) -> float | None:
 
 _DURATION_AT_MOST = 40  # characters: the expression below is slow on endless white space
 _DURATION = re.compile(
-    r"(?:([\d.]+)\s*h(?:ours?)?)?\s*(?:([\d.]+)\s*m(?:in(?:utes?)?)?)?\s*(?:([\d.]+)\s*s(?:ec(?:onds?)?)?)?",
+    r"(?:([\d.]+)\s*d(?:ays?)?)?\s*(?:([\d.]+)\s*h(?:ours?)?)?\s*"
+    r"(?:([\d.]+)\s*m(?:in(?:utes?)?)?)?\s*(?:([\d.]+)\s*s(?:ec(?:onds?)?)?)?",
     re.IGNORECASE | re.ASCII,
 )
 
 
 def parse_duration_s(written: str) -> float:
-    """Give the seconds in "90s", "30m", "1h 30m"; a unit is never guessed. Raises ValueError."""
+    """Return the seconds in "90s", "1h 30m", "400d"; a unit is never guessed. Raises ValueError."""
     found = _DURATION.fullmatch(written.strip()) if len(written) <= _DURATION_AT_MOST else None
     if found is None:
         raise ValueError(written)
-    hours, minutes, seconds = (float(part or 0) for part in found.groups())
-    total_s = 3600 * hours + 60 * minutes + seconds
+    days, hours, minutes, seconds = (float(part or 0) for part in found.groups())
+    total_s = 86400 * days + 3600 * hours + 60 * minutes + seconds
     if not 0 < total_s < math.inf:
         raise ValueError(written)
     return total_s

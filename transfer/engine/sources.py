@@ -69,6 +69,14 @@ def check_places(sources: Iterable[Source], drive_root: Path) -> None:
             raise ConfigurationError(happened, drive_root, "Choose a drive, or a source, outside the other.")
 
 
+def check_apart(sources: Iterable[Source], place: Path, what: str) -> None:
+    """Make sure that no source lies in a place and the place in no source. Raises ConfigurationError."""
+    for source in sources:
+        if _lies_within(source.folder, place) or _lies_within(place, source.folder):
+            happened = f'The source "{source.name}" and {what} ({place}) lie one in the other'
+            raise ConfigurationError(happened, source.folder, "Choose two folders apart from each other.")
+
+
 def _lies_within(inner: Path, outer: Path) -> bool:
     """Compare by identity, not by spelling: cases, links and second mounts all lead to one folder."""
     folder = inner.resolve()

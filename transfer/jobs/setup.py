@@ -145,7 +145,7 @@ def found_lines(found: FoundHere) -> Iterator[str]:
 def setup_text(found: FoundHere) -> str:
     """Return a nightferry.toml, to be stored as UTF-8: it can be used as it is, and explains every key."""
     here = (_HEAD, _site(found), _sources(found), _LOGS, _drives(found))
-    sections = (*here, _ARCHIVE, _SEND, _RECORDS, _NAMES, _CALIBRATION)
+    sections = (*here, _ARCHIVE, _SEND, _CLEAR, _RECORDS, _NAMES, _CALIBRATION)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 
 
@@ -169,6 +169,14 @@ _SEND = """
 # `send` ends in order after this time, with everything it lists as proven proven: "90s", "30m", "1h 30m".
 # time_limit = "30m"
 # catch_up_nights = 30   # earlier nights whose files are safe nowhere are carried after tonight; 0 for none
+"""
+
+_CLEAR = """
+[clear]
+# A source's file may be deleted when so many places have it (archives that acknowledged it, and drives while
+# they are here), and read it back no longer ago than that. `nightferry clear` lists it; --delete deletes.
+# copies = 2
+# proven_within = "400d"
 """
 
 _RECORDS = """

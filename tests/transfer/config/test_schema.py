@@ -8,6 +8,7 @@ from manifests.frames.calibration.tolerances import Tolerances
 from transfer.config import (
     Archive,
     BrokenConfig,
+    ClearOptions,
     Config,
     DriveName,
     SendOptions,
@@ -35,6 +36,7 @@ WHOLE = {
     "archive": {"folder": "../archive"},
     "failure": [{"event": "connection lost"}],
     "send": {"time_limit": "30m", "catch_up_nights": 14},
+    "clear": {"copies": 3, "proven_within": "100d"},
     "records": {"folder": "records"},
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
     "filters": {"Ha": ["narrow red"]},
@@ -90,6 +92,7 @@ def test_every_key_becomes_a_setting():
         drives=(DriveName("blue stick"), DriveName("attic", Path("/mnt/attic"))),
         archive=Archive(Path("/night/../archive")),
         send=SendOptions(1800, 14),
+        clear=ClearOptions(3, 100 * 86400.0),
         records_folder=Path("/night/records"),
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
         filters={"narrow red": "Ha"},

@@ -12,7 +12,8 @@ WRONG_TYPES = [True, 1, 1.5, None, [], {}, ["a", 1], [[]]]
 
 
 @pytest.mark.parametrize(
-    ("written", "seconds"), [("30m", 1800), ("1h 30m", 5400), ("90s", 90), ("1h30m", 5400)]
+    ("written", "seconds"),
+    [("30m", 1800), ("1h 30m", 5400), ("90s", 90), ("1h30m", 5400), ("400d", 34_560_000)],
 )
 def test_a_time_has_units(written, seconds):
     assert parse_duration_s(written) == seconds

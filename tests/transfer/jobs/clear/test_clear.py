@@ -1,0 +1,432 @@
+"""What may go and what stays: what is proven in enough other places goes, hashed again before."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from contextlib import contextmanager
+from datetime import timedelta
+
+import pytest
+
+from manifests.findings import FindingKind
+from tests.support.nights import noise, prepared
+from tests.transfer.jobs.clear.conftest import LATER
+from transfer.engine.drive import only_run_on
+from transfer.engine.medium import this_computer
+from transfer.errors import Busy, ConfigurationError, DriveFailed, ExitCode, NotThere
+from transfer.jobs.clear.ledger import NAME, open_ledger
+from transfer.stop import Stop
+
+LIGHT = "frames/M 51/Ha/light 1.fits"
+
+
+def ledger(home):
+    return [json.loads(line) for line in (home.computer.records / NAME).read_bytes().splitlines()]
+
+
+def source(home, path):
+    return home.computer.root / "computer" / path
+
+
+# What goes
+
+
+def test_what_archive_and_drive_have_goes_and_the_ledger_says_so(carried):
+    before = {path: source(carried, path).read_bytes() for path in carried.files()}
+    outcome = carried.clear()
+    assert (outcome.exit_code, outcome.deleted, carried.files()) == (ExitCode.PROVEN, 5, [])
+    assert outcome.deleted_bytes == sum(map(len, before.values()))
+    lines = {f"{line['source']}/{line['path']}": line for line in ledger(carried)}
+    assert lines.keys() == before.keys()
+    assert {place["kind"] for line in lines.values() for place in line["in"]} == {"archive", "drive"}
+    kept = {path.read_bytes() for path in carried.desk.archive.rglob("data/**/*") if path.is_file()}
+    assert set(before.values()) <= kept
+
+
+def test_folders_that_held_only_cleared_files_go_and_a_source_s_own_never(carried):
+    source(carried, "frames/M 51/notes of mine.txt").write_text("not carried\n")
+    carried.clear()
+    left = sorted(path.name for path in (carried.computer.root / "computer").rglob("*"))
+    assert left == ["M 51", "frames", "logs", "notes of mine.txt"]
+
+
+def test_a_list_touches_nothing_and_says_what_would_go(carried):
+    before = carried.computer.fingerprint()
+    outcome = carried.clear(delete=False)
+    assert (outcome.may_go, outcome.deleted) == (5, None)
+    assert carried.computer.fingerprint() == before
+    assert not (carried.computer.records / NAME).exists()
+
+
+def test_the_next_run_goes_on_and_finds_nothing(carried):
+    carried.clear()
+    again = carried.clear()
+    assert (again.exit_code, again.deleted, again.nights) == (ExitCode.PROVEN, 0, ())
+
+
+def test_the_next_night_is_sent_after_the_last_one_went(carried):
+    carried.clear()
+    carried.computer.frame("next.fits", begun="2026-03-15T23:00:00", data=noise(900, 8))
+    outcome = carried.computer.send(carried.stick)
+    assert (outcome.exit_code, outcome.files_proven) == (ExitCode.PROVEN, 1)
+    assert carried.clear().deleted == 0
+    assert carried.desk.file(carried.stick).exit_code == 0
+    assert carried.clear().deleted == 1
+
+
+# What stays
+
+
+def test_what_was_never_carried_stays(carried):
+    carried.computer.frame("late.fits", data=noise(900, 8))
+    outcome = carried.clear()
+    assert carried.files() == ["frames/late.fits"]
+    assert "safe only here" in carried.why(outcome)["frames/late.fits"]
+
+
+def test_what_only_the_drive_has_stays(home):
+    home.computer.send(home.stick)
+    outcome = home.clear()
+    assert len(home.files()) == 5
+    assert home.why(outcome)[LIGHT] == "proven in 1 of 2 places; drive 'Field stick'"
+
+
+def test_a_drive_counts_only_while_it_is_here(carried):
+    carried.clear(delete=False)
+    carried.take_away()
+    outcome = carried.clear()
+    assert len(carried.files()) == 5
+    assert carried.why(outcome)[LIGHT] == "proven in 1 of 2 places; archive 'archive'"
+
+
+def test_a_drive_counts_only_while_it_holds_the_file(carried):
+    (carried.stick / "2026-03-14/data" / LIGHT).unlink()
+    outcome = carried.clear()
+    assert carried.files() == [LIGHT]
+    assert outcome.deleted == 4
+
+
+def test_a_drive_of_which_this_computer_knows_nothing_counts_for_nothing(carried):
+    shutil.rmtree(carried.computer.records / "bags")
+    assert carried.clear().deleted == 0
+
+
+def test_one_place_is_enough_where_the_configuration_says_so_and_acknowledgements_are_remembered(carried):
+    carried.clear(delete=False)
+    carried.take_away()
+    carried.computer.more = "[clear]\ncopies = 1\n"
+    carried.computer.configure()
+    assert carried.clear().deleted == 5
+
+
+def test_a_proof_that_is_too_old_counts_for_nothing(carried):
+    carried.computer.more = '[clear]\nproven_within = "30d"\n'
+    carried.computer.configure()
+    outcome = carried.clear(now=LATER + timedelta(days=30))
+    assert len(carried.files()) == 5
+    assert "proven too long ago: archive 'archive'" in carried.why(outcome)[LIGHT]
+
+
+def test_with_a_clock_that_is_a_year_behind_nothing_goes_and_it_is_said(carried):
+    outcome = carried.clear(now=LATER - timedelta(days=366))
+    assert (outcome.exit_code, len(carried.files())) == (ExitCode.SOMETHING_UNPROVEN, 5)
+    (finding,) = outcome.findings
+    assert finding.kind is FindingKind.NOT_BELIEVED
+    assert "clock" in finding.detail
+
+
+def test_with_a_clock_that_is_two_years_ahead_nothing_goes(carried):
+    assert carried.clear(now=LATER + timedelta(days=731)).deleted == 0
+
+
+def test_a_frame_that_was_changed_in_place_stays_whatever_its_size_and_time(carried):
+    path = source(carried, LIGHT)
+    facts, content = path.stat(), bytearray(path.read_bytes())
+    content[-1] ^= 1
+    path.write_bytes(content)
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    outcome = carried.clear()
+    assert carried.files() == [LIGHT]
+    assert path.read_bytes() == content
+    assert carried.why(outcome) == {LIGHT: "its content is not what is proven elsewhere"}
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+
+
+def test_a_log_that_grew_stays(carried):
+    carried.computer.append(carried.computer.logs / "mount.log", b"23:00 parked\n")
+    outcome = carried.clear()
+    assert carried.files() == ["logs/mount.log"]
+    assert carried.why(outcome) == {"logs/mount.log": "it has changed since it was carried"}
+
+
+def test_a_log_of_the_last_day_stays(carried):
+    modified = (carried.computer.logs / "mount.log").stat().st_mtime
+    outcome = carried.clear(now=LATER.fromtimestamp(modified, LATER.tzinfo) + timedelta(hours=23))
+    assert carried.files() == ["logs/mount.log", "logs/weather/2026-03-14/mast.csv"]
+    assert "may still grow" in carried.why(outcome)["logs/mount.log"]
+
+
+def test_the_beginning_of_a_longer_log_that_is_proven_may_go(carried):
+    path = carried.computer.logs / "mount.log"
+    facts = path.stat()
+    path.write_bytes(b"22:00 sle")
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    assert (carried.clear().exit_code, carried.files()) == (ExitCode.PROVEN, [])
+
+
+def test_a_shorter_log_that_is_no_beginning_stays(carried):
+    path = carried.computer.logs / "mount.log"
+    facts = path.stat()
+    path.write_bytes(b"22:00 SLE")
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    carried.clear()
+    assert carried.files() == ["logs/mount.log"]
+
+
+def test_a_beginning_stays_where_the_longer_copy_is_damaged(carried):
+    path = carried.computer.logs / "mount.log"
+    facts = path.stat()
+    path.write_bytes(b"22:00 sle")
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    (carried.stick / "2026-03-14/data/logs/mount.log").write_bytes(b"22:00 sleeping")
+    carried.clear()
+    assert carried.files() == ["logs/mount.log"]
+
+
+def test_links_and_what_lies_behind_them_are_not_touched(home, tmp_path):
+    outside = tmp_path / "outside"
+    (outside / "below").mkdir(parents=True)
+    shutil.move(source(home, LIGHT), outside / "light 1.fits")
+    source(home, LIGHT).symlink_to(outside / "light 1.fits")
+    shutil.move(source(home, "frames/darks/dark_1.fits"), outside / "below/dark_1.fits")
+    source(home, "frames/darks").rmdir()
+    source(home, "frames/darks").symlink_to(outside / "below")
+    home.carry()
+    outcome = home.clear()
+    assert outcome.deleted == 3
+    assert (outside / "light 1.fits").exists()
+    assert (outside / "below/dark_1.fits").exists()
+    why = home.why(outcome)
+    assert "is a link" in why[LIGHT]
+    assert "behind a link" in why["frames/darks/dark_1.fits"]
+
+
+OPENED = """
+import sys
+with open(sys.argv[1], sys.argv[2]):
+    print("open", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="Linux tells who has a file open")
+@pytest.mark.parametrize("mode", ["rb", "ab"])
+def test_a_file_that_another_program_has_open_stays(carried, mode):
+    words = [sys.executable, "-c", OPENED, source(carried, LIGHT), mode]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout.readline() == "open\n"
+        outcome = carried.clear()
+    assert carried.files() == [LIGHT]
+    assert carried.why(outcome) == {LIGHT: "another program has it open"}
+
+
+# Between the hash and the removal
+
+
+class Meddling(type(this_computer())):
+    """This computer, where something happens to a file after it was hashed."""
+
+    def __init__(self, act):
+        self._act = act
+
+    @contextmanager
+    def alone_with(self, descriptor):
+        self._act()
+        with super().alone_with(descriptor) as alone:
+            yield alone
+
+
+def test_another_file_that_takes_the_name_stays(carried):
+    other = source(carried, "frames/new.fits")
+    other.write_bytes(b"a new frame")
+
+    def swap():
+        if other.exists():
+            other.replace(source(carried, LIGHT))
+
+    carried.clear(medium=Meddling(swap))
+    assert source(carried, LIGHT).read_bytes() == b"a new frame"
+
+
+def test_a_file_that_is_written_to_after_it_was_hashed_stays(carried):
+    path = source(carried, LIGHT)
+
+    def write():
+        if path.exists():
+            facts = path.stat()
+            with path.open("r+b") as file:
+                file.write(b"X")
+            os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+
+    outcome = carried.clear(medium=Meddling(write))
+    assert carried.files() == [LIGHT]
+    assert carried.why(outcome) == {LIGHT: "it has changed since it was hashed"}
+
+
+def test_a_folder_swapped_for_a_link_leads_nowhere_else(carried, tmp_path):
+    outside = tmp_path / "outside"
+    shutil.copytree(source(carried, "frames/M 51"), outside)
+    folder = source(carried, "frames/M 51")
+
+    def swap():
+        if not folder.is_symlink():
+            folder.rename(folder.with_name("moved"))
+            folder.symlink_to(outside)
+
+    carried.clear(medium=Meddling(swap))
+    assert sorted(path.name for path in outside.rglob("*.fits")) == ["light 1.fits", "light 2.fits"]
+
+
+class Untold(type(this_computer())):
+    """A system that does not say who has a file open."""
+
+    @contextmanager
+    def alone_with(self, descriptor):
+        yield None
+
+
+def test_where_the_system_does_not_say_who_has_a_file_open_what_was_just_written_stays(home):
+    home.carry()
+    just = LATER.fromtimestamp(source(home, LIGHT).stat().st_mtime, LATER.tzinfo)
+    home.clear(now=just + timedelta(minutes=59), medium=Untold())
+    assert len(home.files()) == 5
+    home.clear(now=just + timedelta(minutes=61), medium=Untold())
+    assert home.files() == ["logs/mount.log", "logs/weather/2026-03-14/mast.csv"]
+
+
+# The ledger, and others at work
+
+
+def test_without_a_ledger_nothing_goes(carried):
+    (carried.computer.records / NAME).mkdir()
+    with pytest.raises(DriveFailed, match="nothing goes without it"):
+        carried.clear()
+    assert len(carried.files()) == 5
+
+
+class Unflushed(type(this_computer())):
+    """A computer whose ledger cannot be flushed once it is open."""
+
+    def pin(self, path):
+        folder = super().pin(path)
+        flushes = iter(range(100))
+
+        def flush(descriptors):
+            if next(flushes):
+                raise OSError(5, "Input/output error")
+
+        if path.name == "records":
+            folder.flush_files = flush
+        return folder
+
+
+def test_a_ledger_that_fails_on_the_way_ends_the_removal_and_the_outcome_says_what_went(carried):
+    outcome = carried.clear(medium=Unflushed())
+    assert len(carried.files()) == 5
+    assert (outcome.deleted, outcome.exit_code) == (0, ExitCode.SOMETHING_UNPROVEN)
+    assert "nothing goes without it" in outcome.message
+
+
+def test_a_ledger_s_last_line_that_was_cut_off_swallows_none(carried):
+    (carried.computer.records / NAME).write_bytes(b'{"utc":"20')
+    carried.clear()
+    lines = (carried.computer.records / NAME).read_bytes().splitlines()
+    assert lines[0] == b'{"utc":"20'
+    assert all(json.loads(line) for line in lines[1:])
+
+
+def test_two_runs_at_once_do_not_remove(carried):
+    with open_ledger(carried.computer.records, this_computer()), pytest.raises(Busy):
+        carried.clear()
+    assert len(carried.files()) == 5
+
+
+def test_nothing_goes_while_another_run_is_at_work_on_the_drive(carried):
+    with only_run_on(carried.stick, this_computer()), pytest.raises(Busy):
+        carried.clear()
+    assert carried.clear(delete=False).may_go == 5
+
+
+def test_a_run_that_is_told_to_stop_says_so(carried):
+    stop = Stop()
+    stop.ask("signal SIGTERM")
+    outcome = carried.clear(stop=stop)
+    assert (outcome.exit_code, outcome.deleted) == (ExitCode.STOPPED_EARLY, 0)
+    assert len(carried.files()) == 5
+
+
+# Places
+
+
+def test_an_archive_that_is_here_is_asked_itself(carried):
+    carried.computer.more = f"[archive]\nfolder = '{carried.desk.archive}'\n"
+    carried.computer.configure()
+    next(carried.desk.archive.rglob("light 1.fits")).unlink()
+    outcome = carried.clear()
+    assert carried.files() == [LIGHT]
+    assert carried.why(outcome)[LIGHT] == "proven in 1 of 2 places; drive 'Field stick'"
+
+
+def test_two_drives_count_for_two(home):
+    other = prepared(home.stick.with_name("other"), "Second stick")
+    home.computer.drives.append(f"name = 'Second stick'\nfolder = '{other}'")
+    home.computer.configure()
+    home.computer.send(home.stick, other)
+    assert home.clear().deleted == 5
+
+
+def test_a_source_that_lies_in_the_archive_is_refused(carried):
+    carried.computer.more = f"[archive]\nfolder = '{carried.computer.root}'\n"
+    carried.computer.configure()
+    (carried.computer.root / "nightferry-archive.toml").touch()
+    with pytest.raises(ConfigurationError, match="lie one in the other"):
+        carried.clear()
+
+
+def test_without_any_source_s_folder_there_is_nothing_to_clear(carried):
+    shutil.rmtree(carried.computer.root / "computer")
+    with pytest.raises(NotThere, match="No source's folder is there"):
+        carried.clear()
+
+
+def test_a_source_that_is_absent_keeps_no_other_from_being_cleared(carried):
+    shutil.rmtree(carried.computer.logs)
+    outcome = carried.clear()
+    assert outcome.deleted == 3
+    assert [found.kind for found in outcome.findings] == [FindingKind.SOURCE_ABSENT]
+
+
+def test_json_has_the_keys_that_scripts_rely_on(carried):
+    carried.computer.frame("late.fits", data=noise(900, 8))
+    ran = carried.computer.command("clear", "--delete", "--json")
+    told = ran.document
+    assert (ran.exit, told["exit"], told["command"], told["deleted"]) == (0, 0, "clear", 5)
+    (night,) = told["nights"]
+    assert {"night", "files", "bytes", "may_go", "may_go_bytes", "stays"} == night.keys()
+    assert (night["night"], night["files"], night["may_go"]) == ("2026-03-14", 6, 5)
+    assert told["deleted_bytes"] == night["may_go_bytes"]
+    assert [each["path"] for each in night["stays"]] == ["frames/late.fits"]
+    assert "CANNOT BE UNDONE" in ran.err
+
+
+def test_the_list_says_how_to_delete_and_what_was_deleted(carried):
+    listed = carried.computer.command("clear")
+    assert "nightferry clear --delete" in listed.out
+    assert len(carried.files()) == 5
+    done = carried.computer.command("clear", "--delete")
+    assert done.out.startswith("Deleted 5 files")
+    assert (done.exit, carried.files()) == (0, [])

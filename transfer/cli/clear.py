@@ -1,0 +1,150 @@
+"""`nightferry clear`: what may be deleted from the sources, and its deletion."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+import click
+
+from transfer.cli.options import (
+    all_findings_option,
+    config_option,
+    ends_with_exit_code,
+    json_option,
+    print_json,
+    records_folder,
+    say,
+    the_config,
+)
+from transfer.cli.progress import Progress
+from transfer.cli.screen import screen_of
+from transfer.cli.signals import stop_on_signals
+from transfer.cli.tables import Column, Narrow, table
+from transfer.cli.telling import fitted, worth_a_look
+from transfer.config import Config
+from transfer.engine.medium import this_computer
+from transfer.jobs.clear.outcome import ClearOutcome
+from transfer.jobs.clear.plan import ClearNight, Stays
+from transfer.jobs.clear.run import ready_to_clear
+from transfer.records import Records
+from transfer.stop import Stop
+from transfer.surroundings import Surroundings
+from transfer.words import counted, size_told
+
+_NOTHING = {"nights": [], "deleted": 0, "deleted_bytes": 0}
+
+
+def _columns(goes: str, frees: str) -> tuple[Column, ...]:
+    return (
+        Column("night"),
+        Column("files", right=True),
+        Column(goes, right=True),
+        Column(frees, right=True),
+        Column("stay", right=True),
+        Column("why", narrow=Narrow.WRAPS, least=24),
+    )
+
+
+@click.command("clear")
+@click.option("--delete", is_flag=True, help="Delete what may go, each file hashed again before.")
+@all_findings_option
+@config_option
+@json_option
+@ends_with_exit_code("clear", _NOTHING)
+def command(delete: bool, all_findings: bool, config_file: str | None, as_json: bool) -> int:
+    """List what may be deleted from the sources, night by night: what is proven in enough other places.
+
+    Archives count by the acknowledgements that drives have brought home, or, where the archive is here, by
+    what it has; drives while they are here and hold it. [clear] says how many places are enough. With
+    --delete each file is hashed again, compared, written to a ledger, and then deleted. Deleted files
+    cannot be brought back on this computer. Without a terminal, --delete asks nothing.
+    """
+    config, stop = the_config(config_file), Stop()
+    stop_on_signals(stop)
+    with Progress(shown=not as_json) as progress:
+        around = Surroundings(this_computer(), Records(records_folder(config)), stop, progress)
+        outcome = _clear(config, around, delete=delete, asks=not as_json and _has_terminal())
+    if as_json:
+        print_json(outcome.as_json())
+    else:
+        _report(outcome, all_findings)
+    return int(outcome.exit_code)
+
+
+def _has_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _clear(config: Config, around: Surroundings, *, delete: bool, asks: bool) -> ClearOutcome:
+    believe = False
+    if delete and asks:
+        with ready_to_clear(config, around, hold=False) as run:
+            believe = bool(run.unsigned) and _believes(run.unsigned)
+    with ready_to_clear(config, around, hold=delete, believe_unsigned=believe) as run:
+        if not delete or not run.outcome.may_go:
+            return run.outcome
+        _caution(run.outcome)
+        if asks and not click.confirm("Delete them?", err=True):
+            return run.outcome
+        return run.delete(records_folder(config))
+
+
+def _believes(archives: Sequence[str]) -> bool:
+    """Ask a person whether unsigned acknowledgements count: anybody may have written them."""
+    named = ", ".join(archives)
+    say(
+        f"Acknowledgements of {named} are not signed with this computer's key: whoever had the drive in hand "
+        "may have written them. Filing the drive again signs them.",
+        err=True,
+    )
+    return click.confirm("Believe them this once?", err=True)
+
+
+def _caution(outcome: ClearOutcome) -> None:
+    nights = sum(bool(night.may_go) for night in outcome.nights)
+    what = f"{counted(outcome.may_go, 'file')} ({size_told(outcome.may_go_bytes)})"
+    say(
+        f"About to delete {what} of {counted(nights, 'night')} from this computer. "
+        "THIS CANNOT BE UNDONE. Each file is hashed again first; one that is not what is proven elsewhere "
+        "stays.",
+        err=True,
+    )
+
+
+def _report(outcome: ClearOutcome, each_finding: bool) -> None:
+    screen = screen_of(sys.stdout)
+    lines = [outcome.message]
+    columns = _columns("may go", "frees") if outcome.deleted is None else _columns("deleted", "freed")
+    lines += table(columns, (_row(night, outcome) for night in outcome.nights), screen)
+    lines += fitted(map(screen.clean, _rest(outcome, each_finding)), screen.width)
+    say("\n".join(lines))
+
+
+def _row(night: ClearNight, outcome: ClearOutcome) -> tuple[str | Sequence[str] | None, ...]:
+    went = night.may_go if outcome.deleted is None else outcome.removed_of(night)
+    stays = night.stays if outcome.deleted is None else (*night.stays, *outcome.kept_of(night))
+    return (
+        night.night.isoformat(),
+        f"{night.files:,}",
+        f"{len(went):,}",
+        size_told(sum(each.file.size_bytes for each in went)) if went else None,
+        f"{night.files - len(went):,}",
+        list(_reasons(stays)) or None,
+    )
+
+
+def _reasons(stays: Sequence[Stays]) -> Iterator[str]:
+    """Return each reason once, with the number of files it is for; the most frequent first."""
+    reasons = Counter(each.why for each in stays)
+    for why, count in reasons.most_common():
+        yield why if count == len(stays) else f"{count:,}: {why}"
+
+
+def _rest(outcome: ClearOutcome, each_finding: bool) -> Iterator[str]:
+    for each in outcome.kept:
+        yield f"Stayed after all: {each.path}: {each.why}"
+    yield from worth_a_look(outcome.findings, each=each_finding)
+    if outcome.deleted is None and outcome.may_go:
+        yield "Nothing was deleted. To delete what may go, for good: nightferry clear --delete"

@@ -1,0 +1,210 @@
+"""The removal itself: hashed again, compared, written to the ledger, and only then removed.
+
+Files go in batches: each is opened and hashed, all are written to the ledger with one flush, and each is
+removed by the descriptor that it was hashed by, if nobody has it open and nothing has touched it since.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from transfer.engine.bag.lines import parent
+from transfer.engine.medium import PinnedFolder
+from transfer.engine.medium.base import BLOCK_BYTES
+from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
+from transfer.jobs.clear.evidence import Copy
+from transfer.jobs.clear.ledger import Ledger
+from transfer.jobs.clear.plan import MayGo, Stays
+from transfer.surroundings import Surroundings
+
+# Each file of a batch is held open: systems allow 256 at least.
+_BATCH_FILES = 64
+_BATCH_BYTES = 1 << 30
+# Where the system does not say whether a program has a file open, one that was just written stays.
+_RESTS = timedelta(hours=1)
+_WHAT = "what may go"
+
+
+class _Kept(Exception):
+    """A file stays after all; the text says why."""
+
+
+def _require(holds: object, why: str) -> None:
+    if not holds:
+        raise _Kept(why)
+
+
+class _ToldToStop(Exception):
+    """The run has to end before this file was read."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A file that was hashed and is what was proven elsewhere: open, with its facts from before that."""
+
+    going: MayGo
+    descriptor: int
+    facts: os.stat_result
+
+
+@dataclass(slots=True)
+class Removal:
+    """Removes files from their sources' pinned folders. What it did is in `removed` and `stays`.
+
+    `copies` are those on drives that are here, by SHA-256.
+    """
+
+    folders: Mapping[str, PinnedFolder]
+    copies: Mapping[str, list[Copy]]
+    ledger: Ledger
+    around: Surroundings
+    removed: list[MayGo] = field(default_factory=list)
+    stays: list[Stays] = field(default_factory=list)
+    emptied: set[tuple[str, str]] = field(default_factory=set)
+
+    def remove(self, going: Iterable[MayGo]) -> None:
+        """Remove files, until the run has to end. Raises NightferryError where the ledger fails."""
+        all_of_them = list(going)
+        total = sum(each.file.size_bytes for each in all_of_them)
+        self.around.listen(PhaseBegan(Phase.CLEARING, _WHAT, total))
+        for batch in _batches(all_of_them):
+            if self.around.stop.why:
+                break
+            self._remove_batch(batch)
+        self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
+        self._remove_folders()
+
+    def _remove_batch(self, batch: list[MayGo]) -> None:
+        held: list[_Held] = []
+        try:
+            for each in batch:
+                self._unless_it_stays(each, lambda each=each: held.append(self._hashed(each)))  # type: ignore[misc]
+            if held and not self.around.stop.why:
+                self.ledger.write([each.going for each in held], self.around.clock())
+                for one in held:
+                    self._unless_it_stays(one.going, lambda one=one: self._remove(one))  # type: ignore[misc]
+        finally:
+            for one in held:
+                os.close(one.descriptor)
+
+    def _unless_it_stays(self, going: MayGo, act: Callable[[], None]) -> None:
+        try:
+            act()
+        except _ToldToStop:
+            return
+        except _Kept as kept:
+            why = str(kept)
+        except FileNotFoundError:
+            why = "it has gone"
+        except OSError as error:
+            why = _told(error)
+        else:
+            return
+        self.stays.append(Stays(going.shown, why))
+
+    # Before
+
+    def _hashed(self, going: MayGo) -> _Held:
+        """Open a file and hash it again. Raises _Kept, OSError, and _ToldToStop."""
+        file = going.file
+        descriptor = self.folders[file.source].open_to_remove(file.path)
+        try:
+            facts = os.fstat(descriptor)
+            same = (facts.st_size, facts.st_mtime_ns) == (file.size_bytes, file.modified_ns)
+            _require(same, "it has changed since it was looked at")
+            sha256 = self._sha256(descriptor)
+            proven = self._beginning_of_a_copy(going) if going.is_beginning else going.version.sha256
+            _require(sha256 == proven, "its content is not what is proven elsewhere")
+        except BaseException:
+            os.close(descriptor)
+            raise
+        return _Held(going, descriptor, facts)
+
+    def _sha256(self, descriptor: int) -> str:
+        digest = hashlib.sha256()
+        while block := os.read(descriptor, BLOCK_BYTES):
+            if self.around.stop.why:
+                raise _ToldToStop
+            digest.update(block)
+            self.around.listen(BytesDone(Phase.CLEARING, _WHAT, len(block)))
+        return digest.hexdigest()
+
+    def _beginning_of_a_copy(self, going: MayGo) -> str:
+        """Return the SHA-256 of the first bytes of a longer copy that is still what was proven."""
+        for copy in self.copies.get(going.version.sha256, ()):
+            beginning, whole = _beginning_and_whole(copy, going.file.size_bytes)
+            if whole == going.version.sha256:
+                return beginning
+        raise _Kept("the longer log that it is the beginning of cannot be read on the drive")
+
+    # The act
+
+    def _remove(self, held: _Held) -> None:
+        """Remove a file if it is alone and as it was hashed. Raises _Kept and OSError."""
+        file, now = held.going.file, self.around.clock()
+        with self.around.medium.alone_with(held.descriptor) as alone:
+            _require(alone is not False, "another program has it open")
+            rests = datetime.fromtimestamp(file.modified_ns / 1e9, UTC) <= now - _RESTS
+            _require(alone or rests, "written within the last hour, perhaps by a program at work")
+            unchanged = _marks(os.fstat(held.descriptor)) == _marks(held.facts)
+            _require(unchanged, "it has changed since it was hashed")
+            self.folders[file.source].remove_opened(held.descriptor, file.path)
+        self.removed.append(held.going)
+        self.emptied.add((file.source, parent(file.path)))
+
+    # After
+
+    def _remove_folders(self) -> None:
+        """Remove the folders that have nothing left in them, but never a source's own."""
+        for source, path in sorted(self.emptied, key=lambda each: -each[1].count("/")):
+            while path and self._removed_folder(source, path):
+                path = parent(path)
+
+    def _removed_folder(self, source: str, path: str) -> bool:
+        try:
+            self.folders[source].remove_folder(path)
+        except OSError:
+            return False  # something else is in it, or another of its files has taken it away
+        return True
+
+
+def _batches(going: Iterable[MayGo]) -> Iterator[list[MayGo]]:
+    batch: list[MayGo] = []
+    size_bytes = 0
+    for each in going:
+        if batch and (len(batch) == _BATCH_FILES or size_bytes + each.file.size_bytes > _BATCH_BYTES):
+            yield batch
+            batch, size_bytes = [], 0
+        batch.append(each)
+        size_bytes += each.file.size_bytes
+    if batch:
+        yield batch
+
+
+def _marks(facts: os.stat_result) -> tuple[int, ...]:
+    """Return what every write to a file changes."""
+    return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
+
+
+def _beginning_and_whole(copy: Copy, size_bytes: int) -> tuple[str, str]:
+    """Return the SHA-256 of a copy's first bytes, and of all of it. Raises OSError."""
+    beginning, whole, left = hashlib.sha256(), hashlib.sha256(), size_bytes
+    with os.fdopen(copy.drive.folder.open_file(copy.path), "rb", buffering=0) as file:
+        while block := file.read(BLOCK_BYTES):
+            whole.update(block)
+            beginning.update(block[:left])
+            left -= min(left, len(block))
+    return beginning.hexdigest(), whole.hexdigest()
+
+
+def _told(error: OSError) -> str:
+    if error.errno == errno.EXDEV:
+        return "it lies on another volume than its source's folder"
+    if error.errno == errno.EBUSY:
+        return "another program has it open"
+    return error.strerror or str(error)

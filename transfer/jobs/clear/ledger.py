@@ -1,0 +1,105 @@
+"""The ledger of what was removed: a line for each file, flushed before the file goes; only added to."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
+from transfer.engine.medium.base import write_all
+from transfer.errors import Busy, DoesNotFit, DriveFailed, NightferryError
+from transfer.jobs.clear.plan import MayGo
+
+NAME = "cleared.jsonl"
+
+
+class Ledger:
+    """The open ledger of one run; no other run has it at the same time."""
+
+    def __init__(self, folder: PinnedFolder, descriptor: int) -> None:
+        self._folder = folder
+        self._descriptor = descriptor
+
+    def write(self, going: Iterable[MayGo], now: datetime) -> None:
+        """Write what is about to be removed, and flush it. Raises DriveFailed or DoesNotFit."""
+        content = b"".join(_line(each, now) for each in going)
+        try:
+            write_all(self._descriptor, content)
+            self._folder.flush_files([self._descriptor])
+        except OSError as error:
+            raise _failed(error, self._folder.path) from error
+
+
+@contextmanager
+def open_ledger(records: Path, medium: Medium) -> Iterator[Ledger]:
+    """Open the ledger in the folder of records. Raises Busy, DriveFailed and DoesNotFit."""
+    try:
+        records.mkdir(parents=True, exist_ok=True)
+        (records / NAME).touch()
+        lock = medium.lock(records / NAME)
+    except OSError as error:
+        raise _failed(error, records) from error
+    if lock is None:
+        raise Busy("Another run is removing files", records / NAME, "Wait for it to end, then try again.")
+    try:
+        folder = _pinned(records, medium)
+        try:
+            descriptor = _begun(folder, records)
+            try:
+                yield Ledger(folder, descriptor)
+            finally:
+                os.close(descriptor)
+        finally:
+            folder.close()
+    finally:
+        with suppress(OSError):
+            os.close(lock)
+
+
+def _pinned(records: Path, medium: Medium) -> PinnedFolder:
+    try:
+        return medium.pin(records)
+    except OSError as error:
+        raise _failed(error, records) from error
+
+
+def _begun(folder: PinnedFolder, records: Path) -> int:
+    """Open the file at its end; a last line that a dead run cut off is ended first."""
+    try:
+        with os.fdopen(folder.open_file(NAME), "rb") as file:
+            size_bytes = file.seek(0, os.SEEK_END)
+            file.seek(max(size_bytes - 1, 0))
+            is_cut_off = file.read() not in (b"", b"\n")
+        descriptor = folder.extend_file(NAME)
+        if is_cut_off:
+            write_all(descriptor, b"\n")
+        folder.flush_files([descriptor])
+        folder.flush_folders([""])
+    except OSError as error:
+        raise _failed(error, records) from error
+    return descriptor
+
+
+def _line(going: MayGo, now: datetime) -> bytes:
+    line = {
+        "utc": now.astimezone(UTC).isoformat(timespec="milliseconds"),
+        "source": going.file.source,
+        "path": going.file.path,
+        "size_bytes": going.file.size_bytes,
+        "sha256": going.version.sha256,
+        "beginning_of_bytes": going.version.size_bytes if going.is_beginning else None,
+        "in": [place._asdict() for place in going.places],
+    }
+    facts = {name: value for name, value in line.items() if value is not None}
+    return json.dumps(facts, separators=(",", ":")).encode("ascii") + b"\n"
+
+
+def _failed(error: OSError, records: Path) -> NightferryError:
+    happened = f"The ledger cannot be written ({error.strerror or error}), and nothing goes without it"
+    step = "Make room, or let this user write there; then try again."
+    kind = DoesNotFit if drive_is_full(error) else DriveFailed
+    return kind(happened, records / NAME, step)

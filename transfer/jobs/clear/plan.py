@@ -1,0 +1,147 @@
+"""What may go and what stays, file by file, before anything is removed."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+from manifests.frames.nights import night_of_ns
+from transfer.config import ClearOptions, SourceKind
+from transfer.engine.medium import PinnedFolder
+from transfer.engine.sources import SourceFile
+from transfer.jobs.clear.evidence import Evidence, Place, Version
+from transfer.words import counted
+
+# A log that nobody has touched for a day is not written to any more; its program may open it for each line.
+_LOG_RESTS = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class MayGo:
+    """A file that may go: what it was when it was carried, and the places that have it.
+
+    `is_beginning` says that the source is shorter: the beginning of what the places have.
+    """
+
+    file: SourceFile
+    version: Version
+    places: tuple[Place, ...]
+    is_beginning: bool = False
+
+    @property
+    def shown(self) -> str:
+        """Its source and its path there."""
+        return f"{self.file.source}/{self.file.path}"
+
+
+@dataclass(frozen=True, slots=True)
+class Stays:
+    """A file that stays, by its source and path there, and why."""
+
+    path: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClearNight:
+    """The files of one night in the sources."""
+
+    night: date
+    files: int
+    size_bytes: int
+    may_go: tuple[MayGo, ...]
+    stays: tuple[Stays, ...]
+
+    @property
+    def may_go_bytes(self) -> int:
+        """How much room it frees."""
+        return sum(each.file.size_bytes for each in self.may_go)
+
+
+@dataclass(frozen=True, slots=True)
+class Deciding:
+    """What decides: the evidence, what the configuration asks for, and where each source's folder is."""
+
+    evidence: Evidence
+    options: ClearOptions
+    now: datetime
+    longitude_deg: float
+    kinds: Mapping[str, SourceKind]
+    folders: Mapping[str, PinnedFolder]
+
+    def nights(self, files: Iterable[SourceFile]) -> tuple[ClearNight, ...]:
+        """Decide on every file; the oldest night comes first."""
+        by_night: dict[date, list[SourceFile]] = {}
+        for file in files:
+            by_night.setdefault(self._night(file), []).append(file)
+        return tuple(self._decided(night, sorted(of_one)) for night, of_one in sorted(by_night.items()))
+
+    def _night(self, file: SourceFile) -> date:
+        known = self.evidence.nights.get((file.source, file.path))
+        return known or night_of_ns(file.modified_ns, self.longitude_deg)
+
+    def _decided(self, night: date, files: list[SourceFile]) -> ClearNight:
+        decided = [self.decide(file) for file in files]
+        return ClearNight(
+            night=night,
+            files=len(files),
+            size_bytes=sum(file.size_bytes for file in files),
+            may_go=tuple(each for each in decided if isinstance(each, MayGo)),
+            stays=tuple(each for each in decided if isinstance(each, Stays)),
+        )
+
+    def decide(self, file: SourceFile) -> MayGo | Stays:
+        """Decide on one file."""
+        shown = f"{file.source}/{file.path}"
+        versions = self.evidence.versions.get((file.source, file.path), set())
+        is_log = self.kinds[file.source] is SourceKind.LOGS
+        fitting = [
+            version
+            for version in versions
+            if version.size_bytes == file.size_bytes
+            or (is_log and version.size_bytes > file.size_bytes and version.sha256 in self.evidence.copies)
+        ]
+        if not versions:
+            return Stays(shown, "safe only here: in no archive, as far as is known, and on no drive here")
+        if not fitting:
+            return Stays(shown, "it has changed since it was carried")
+        why = self._rests(file, is_log=is_log) or self._way(file)
+        if why:
+            return Stays(shown, why)
+        best = max(fitting, key=lambda version: (len(self._places(version)), version))
+        places = self._places(best)
+        if len(places) < self.options.copies:
+            return Stays(shown, self._too_few(best, places))
+        return MayGo(file, best, tuple(sorted(places)), best.size_bytes > file.size_bytes)
+
+    def _rests(self, file: SourceFile, *, is_log: bool) -> str:
+        """Return why a log may still grow, or nothing."""
+        modified = datetime.fromtimestamp(file.modified_ns / 1e9, UTC)
+        grows = is_log and modified > self.now - _LOG_RESTS
+        return "a log of the last day: it may still grow" if grows else ""
+
+    def _way(self, file: SourceFile) -> str:
+        """Return why the file that a path leads to is not removed, or nothing."""
+        try:
+            facts = self.folders[file.source].stat(file.path)
+        except OSError as error:
+            return f"it cannot be reached: {error.strerror or error}"
+        if facts is None:
+            return "it lies behind a link, or has gone"
+        return "" if stat.S_ISREG(facts.st_mode) else "it is a link; what it leads to is not touched"
+
+    def _places(self, version: Version) -> list[Place]:
+        since = self.now - timedelta(seconds=self.options.proven_within_s)
+        proofs = self.evidence.proofs.get(version.sha256, {})
+        return [place for place, proven in proofs.items() if proven >= since]
+
+    def _too_few(self, version: Version, places: list[Place]) -> str:
+        unsigned = self.evidence.unsigned.get(version.sha256, {}).keys() - set(places)
+        old = self.evidence.proofs.get(version.sha256, {}).keys() - set(places)
+        wanted = counted(self.options.copies, "place")
+        told = [f"proven in {len(places)} of {wanted}", *(each.told for each in sorted(places))]
+        told += [f"proven too long ago: {each.told}" for each in sorted(old)]
+        told += [f"not signed: {each.told}" for each in sorted(unsigned)]
+        return "; ".join(told)
