@@ -1,10 +1,10 @@
 """Run on Windows: a command of nightferry, counted, ended or held at one of its calls of the system.
 
-    python at_a_call.py count|kill|hold NUMBER WORD…
+    python at_a_call.py count|kill|hold|break NUMBER WORD…
 
-`count` prints, when the command has ended, how many calls it made. `kill` ends the process at call NUMBER as
-Windows ends one that is killed; `hold` says HELD on standard error there, and goes on when standard input
-ends. Every second moment is behind its call, the others before it.
+`count` prints, when the command has ended, how many moments it had: one before each call, one behind it. At
+moment NUMBER `kill` ends the process as Windows ends one that is killed, `break` raises the signal that
+Ctrl-Break becomes, and `hold` says HELD on standard error and goes on when standard input ends.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 import atexit
 import ctypes
 import os
+import signal
 import sys
 import threading
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from transfer.engine.medium.windows.calls import SystemCalls
 
 _CALLS = ("open", "flush", "move", "make_folder", "remove", "read", "close", "set_modified", "names", "stat")
 _write = os.write
+_signals: Any = signal  # what only Windows has of this module has types only there
 _kernel: Any = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined, unused-ignore]
 _kernel.TerminateProcess.argtypes = (ctypes.c_void_p, ctypes.c_uint)
 
@@ -62,10 +64,14 @@ def _hold() -> None:
         pass
 
 
+def _break() -> None:
+    signal.raise_signal(_signals.SIGBREAK)
+
+
 def main() -> None:
     """Run the command."""
     mode, number, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
-    moments = Moments({"count": None, "kill": _kill, "hold": _hold}[mode], number)
+    moments = Moments({"count": None, "kill": _kill, "hold": _hold, "break": _break}[mode], number)
     for name in _CALLS:
         setattr(SystemCalls, name, moments.around(getattr(SystemCalls, name)))
     if mode == "count":

@@ -1,0 +1,131 @@
+"""Windows' command line: exit codes in a batch file, code pages, Ctrl-C and Ctrl-Break."""
+
+from __future__ import annotations
+
+import os
+import pty
+import shlex
+from collections.abc import Callable
+
+import pytest
+
+from tests.support.nights import Computer, assert_valid, noise, prepared
+from tests.windows.rig import Rig
+
+_SEND = ("send", "--drive", "E:\\", "--json")
+GREEK = "NGC 4565/Hα/licht ü.fits"
+# What the README gives for the sequencer's last step, with the acts replaced by words.
+_BATCH = """\
+@echo off
+nightferry send --config D:\\imaging\\nightferry.toml {more}
+if %ERRORLEVEL% EQU 0 goto proven
+echo STAY ON %ERRORLEVEL%
+exit /b %ERRORLEVEL%
+:proven
+echo SHUT DOWN
+"""
+
+
+@pytest.fixture
+def computer(rig: Rig) -> Computer:
+    made = Computer(rig.root("d") / "imaging")
+    made.small_night()
+    return made
+
+
+@pytest.fixture
+def stick(rig: Rig):
+    with rig.volume("e", "exfat", 128) as made:
+        prepared(made.path)
+        yield made
+
+
+def test_a_batch_file_goes_on_as_the_exit_code_says(rig, computer, stick):
+    sent = rig.batch(_BATCH.format(more=""))
+    assert (sent.exit, "SHUT DOWN" in sent.out) == (0, True), sent.out + sent.err
+    wrong = rig.batch(_BATCH.format(more="--nights"))
+    assert (wrong.exit, "STAY ON 2" in wrong.out) == (2, True)
+    stick.unmount()
+    absent = rig.batch(_BATCH.format(more=""))
+    assert (absent.exit, "STAY ON 3" in absent.out) == (3, True)
+    stick.mount_again()
+    computer.frame("M 51/Ha/light 3.fits", data=noise(64))
+    stopped = rig.batch(_BATCH.format(more="--time-limit 0.001s"))
+    assert (stopped.exit, "STAY ON 6" in stopped.out) == (6, True)
+    assert rig.batch(_BATCH.format(more="")).exit == 0
+    assert_valid(stick.path / "2026-03-14")
+
+
+def on_a_terminal(
+    rig: Rig, command: list[str], watch: Callable[[bytes, int], None] = lambda _said, _terminal: None
+) -> tuple[int, str]:
+    """Run a program of Windows on a terminal; return its exit code and what it drew."""
+    said = bytearray()
+
+    def read(terminal: int) -> bytes:
+        part = os.read(terminal, 4096)
+        said.extend(part)
+        watch(bytes(said), terminal)
+        return part
+
+    child, terminal = pty.fork()
+    if child == 0:
+        os.environ.clear()
+        os.environ.update(rig.environment())
+        os.execvp("sh", ["sh", "-c", "stty cols 100 rows 40; exec " + shlex.join(command)])
+    try:
+        while True:
+            read(terminal)
+    except OSError:  # its other end was closed
+        pass
+    finally:
+        os.close(terminal)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), said.decode("utf-8", "replace")
+
+
+@pytest.mark.parametrize("page", ["437", "1252"])
+def test_names_are_shown_on_a_console_of_any_code_page(rig, computer, stick, page):
+    computer.frame(GREEK, target="NGC 4565", data=noise(100))
+    assert rig.run("send", "--drive", "e:", "--config", computer.file).exit == 0
+    with (stick.path / "2026-03-14/data/frames" / GREEK).open("r+b") as file:
+        file.write(b"x")
+    console = f"import ctypes, subprocess, sys; ctypes.windll.kernel32.SetConsoleOutputCP({page});"
+    command = rig.python("-c", f"{console} sys.exit(subprocess.call(sys.argv[1:]))")
+    code, drawn = on_a_terminal(rig, command + rig.nightferry("check", "e:")[1:])
+    assert (code, "Hα" in drawn, "licht ü.fits" in drawn) == (1, True, True), drawn
+
+
+@pytest.mark.parametrize("encoding", ["cp437", "cp1252", ""])
+def test_a_name_that_a_pipe_cannot_take_is_spelt_out_and_ends_nothing(rig, computer, stick, encoding):
+    computer.frame(GREEK, target="NGC 4565", data=noise(100))
+    assert rig.run("send", "--drive", "e:", "--config", computer.file).exit == 0
+    with (stick.path / "2026-03-14/data/frames" / GREEK).open("r+b") as file:
+        file.write(b"x")
+    ran = rig.run("check", "e:", environ={"PYTHONIOENCODING": encoding} if encoding else None)
+    assert (ran.exit, ran.err) == (1, "")
+    assert "NGC 4565" in ran.out
+
+
+def test_ctrl_c_ends_a_run_in_order(rig, computer, stick):
+    computer.frame("large.fits", data=noise(60 << 20))
+    stick.throttle(8 << 20, 0)
+    pressed = []
+
+    def press(said: bytes, terminal: int) -> None:
+        if b"copying" in said and not pressed:
+            pressed.append(os.write(terminal, b"\x03"))
+
+    command = rig.nightferry("send", "--drive", "E:\\", "--config", computer.file)
+    code, drawn = on_a_terminal(rig, command, press)
+    assert (code, "Ended early: signal SIGINT" in " ".join(drawn.split())) == (6, True), drawn
+    stick.throttle(0, 0)
+    assert rig.run("send", "--drive", "e:", "--config", computer.file).exit == 0
+    assert_valid(stick.path / "2026-03-14")
+
+
+def test_the_signal_of_ctrl_break_and_of_a_console_that_is_closed_ends_a_run_in_order(rig, computer, stick):
+    # Wine has no console here that could send the event: the run raises the signal itself.
+    ran = rig.let_go(rig.at_a_call("break", 150, *_SEND, "--config", computer.file))
+    assert (ran.exit, "signal SIGBREAK" in ran.document["message"]) == (6, True), ran.out + ran.err
+    assert rig.run("send", "--drive", "e:", "--config", computer.file).exit == 0
+    assert_valid(stick.path / "2026-03-14")
