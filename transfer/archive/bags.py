@@ -110,7 +110,7 @@ class ArchiveBag(ListedBag):
         self.paths |= {known.path for _, known in rows}
 
     def left_whole(self) -> dict[str, Entry]:
-        """Give, by path, what an earlier run left whole and did not list."""
+        """Return, by path, what an earlier run left whole and did not list."""
         left = super().left_whole()
         return {
             path: entry

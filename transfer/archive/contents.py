@@ -1,4 +1,4 @@
-"""What the archive has already: by content, from its index, or where that can't be had from its bags."""
+"""What the archive has already, by content: from its index, or from its bags where there is no index."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ from transfer.engine.medium import PinnedFolder
 
 @dataclass(slots=True)
 class Holdings:
-    """Asks an index, opened for each question, so that any thread may ask.
+    """Asks an index for the contents of files. It is opened for each question, so that any thread may ask.
 
-    `findings` say what is wrong with it.
+    `findings` say what is wrong with the index.
     """
 
     path: Path
     findings: list[Finding] = field(default_factory=list)
 
     def of(self, digests: Iterable[str]) -> dict[str, tuple[Holding, ...]]:
-        """Return the places where each content (SHA-256, hexadecimal) lies, as far as the index tells."""
+        """Return the places where each content (SHA-256, hexadecimal) lies, as far as the index knows."""
         wanted = set(digests)
         if not wanted:
             return {}
@@ -47,7 +47,7 @@ class Holdings:
         return {digest: places for digest, places in found.items() if places}
 
     def in_use(self) -> InUse:
-        """Return the names in use."""
+        """Return the names that the archive uses for targets, filters and cameras."""
         try:
             with open_index(self.path) as index:
                 used, rows = names(index), list(targets(index))
@@ -64,9 +64,9 @@ class Holdings:
 
 @contextmanager
 def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = False) -> Iterator[Holdings]:
-    """Return what an archive has, its index brought up to date first, where this run may write to it.
+    """Yield what an archive has; its index is brought up to date first, where this run may write to it.
 
-    An index that cannot be used is no reason not to file: another is made for this run alone.
+    Where the index cannot be used, another is made for this run alone.
     """
     archive = folder.path
     found: list[Finding] = []
@@ -90,7 +90,7 @@ def holdings_of(folder: PinnedFolder, *, may_write: bool, on_network: bool = Fal
 
 
 def brought_up_to_date(folder: PinnedFolder, *, on_network: bool) -> list[Finding]:
-    """Bring the archive's index up to date; return what is to be said of it and of the bags. Never raises.
+    """Bring the archive's index up to date; return findings about it and the bags. Never raises.
 
     The index is opened by its path: where the archive has left, that leads onto the disk beneath.
     """

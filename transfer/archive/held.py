@@ -1,4 +1,4 @@
-"""The archive found, begun where there is none, and held by one run at a time, of whatever computer."""
+"""The archive found, begun where there is none, and held by one run at a time on any computer."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class OpenArchive:
 
 
 def archive_failure(error: OSError, root: Path) -> NightferryError:
-    """Return what an error of the system means for a person at the archive."""
+    """Return an error of the system at the archive as an end of the run."""
     if drive_is_full(error):
         return DoesNotFit("The archive's disk is full", root, "Make room on it, then file again.")
     if error.errno in _PROTECTED:
@@ -84,7 +84,7 @@ def read_archive_mark(root: Path) -> ArchiveMark | None:
 def held_archive(
     root: Path, around: Surroundings, *, wait_s: float, begin_anew: bool = False
 ) -> Iterator[OpenArchive]:
-    """Hold the archive in a folder that exists, begun if there is none yet.
+    """Hold the archive in a folder that exists; begin one where there is none yet.
 
     Where another run has it, waits for at most `wait_s` seconds. Raises NotThere, Busy, StoppedEarly,
     DoesNotFit, DriveFailed. A folder in which this computer has known an archive, and that has no mark

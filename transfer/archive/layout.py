@@ -25,7 +25,7 @@ _LISTED = frozenset((FrameType.DARK, FrameType.FLAT, FrameType.BIAS, FrameType.D
 
 
 class Owner(NamedTuple):
-    """What a bag of the archive is for: the folder it would have, and what its bag-info.txt says."""
+    """Whose a bag of the archive is: the folder it would have, and the label in its bag-info.txt."""
 
     folder: str
     label: str
@@ -35,7 +35,7 @@ CALIBRATION_OWNER = Owner(CALIBRATION, CALIBRATION)
 
 
 class ArchivePlace(NamedTuple):
-    """Where a file belongs: whose bag, and the path in it that it would have if nobody else had it."""
+    """Where a file belongs: whose bag, and its path there if no other file has that."""
 
     owner: Owner
     path: str

@@ -1,4 +1,4 @@
-"""What frames go by in the archive: each target, filter and camera by its one name."""
+"""The names of frames in the archive: one name for each target, filter and camera."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class NameSources:
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """What one frame goes by; None where nothing of the kind belongs to its type.
+    """The names of one frame; None where nothing of the kind belongs to its type.
 
     `findings` say what was not written in the header and was found out some other way.
     """
@@ -75,7 +75,7 @@ class Namer:
         self.readings: dict[str, TargetName] = {}
 
     def names(self, frame: Frame, night: date | None = None) -> Names:
-        """Return a frame's names; what is wrong with a target's position is told once a night."""
+        """Return a frame's names; what is wrong with a target's position is reported once a night."""
         camera = self._cameras.first(self._equipment.camera(frame.camera) or NO_CAMERA)
         if frame.frame_type is FrameType.LIGHT:
             target, findings = self._target(frame)

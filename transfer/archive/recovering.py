@@ -56,7 +56,7 @@ def _recovered(archive: OpenArchive, shelf: Shelf, bag: str) -> Iterator[Finding
 
 
 def _owner_of(folder: PinnedFolder, bag: str) -> Owner | None:
-    """Tell whose a bag is: it says so itself, or what was filed into it does; None where neither does."""
+    """Return whose a bag is, by its own label or by what was filed into it; None where neither says."""
     label = label_in(folder, bag)
     if label is not None:
         return Owner(bag, label)

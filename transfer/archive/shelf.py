@@ -144,7 +144,7 @@ class Shelf:
             return bag
 
     def listed(self, bag: str) -> ArchiveBag:
-        """Return what a bag holds. Raises DriveFailed where its list is not what was written."""
+        """Return what a bag lists. Raises DriveFailed where its list is not what was written."""
         with self._lock:
             if bag not in self._listed:
                 listed = ArchiveBag(self.folder, bag)
@@ -173,7 +173,7 @@ class Shelf:
         return self._owners.get(bag) or Owner(bag, label_in(self.folder, bag) or bag)
 
     def take(self, bag: str, arrivals: Iterable[Arrival]) -> dict[str, str]:
-        """Return whole, flushed files their names in a bag; return by path why the disk refuses a name."""
+        """Give whole, flushed files their names in a bag; return, by path, why the disk refuses a name."""
         refused: dict[str, str] = {}
 
         def on_refused(arrival: Arrival, error: OSError) -> None:
@@ -233,12 +233,8 @@ class Shelf:
             return f"it cannot be read ({compared.reason})"
         if compared.outcome is Outcome.DIFFERENT:
             return "it has other content"
-        self._kept(bag).add(path, self._proof(facts, compared))
+        self._kept(bag).add(path, _proof(facts, compared, self._clock().replace(microsecond=0)))
         return ""
-
-    def _proof(self, facts: os.stat_result, compared: Compared) -> KeptProof:
-        from_medium = compared.evidence.read_back is ReadBack.MEDIUM
-        return KeptProof(facts.st_size, facts.st_mtime_ns, self._clock(), from_medium)
 
     def is_damaged(self, bag: str, path: str) -> bool:
         """Return whether a file was found damaged, and was not replaced since."""
@@ -295,19 +291,22 @@ class Shelf:
         with self._lock:
             waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.proofs.waiting()}
             facts = {path: self.folder.stat(path) for path in waiting}
+        read_utc = self._clock().replace(microsecond=0)
         equal = True
         copies = [copy for _, copy in waiting.values()]
         for compared in read_back(self.folder, copies, on_bytes, go_on):
             with self._lock:
                 bag = waiting[compared.copy.path][0]
-                equal = self._record(bag, compared, facts[compared.copy.path]) and equal
+                equal = self._record(bag, compared, facts[compared.copy.path], read_utc) and equal
         return equal
 
-    def _record(self, bag: OpenBag, compared: Compared, facts: os.stat_result | None) -> bool:
+    def _record(
+        self, bag: OpenBag, compared: Compared, facts: os.stat_result | None, read_utc: datetime
+    ) -> bool:
         equal = bag.proofs.record(compared)
         if equal and facts is not None:
             path = bag.proofs.in_bag(compared.copy)
-            self._kept(bag.listed.path).add(path, self._proof(facts, compared))
+            self._kept(bag.listed.path).add(path, _proof(facts, compared, read_utc))
         return equal
 
     def doubt(self) -> None:
@@ -329,7 +328,7 @@ class Shelf:
             return set(self._open[bag].proofs.unproven) if bag in self._open else set()
 
     def unproven_bytes(self) -> int:
-        """Return how much there is to be read back."""
+        """Return how many bytes wait to be read back."""
         with self._lock:
             return sum(bag.proofs.unproven_bytes for bag in self._open.values())
 
@@ -382,7 +381,7 @@ class Shelf:
             return not self._brought.get(place, True)
 
     def leave(self) -> None:
-        """Let go of every bag, as it stands: the next run proves what this one did not."""
+        """Close every bag as it stands: the next run proves what this one did not."""
         with self._lock:
             for bag in self._open.values():
                 bag.close()
@@ -397,7 +396,7 @@ class Shelf:
             self._opened(bag)
 
     def free(self, bag: str) -> list[str]:
-        """Make a bag free that says neither whose it is nor what it holds; return what stood in it.
+        """Free a bag that says neither whose it is nor what it holds; return the files that stood in it.
 
         A run died before it had its first list, and its journal is empty or lost.
         """
@@ -412,11 +411,16 @@ class Shelf:
             return paths
 
     def forget(self) -> None:
-        """Read anew, when it is next asked for, what the bags hold that are not open."""
+        """Forget what bags that are not open hold: it is read again when it is next needed."""
         with self._lock:
             self._listed = {bag: listed for bag, listed in self._listed.items() if bag in self._open}
             self._proofs = {bag: kept for bag, kept in self._proofs.items() if bag in self._open}
 
 
+def _proof(facts: os.stat_result, compared: Compared, read_utc: datetime) -> KeptProof:
+    from_medium = compared.evidence.read_back is ReadBack.MEDIUM
+    return KeptProof(facts.st_size, facts.st_mtime_ns, read_utc, from_medium)
+
+
 def _unseen(entry: Entry) -> None:
-    """See nothing of an entry."""
+    """Do nothing with an entry."""

@@ -44,9 +44,9 @@ def command(
     """Bring every night on a drive into the archive: lights by target, night and filter.
 
     Without a path: every prepared drive that is connected. A path may be a drive, one night's bag on it,
-    or an ordinary folder of frames from years before. Each file is held against its bag as it is read,
-    written, read back and listed. When a night is in the archive whole, the archive's word is written
-    onto the drive, for the imaging computer to read.
+    or an ordinary folder of frames from years before. Each file is compared with its bag as it is read,
+    written, read back and listed. When a night is in the archive whole, the archive's acknowledgement is
+    written onto the drive, for the imaging computer to read.
     """
     from transfer.cli.filing import file_it
     from transfer.jobs.file.run import WAIT_S, FileRequest

@@ -109,9 +109,9 @@ def _acknowledged(result: DeliveryResult, outcome: FileOutcome) -> str:
     if result.acknowledged:
         return "; acknowledged on the drive"
     if result.unanswered:
-        return "; in the archive, but the drive could not be told so"
-    may_be_told = result.delivery.drive_id is not None and not outcome.dry_run
-    return "; not acknowledged" if may_be_told and result.refused + len(result.faults) else ""
+        return "; in the archive, but the acknowledgement could not be written onto the drive"
+    may_be_acknowledged = result.delivery.drive_id is not None and not outcome.dry_run
+    return "; not acknowledged" if may_be_acknowledged and result.refused + len(result.faults) else ""
 
 
 def _places(outcome: FileOutcome) -> Iterator[str]:

@@ -14,7 +14,7 @@ _LOOK_S = 0.2
 
 
 class Background:
-    """Does what it is given, in order. A context: leaving it waits until everything is done.
+    """Does the acts that it is given, in order. A context: leaving it waits until all are done.
 
     What an act raises is a fault of the program: it is kept, the acts after it are left out, and it is raised
     as Unforeseen when it is waited for.
@@ -39,7 +39,7 @@ class Background:
             self._raise()
 
     def do(self, act: Callable[[], None]) -> None:
-        """Do this after what was given before. May be called from any thread."""
+        """Do an act after those that were given before. May be called from any thread."""
         self._acts.put(act)
 
     def wait(self) -> None:

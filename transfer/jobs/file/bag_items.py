@@ -1,4 +1,4 @@
-"""A bag on a drive, ours or anybody's, as files to be filed: each with what the bag says of it."""
+"""A bag on a drive, ours or anybody's, as files that have to be filed, each with what the bag says of it."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ from transfer.jobs.file.items import Acknowledgeable, Delivery, Item, Portion, R
 def bag_delivery(
     pinned: PinnedFolder, bag_path: str, dating: Dating, label: str, spelling: Spelling = HERE
 ) -> Delivery:
-    """Read what a bag says, and look at what is there of it; no payload file is opened but for its header.
+    """Read what a bag lists, and look at what is there; payload files are opened for their headers alone.
 
-    `bag_path` is the bag's folder below the pinned one; the system is asked for what lies there in its own
+    `bag_path` is the bag's folder below the pinned one; the system is asked for it in its own
     `spelling`. Raises OSError, and NotABag.
     """
     folder = Path(spelling.asked(str(pinned.path / bag_path)))
@@ -87,7 +87,7 @@ class _BagReader:
                     yield self._shown(Finding(kind, each.unreadable or each.wrong, each.job.path))
 
     def _load_entries(self) -> Iterator[Finding]:
-        """Take what the bag's entries and its journal say; entries that are damaged say nothing."""
+        """Read the bag's entries and its journal; entries that are damaged are left out."""
         if self._pinned.stat(f"{self._bag_path}/{OWN}") is None:
             return  # somebody else's bag
         self._listed.load(lambda entry: self._entries.__setitem__(entry.path, entry))

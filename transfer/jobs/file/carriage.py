@@ -147,7 +147,7 @@ class Carriage:
         self._filing.skies.look(frames)
 
     def _prove_behind(self) -> None:
-        """Have what has settled read back while the drive is read on, where that proves something."""
+        """Read back what has its name already while the drive is read on, where that proves something."""
         if self._filing.archive.folder.reads_back_beside_writing:
             self._background.do(self._prove)
 

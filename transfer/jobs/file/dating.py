@@ -1,4 +1,4 @@
-"""The night, and the facts of the header, of a file that no bag tells of."""
+"""The night and the header of a file that has no entry in a bag."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class HeaderUnread(Exception):
 
 @dataclass(slots=True)
 class Dating:
-    """Looks at files' headers, in the way of no other program, and dates the files.
+    """Looks at files' headers, without disturbing other programs, and dates the files.
 
     The night follows from the site's longitude (degrees, east positive), unless a header names a site far
     from it. Without a configured longitude, a header's own is taken; `guess` is the finding for a frame
@@ -38,13 +38,13 @@ class Dating:
 
     @property
     def has_own_keywords(self) -> bool:
-        """Whether headers may say more to this person than to whoever wrote the bag."""
+        """Whether this person's own keywords may read more from headers than the writer of the bag did."""
         return self.table is not KEYWORDS
 
     def look(self, path: Path) -> Inspection:
         """Look at a file's header. Raises HeaderUnread where a frame's cannot be read: it has no night then.
 
-        Any other file that cannot be opened is met again when it is to be read.
+        Any other file that cannot be opened is reported when it is carried.
         """
         try:
             return look_at_header(path, self.table, self.medium.open_source)
@@ -55,7 +55,7 @@ class Dating:
             return Inspection(is_fits=False)
 
     def night(self, inspection: Inspection, modified_ns: int) -> tuple[date, tuple[Finding, ...]]:
-        """Return the night of a file, and what is uncertain about it."""
+        """Return the night of a file, and findings about what is uncertain."""
         return frame_night(inspection, modified_ns, self._longitude(inspection.frame), self.latitude_deg)
 
     def night_again(self, frame: Frame | None, listed: date) -> tuple[date, tuple[Finding, ...]]:

@@ -1,4 +1,4 @@
-"""What a person named, or the drives that are connected, as bags and folders to be filed."""
+"""What a person named, or the drives that are connected, as bags and folders that have to be filed."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from transfer.jobs.file.loose_items import loose_delivery
 
 @dataclass(slots=True)
 class Search:
-    """Looks for what there is to file. `held` lets go of the drives that it opens.
+    """Looks for what there is to file. `held` closes the drives that it opens.
 
     `findings` are of folders that could not be looked into, and bags that could not be read.
     """
@@ -70,7 +70,7 @@ class Search:
         archive, named = self.archive.resolve(), path.resolve()
         if named == archive or named.is_relative_to(archive):
             raise ConfigurationError(
-                "This lies in the archive itself", path, "Name what is to be filed into it."
+                "This lies in the archive itself", path, "Name what has to be filed into it."
             )
 
     def _on_drives(self, drives: list[OpenDrive]) -> Iterator[Delivery]:

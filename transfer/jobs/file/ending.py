@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import humanize
 
+from transfer.archive.shelf import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
 from transfer.jobs.file.outcome import FileOutcome
@@ -37,7 +38,13 @@ def exit_code(
 
 
 def message(
-    deliveries: Sequence[DeliveryResult], code: ExitCode, why: str, *, from_medium: bool, unseen: int = 0
+    deliveries: Sequence[DeliveryResult],
+    code: ExitCode,
+    why: str,
+    *,
+    from_medium: bool,
+    unseen: int = 0,
+    damage: Sequence[Damage] = (),
 ) -> str:
     """Return in one line what came of it: `why` it ended before its time, what could not be looked at."""
     filed = sum(delivery.filed for delivery in deliveries)
@@ -54,8 +61,21 @@ def message(
         told.append(f"{all_of_them}{_many(there)} {'were' if there > 1 else 'was'} in the archive already")
     if refused:
         told.append(f"{_many(refused)} {'are' if refused > 1 else 'is'} not filed")
-    line = "; ".join(told) + "."
+    line = " ".join(("; ".join(told) + ".", *_damaged(damage)))
     return f"{line} {why[:1].upper()}{why[1:]}." if why else line
+
+
+def _damaged(damage: Sequence[Damage]) -> Iterator[str]:
+    """Yield sentences on what was found damaged in the archive."""
+    mended = sum(each.mended for each in damage)
+    if mended:
+        yield f"{_many(mended)} in the archive had changed since, and {_was(mended)} filed anew."
+    if left := len(damage) - mended:
+        yield f"{_many(left)} in the archive had changed since, and {_was(left)} not filed anew."
+
+
+def _was(count: int) -> str:
+    return "was" if count == 1 else "were"
 
 
 def _filed(count: int, size_bytes: int, from_medium: bool) -> str:

@@ -243,7 +243,14 @@ class FileRun:
         ended = self._why_ended(why if stopped else "")
         outcome = FileOutcome(
             exit_code=code,
-            message=message(results, code, ended, from_medium=self._from_medium, unseen=len(self._unseen)),
+            message=message(
+                results,
+                code,
+                ended,
+                from_medium=self._from_medium,
+                unseen=len(self._unseen),
+                damage=damage,
+            ),
             next_step=next_step(code, results, self._failure, self._full),
             archive_folder=self._folder_shown,
             archive=None if self._archive is None else self._archive.mark,

@@ -33,14 +33,14 @@ class Skies:
     def look(self, frames: Iterable[Frame | None]) -> dict[Frame, Seen]:
         """Return the sky of each light among these frames, computed now where it is not known yet.
 
-        A whole night at once tells best what is wrong with its clock or its site.
+        What is wrong with a night's clock or site shows best when the whole night is computed at once.
         """
         with self._lock:
             lights = list(dict.fromkeys(frame for frame in frames if _is_light(frame)))
             unseen = [frame for frame in lights if frame not in self._seen]
             known = {frame: self._seen[frame] for frame in lights if frame in self._seen}
             if len(self._seen) + len(unseen) > _KEPT_AT_MOST:
-                self._seen.clear()  # a folder of years has more than need be kept in mind
+                self._seen.clear()  # a folder of years has more than has to be kept in memory
             if unseen:
                 self._seen.update(zip(unseen, self._computed(unseen), strict=True))
             return known | {frame: self._seen[frame] for frame in unseen}

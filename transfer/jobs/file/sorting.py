@@ -1,4 +1,4 @@
-"""A batch of files from a drive, sorted: what is new, what is there already, what its bag does not list."""
+"""A batch of files from a drive, sorted: new, there already, or not what its bag lists."""
 
 from __future__ import annotations
 

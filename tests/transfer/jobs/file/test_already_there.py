@@ -56,6 +56,7 @@ def test_a_frame_that_was_changed_in_place_is_found_set_aside_and_filed_anew(nig
     assert finding.path == str(desk.archive / LIGHT)
     assert "it has other content" in finding.detail
     assert "was filed anew" in finding.detail
+    assert "1 file in the archive had changed since, and was filed anew." in outcome.message
     assert desk.files()[LIGHT] == whole
     (aside,) = (desk.archive / "M 51/nightferry/set-aside").iterdir()
     assert len(aside.read_bytes()) == len(whole)
@@ -200,3 +201,11 @@ def test_an_acknowledgement_that_names_a_place_which_is_not_there_is_written_ane
 
 def test_an_acknowledgement_says_when_each_file_was_last_read_back(night: Path, desk: Desk):
     assert {file.read_back_utc for file in acknowledgement(night).files} == {NOON}
+
+
+def test_all_files_that_were_read_back_together_are_in_one_line(computer: Computer, stick: Path, desk: Desk):
+    """The real command, whose clock goes on between one file and the next."""
+    computer.small_night()
+    computer.send(stick)
+    assert desk.command("file", stick).exit == 0
+    assert proven_lines(desk, "M 51") == 1
