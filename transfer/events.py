@@ -43,6 +43,21 @@ class PhaseEnded(NamedTuple):
     what: str
 
 
+class WorkFound(NamedTuple):
+    """So many more bytes lie before the whole run, each phase's counted; fewer where negative.
+
+    A run that reports this reports the bytes of every phase.
+    """
+
+    size_bytes: int
+
+
+class FileBegan(NamedTuple):
+    """A file is read from now on."""
+
+    path: str
+
+
 class Waiting(NamedTuple):
     """The run waits, at most so long, for another one to end."""
 
@@ -57,7 +72,7 @@ class Skipped(NamedTuple):
     why: str
 
 
-Event = PhaseBegan | BytesDone | PhaseEnded | Waiting | Skipped
+Event = PhaseBegan | BytesDone | PhaseEnded | WorkFound | FileBegan | Waiting | Skipped
 Listener = Callable[[Event], None]
 
 

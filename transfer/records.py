@@ -22,6 +22,7 @@ from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import Known, Origin, known_of
 
 _FORMAT = 1
+_PACES_KEPT = 5
 _KEY = "archive-key.txt"
 
 _RECEIPT = "%Y-%m-%dT%H%M%SZ.txt"
@@ -198,6 +199,25 @@ class Records:
             folders = self._read("archives.json").get("folders")
             known = folders if isinstance(folders, dict) else {}
             self._write("archives.json", {"folders": known | {str(folder.absolute()): archive_id}})
+
+    # How fast drives were
+
+    def keep_pace(self, drive_id: str, size_bytes: int, seconds: float) -> None:
+        """Remember how long a run took to carry and prove so many bytes on a drive; the last few count."""
+        drives = self._read("paces.json").get("drives")
+        known = drives if isinstance(drives, dict) else {}
+        paces = [*self.paces(drive_id), (size_bytes, round(seconds, 3))]
+        self._write("paces.json", {"drives": known | {drive_id: paces[-_PACES_KEPT:]}})
+
+    def paces(self, drive_id: str) -> list[tuple[int, float]]:
+        """Return bytes and seconds of the last runs that carried to a drive, the latest last."""
+        drives = self._read("paces.json").get("drives")
+        rows = drives.get(drive_id) if isinstance(drives, dict) else None
+        try:
+            pairs = [(int(size_bytes), float(seconds)) for size_bytes, seconds in rows or ()]
+        except (TypeError, ValueError):
+            return []
+        return [(size_bytes, seconds) for size_bytes, seconds in pairs if size_bytes > 0 and seconds > 0]
 
     # Receipts
 

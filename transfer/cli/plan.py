@@ -26,7 +26,7 @@ from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.jobs.send.outcome import told_left_behind
-from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
+from transfer.jobs.send.preview import GUESS, PlannedDrive, PlanOutcome, preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
@@ -104,7 +104,8 @@ def _files(count: int) -> str:
 
 def _drive(drive: PlannedDrive) -> Iterator[str]:
     took = humanize.precisedelta(int(drive.takes_s) or 1, minimum_unit="seconds", format="%d")
-    how = "by what prepare measured" if drive.measured else "a guess: this drive was never measured"
+    guess = drive.estimated_from == GUESS
+    how = "a guess: this drive was never measured" if guess else f"by {drive.estimated_from}"
     yield f"The drive {drive.name!r} at {drive.root}"
     yield f"  free            {size_told(drive.free_bytes)}"
     yield f"  takes about     {took} ({how})"

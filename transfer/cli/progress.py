@@ -6,10 +6,23 @@ import sys
 import threading
 from contextlib import suppress
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from transfer.cli.screen import screen_of
-from transfer.events import BytesDone, Event, Phase, PhaseBegan, PhaseEnded, Skipped, Waiting
+from transfer.events import (
+    BytesDone,
+    Event,
+    FileBegan,
+    Phase,
+    PhaseBegan,
+    PhaseEnded,
+    Skipped,
+    Waiting,
+    WorkFound,
+)
+
+if TYPE_CHECKING:
+    from transfer.cli.overall import OverallBar
 
 _TICK_S = 1.0
 
@@ -21,6 +34,7 @@ class Progress:
         self._shown = shown and sys.stderr.isatty()
         self._bars: dict[tuple[Phase, str], Any] = {}
         self._clocks: dict[tuple[Phase, str], Any] = {}
+        self._overall: OverallBar | None = None
         self._lock = threading.Lock()
         self._over = threading.Event()
         self._ticks = False
@@ -35,7 +49,8 @@ class Progress:
         with self._lock:
             self._shown = False  # a thread that a drive holds up may still report
             # A clock stands below the bars: closed after one of them, it would wipe the line below its own.
-            for shown in (*self._clocks.values(), *self._bars.values()):
+            overall = [] if self._overall is None else [self._overall]
+            for shown in (*self._clocks.values(), *self._bars.values(), *overall):
                 with suppress(OSError, ValueError):  # the terminal has gone
                     shown.close()
             self._clocks.clear()
@@ -53,7 +68,11 @@ class Progress:
 
     def _show(self, event: Event) -> None:
         with self._lock:
-            if isinstance(event, PhaseBegan | PhaseEnded) and event.phase is Phase.FLUSHING:
+            if isinstance(event, Waiting):
+                sys.stderr.write(f"{event.why}: waiting for it to end.\n")
+            elif isinstance(event, WorkFound) or self._overall is not None:
+                self._show_overall(event)
+            elif isinstance(event, PhaseBegan | PhaseEnded) and event.phase is Phase.FLUSHING:
                 self._time(event)
             elif isinstance(event, PhaseBegan):
                 self._begin(event)
@@ -61,8 +80,21 @@ class Progress:
                 self._bar(event).update(event.size_bytes)
             elif isinstance(event, PhaseEnded):
                 self._bar(event).close()
-            elif isinstance(event, Waiting):
-                sys.stderr.write(f"{event.why}: waiting for it to end.\n")
+
+    def _show_overall(self, event: Event) -> None:
+        """Show an event of a run that says how much work it has: one bar has all of it."""
+        if self._overall is None:
+            from transfer.cli.overall import OverallBar  # which a piped run does without
+
+            self._overall = OverallBar()
+        if isinstance(event, WorkFound):
+            self._overall.find_work(event.size_bytes)
+        elif isinstance(event, PhaseBegan):
+            self._overall.begin(event.phase)
+        elif isinstance(event, FileBegan):
+            self._overall.begin_file(event.path)
+        elif isinstance(event, BytesDone) and event.phase is not Phase.COMPARING:
+            self._overall.done(event.size_bytes)
 
     def _bar(self, event: BytesDone | PhaseEnded) -> Any:
         # Two drives may have one name, and then share what is drawn for it.

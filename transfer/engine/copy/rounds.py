@@ -19,7 +19,7 @@ from transfer.engine.copy.lane import BATCH_BYTES, Lane
 from transfer.engine.copy.task import Task
 from transfer.engine.medium import Medium, PinnedFolder
 from transfer.errors import DoesNotFit
-from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
+from transfer.events import BytesDone, FileBegan, Listener, Phase, PhaseBegan, PhaseEnded
 from transfer.stop import Stop
 
 # A copy that does not match is written again from its source, twice at most.
@@ -123,7 +123,7 @@ class Rounds:
             self.listen(PhaseBegan(self.phase, side.label, _size_bytes(side.todo.values())))
         works = iter(self._works())
         with Copier(self.medium, self.stop) as copier:
-            failed, left = copier.carry(works, self._go_on)
+            failed, left = copier.carry(self._announced(works), self._go_on)
         for each in failed:
             self._source_failed(each.work, each.finding)
         for work in (*left, *works):
@@ -171,6 +171,11 @@ class Rounds:
             side.todo = {}
         works = [_work(opening, by_lane) for opening, by_lane in tasks.items()]
         return sorted(works, key=lambda work: any(task.older is not None for task in work.tasks.values()))
+
+    def _announced(self, works: Iterator[Work]) -> Iterator[Work]:
+        for work in works:
+            self.listen(FileBegan(work.file.path))
+            yield work
 
     def _go_on(self) -> bool:
         if self.stop.signalled or all(lane.has_ended for lane in self._lanes.values()):

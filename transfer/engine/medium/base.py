@@ -193,6 +193,10 @@ class PinnedFolder(ABC):
     def start_writing(self, descriptor: int) -> None:
         """Have the system begin to write what was written to an open file, without waiting for it."""
 
+    def bytes_taken(self) -> int | None:
+        """Return how many bytes the device has been given to write so far; None where no system counts."""
+        return None
+
     @abstractmethod
     def flush_files(self, descriptors: Sequence[int]) -> None:
         """Bring the files' content to the medium. After an error nothing is known of any of them."""

@@ -18,12 +18,15 @@ from transfer.errors import DriveFailed, ExitCode, NightferryError, NotThere
 from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
+from transfer.records import Records
 from transfer.surroundings import Surroundings
 from transfer.words import counted
 
 # What a drive that was never measured is taken to reach.
 _WRITE_BYTES_PER_S = 20e6
 _READ_BYTES_PER_S = 40e6
+# What an estimate rests on.
+LAST_SENDS, PREPARE, GUESS = "the last sends to it", "what prepare measured", "a guess"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,8 @@ class PlannedNight:
 class PlannedDrive:
     """One drive: what is free, what would be carried, and about how long that takes, in seconds.
 
-    `measured` tells whether the time rests on what `prepare` measured.
+    `estimated_from` says what the time rests on: the last sends to the drive, what `prepare` measured, or a
+    guess.
     """
 
     name: str
@@ -65,7 +69,7 @@ class PlannedDrive:
     free_bytes: int
     carry_bytes: int
     takes_s: float
-    measured: bool
+    estimated_from: str
 
     def as_json(self) -> dict[str, Any]:
         """Return the drive as `--json` prints it."""
@@ -75,7 +79,8 @@ class PlannedDrive:
             "free_bytes": self.free_bytes,
             "carry_bytes": self.carry_bytes,
             "takes_s": round(self.takes_s, 1),
-            "measured": self.measured,
+            "measured": self.estimated_from != GUESS,
+            "estimated_from": self.estimated_from,
         }
 
 
@@ -138,7 +143,7 @@ def preview(config: Config, request: SendRequest, around: Surroundings) -> PlanO
         except NotThere as error:
             return _without_a_drive(config, request, around, error)
         let_rest(drive.root for drive in drives)
-        return _as_planned(config, ready, absent)
+        return _as_planned(config, ready, absent, around.records)
 
 
 def _missing_sources(config: Config) -> list[NightferryError]:
@@ -174,7 +179,7 @@ def _unplaced(night: date, files: Sequence[SourceFile]) -> PlannedNight:
     return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
 
 
-def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutcome:
+def _as_planned(config: Config, ready: Ready, absent: Sequence[str], records: Records) -> PlanOutcome:
     late = {late.night: ready.plans_of(late) for late in ready.late}
     plans = [*ready.plans, *(plan for plans in late.values() for plan in plans)]
     fitting = [fits for drive in ready.drives for fits in _that_fit(drive, plans)]
@@ -185,7 +190,7 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str]) -> PlanOutc
     problems: list[NightferryError] = [
         plan.too_large for plan in fitting if plan.too_large is not None and plan.night not in late
     ]
-    drives = tuple(_drive(drive, shown) for drive in ready.drives)
+    drives = tuple(_drive(drive, shown, records) for drive in ready.drives)
     found = (finding for plan in shown for finding in (*plan.noticed, *plan.refused))
     return PlanOutcome(
         nights=tuple(_planned(plan) for plan in shown),
@@ -215,14 +220,18 @@ def _planned(plan: NightPlan) -> PlannedNight:
     )
 
 
-def _drive(drive: OpenDrive, plans: Sequence[NightPlan]) -> PlannedDrive:
+def _drive(drive: OpenDrive, plans: Sequence[NightPlan], records: Records) -> PlannedDrive:
     own = [plan for plan in plans if plan.drive is drive]
     carry = sum(plan.task_bytes for plan in own)
     read = carry + sum(plan.waiting_bytes for plan in own)
     write_rate, read_rate = drive.mark.write_bytes_per_s, drive.mark.read_bytes_per_s
     takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
-    free = drive.folder.free_bytes()
-    return PlannedDrive(drive.name, drive.root, free, carry, takes_s, measured=write_rate is not None)
+    basis = GUESS if write_rate is None else PREPARE
+    paces = records.paces(drive.mark.id)
+    if paces:
+        bytes_per_s = sum(size_bytes for size_bytes, _ in paces) / sum(seconds for _, seconds in paces)
+        takes_s, basis = carry / bytes_per_s, LAST_SENDS
+    return PlannedDrive(drive.name, drive.root, drive.folder.free_bytes(), carry, takes_s, basis)
 
 
 def _read_only(drives: Sequence[OpenDrive]) -> list[NightferryError]:

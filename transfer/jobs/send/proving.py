@@ -14,6 +14,7 @@ from transfer.engine.bag.listed import Origin
 from transfer.engine.bag.open import Arrival, OpenBag
 from transfer.engine.bag.readback import Compared, Outcome
 from transfer.engine.copy.batch import Batch, Written, flush
+from transfer.engine.copy.flushing import counted_flush
 from transfer.engine.copy.rounds import Again
 from transfer.engine.copy.task import Task
 from transfer.engine.medium import PinnedFolder
@@ -60,7 +61,12 @@ class NightReceiver:
         label = self._plan.label
         self._listen(PhaseBegan(Phase.FLUSHING, label, batch.size_bytes))
         try:
-            flush(batch, self.folder)
+            with counted_flush(
+                self.folder,
+                batch.size_bytes,
+                lambda count: self._listen(BytesDone(Phase.FLUSHING, label, count)),
+            ):
+                flush(batch, self.folder)
         finally:
             self._listen(PhaseEnded(Phase.FLUSHING, label))
         arrivals, tasks = [], {}

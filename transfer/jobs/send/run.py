@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import datetime
 from functools import partial
 
 from transfer.config import Config
@@ -17,6 +18,7 @@ from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failu
 from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.errors import DriveFailed, NightferryError, unforeseen
+from transfer.events import WorkFound
 from transfer.jobs.send.ending import ending, failed
 from transfer.jobs.send.glance import headlines
 from transfer.jobs.send.night import NightOnDrive, NightRun
@@ -25,6 +27,8 @@ from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
 from transfer.surroundings import Surroundings
+
+_ENOUGH_FOR_A_PACE_BYTES = 64 << 20
 
 
 class SendRun:
@@ -40,6 +44,7 @@ class SendRun:
         self._destinations: dict[OpenDrive, Destination] = {}
         self._nights: list[NightOnDrive] = []
         self._written: list[NightOnDrive] = []
+        self._writing_began: datetime | None = None
         self._left_behind: tuple[LeftBehind, ...] = ()
 
     def run(self) -> SendOutcome:
@@ -71,6 +76,7 @@ class SendRun:
         self._destinations = {drive: _destination(drive) for drive in drives}
         self._nights = self._nights_of(ready.plans)
         run = NightRun(ready.survey, self._around)
+        self._report_work(ready)
         for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
             self._carry(run, list(group))
         self._catch_up(run, ready)
@@ -96,6 +102,7 @@ class SendRun:
         working = [
             night for night in nights if not night.plan.nothing_to_do and night.destination.failure is None
         ]
+        self._writing_began = self._writing_began or self._around.clock()
         begun = {night.destination for night in self._written}
         new = {night.destination for night in working} - begun
         self._write_receipts(dict.fromkeys(new, unfinished_receipt(self._began)))
@@ -118,11 +125,20 @@ class SendRun:
         left = list(ready.left_behind)
         for late in ready.late:
             nights = self._late_nights(ready, late) if run.has_time else []
+            found = sum(night.plan.work_bytes for night in nights)
+            self._around.listen(WorkFound(found - late.work_bytes))
             self._nights += nights
             self._carry(run, nights)
             if not any(night.destination.failure is None for night in nights):
                 left.append(LeftBehind(late.night, len(late.unsafe)))
         self._left_behind = tuple(sorted(left))
+
+    def _report_work(self, ready: Ready) -> None:
+        """Report how many bytes lie before the run, if any; for later nights, about how many."""
+        total = sum(night.plan.work_bytes for night in self._nights)
+        total += sum(late.work_bytes for late in ready.late)
+        if total:
+            self._around.listen(WorkFound(total))
 
     def _late_nights(self, ready: Ready, late: LateNight) -> list[NightOnDrive]:
         """Return a night on each drive that still works and has room for it."""
@@ -136,6 +152,18 @@ class SendRun:
         for night in self._written:
             if night.bag is not None and not night.destination.hangs:
                 night.bag.close()
+
+        self._keep_paces()
+
+    def _keep_paces(self) -> None:
+        """Remember how fast each drive was, for the next plan; little says nothing of that."""
+        now = self._around.clock()
+        seconds = (now - (self._writing_began or now)).total_seconds()
+        for drive, destination in self._destinations.items():
+            nights = [night.outcome() for night in self._written if night.destination is destination]
+            carried_bytes = sum(night.carried_bytes for night in nights)
+            if carried_bytes >= _ENOUGH_FOR_A_PACE_BYTES and seconds > 0 and destination.failure is None:
+                self._around.records.keep_pace(drive.mark.id, carried_bytes, seconds)
 
     # Receipts
 

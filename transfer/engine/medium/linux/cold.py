@@ -181,11 +181,20 @@ def _device_number(source: str) -> int | None:
         return None
 
 
+def bytes_taken(counter: Path | None) -> int | None:
+    """Read how many bytes the device was given to write: the seventh column, in sectors of 512 bytes."""
+    return _bytes_in(counter, column=6)
+
+
 def _bytes_served(counter: Path | None) -> int | None:
     """Read how many bytes the device has served: the third column, in sectors of 512 bytes."""
+    return _bytes_in(counter, column=2)
+
+
+def _bytes_in(counter: Path | None, column: int) -> int | None:
     if counter is None:
         return None
     try:
-        return int(counter.read_text().split()[2]) * _SECTOR_BYTES
+        return int(counter.read_text().split()[column]) * _SECTOR_BYTES
     except (OSError, ValueError, IndexError):
         return None

@@ -22,7 +22,7 @@ from transfer.engine.medium.linux.calls import (
     syncfs,
     write_lease,
 )
-from transfer.engine.medium.linux.cold import ColdWatch, LinuxColdGroup, counter_file
+from transfer.engine.medium.linux.cold import ColdWatch, LinuxColdGroup, bytes_taken, counter_file
 from transfer.engine.medium.linux.mounts import Mount, is_for_drives, mount_of, mounts
 from transfer.engine.medium.linux.names import file_system_of
 from transfer.engine.medium.posix import PosixFolder, PosixMedium
@@ -37,7 +37,8 @@ class LinuxFolder(PosixFolder):
         # In user space syncfs reaches no daemon, and before Linux 5.8 it kept errors to itself.
         self._flush_whole = not self.mount.in_user_space and reports_lost_writes()
         self._block_device = _open_block_device(self.mount)
-        self._watch = ColdWatch(self.mount, counter_file(self.device, self.mount), self._block_device)
+        self._counter = counter_file(self.device, self.mount)
+        self._watch = ColdWatch(self.mount, self._counter, self._block_device)
 
     def clone(self, file: Path, descriptor: int) -> bool:
         source = os.open(file, os.O_RDONLY | os.O_CLOEXEC)
@@ -50,6 +51,9 @@ class LinuxFolder(PosixFolder):
         # A daemon that is asked to flush takes no more writes until it is done, and the device would
         # idle in between: its pages are put on their way past the daemon.
         start_writeback(descriptor if self._block_device is None else self._block_device)
+
+    def bytes_taken(self) -> int | None:
+        return bytes_taken(self._counter)
 
     def flush_files(self, descriptors: Sequence[int]) -> None:
         if self._flush_whole:
