@@ -18,9 +18,8 @@ from tests.faults.trials import Fault, Trial, telling
 _MANIFEST = "manifest-sha256.txt"
 _DEEP = 10_000
 _LONG_BYTES = 64 << 20
-# A run has 700 MB to its name (RLIMIT_AS of getrlimit(2)): threads, libraries and all. A check of an ordinary
-# bag gets by with less than half of that.
-_IN_LITTLE_MEMORY = ("prlimit", "--as=700000000", "--")
+# A run has 300 MB to its name (RLIMIT_AS of getrlimit(2)): threads, libraries and all.
+_IN_LITTLE_MEMORY = ("prlimit", "--as=300000000", "--")
 
 
 def sha256(content: bytes) -> str:

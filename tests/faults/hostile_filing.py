@@ -23,11 +23,12 @@ from tests.faults.scene import Scene, room
 from tests.faults.trials import Fault, Trial, telling
 
 _NIGHT = "2026-03-14"
+_FORMS = ("json", "csv", "ecsv", "votable", "paths0")
 _FOREIGN = "twins in normal form"  # its twin is listed, and holds what lies elsewhere too
 Forge = Callable[[dict[str, Any]], None]
 
 
-def _frame_says(**facts: str) -> Forge:
+def _frame_says(**facts: str | int) -> Forge:
     def forge(line: dict[str, Any]) -> None:
         if "frame" in line:
             line["frame"] |= facts
@@ -35,7 +36,7 @@ def _frame_says(**facts: str) -> Forge:
     return forge
 
 
-def _says(**facts: str) -> Forge:
+def _says(**facts: str | int) -> Forge:
     return lambda line: line.update(facts)
 
 
@@ -60,6 +61,16 @@ FORGED: dict[str, Forge] = {
     "entry climbs": _says(path="data/../../outside/secret"),
     "entry is absolute": _says(path="/etc/hostname"),
     "night long ago": _says(night="0001-01-01"),
+    "night at the calendar's end": _says(night="9999-12-31"),
+    "begun after the calendar's end": _frame_says(begun_utc="9999-12-31T23:59:59-11:00"),
+    "begun before its beginning": _frame_says(begun_utc="0001-01-01T00:00:00+13:00"),
+    "begun in its last minute": _frame_says(begun_utc="9999-12-31T23:59:00+00:00"),
+    "target is half a character": _frame_says(object_name="M 51 \ud800"),
+    "filter is half a character": _frame_says(filter_name="Ha\udcff"),
+    "target is longer than a line": _frame_says(object_name="x" * 300_000),
+    "camera acts on a terminal": _frame_says(camera="\x1b[2J\u202egninthgil"),
+    "time of 40 digits": _says(modified_ns=10**40),
+    "more pixels than there are": _frame_says(width_px=2**63, height_px=10**30),
 }
 KINDS = sorted({*HOSTILE, *STRANGE, *HARMLESS, *FORGED})
 random.Random(0).shuffle(KINDS)  # few trials meet kinds of every sort
@@ -80,7 +91,19 @@ def try_filed(trial: Trial) -> None:
         require_same(before, _elsewhere(root, scene, desk, stick), "what lies outside the archive")
         _require_only(whole, name, scene.drive)
         _judge(name, ran, scene, stick)
+        if name in FORGED:
+            _require_every_list(desk)
         remove_deep(stick)
+
+
+def _require_every_list(desk: Desk) -> None:
+    """Hold that whatever was filed can be listed in every form, as often as is asked."""
+    settings = str(desk.settings())
+    for words in (("targets",), ("nights",), ("index",), *(("frames", f"--{form}") for form in _FORMS)):
+        ran = desk.scene.run(*words, "--config", settings)
+        require_ended(ran, " ".join(words))
+        wrong = "does not know" in ran.err or "Traceback" in ran.err or ran.exit not in (0, 1)
+        require(not wrong, f"{words} ends with {ran.exit}: {ran.err[-400:]}")
 
 
 def _make(name: str, scene: Scene, stick: Path) -> set[str]:
@@ -111,6 +134,7 @@ def _forge(bag: Path, forge: Forge) -> None:
 def _elsewhere(root: Path, scene: Scene, desk: Desk, stick: Path) -> dict[str, tuple[str, int, int]]:
     """Fingerprint all that no run may touch; the bag itself may be too deep to be walked."""
     left_out = {str(path) for path in (scene.drive, desk.root, stick / _NIGHT, scene.computer.records)}
+    left_out.add(str(stick / "nightferry-key.toml"))  # which the archive takes, as a letter is taken
     return dict(_files(root, left_out))
 
 

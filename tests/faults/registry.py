@@ -14,8 +14,12 @@ from tests.faults import (
     fuzzed_headers,
     hostile_bags,
     hostile_filing,
+    hostile_indexes,
+    hostile_names,
+    large_lists,
     on_windows,
     replay,
+    strangers_sticks,
     system_calls,
 )
 
@@ -31,6 +35,10 @@ FAULTS = (
     *at_once_archive.FAULTS,
     *hostile_bags.FAULTS,
     *hostile_filing.FAULTS,
+    *hostile_indexes.FAULTS,
+    *large_lists.FAULTS,
+    *strangers_sticks.FAULTS,
+    *hostile_names.FAULTS,
     *fuzzed_headers.FAULTS,
     *configurations.FAULTS,
     *on_windows.FAULTS,

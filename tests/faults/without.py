@@ -186,6 +186,45 @@ def _companion_content() -> None:
     _replace(companions, "_is_apple_double", lambda path: path.name.startswith("._"))
 
 
+def _index_distrust() -> None:
+    """Open whatever lies in the place of an index, and let it take as many steps as it likes."""
+    from manifests.index import connecting, opening, recognising
+
+    _replace(opening, "require_ours", _nothing)
+    _replace(opening, "refuse_what_is_no_file", _nothing)
+    _replace(recognising, "refuse_what_is_no_file", lambda path: path.exists())
+    _replace(connecting._Steps, "__call__", lambda _: False)
+
+
+def _list_bounds() -> None:
+    """Read every list to its end, wherever that is."""
+    from manifests.bags import inventory, list_sizes
+
+    _replace(list_sizes.Allowance, "takes", lambda *_: True)
+    _replace(inventory, "may_be_a_list_of", lambda *_: True)
+
+
+def _mark_caution() -> None:
+    """Open what has the name of a mark as any file is opened."""
+    import io
+
+    from transfer.engine import drive
+
+    _replace(drive, "open_ordinary", io.FileIO)
+
+
+def _usable_values() -> None:
+    """Take every value for one that a list can show."""
+    from manifests.bags import entries
+    from manifests.index import rows
+
+    _replace(entries, "usable_frame", lambda frame: (frame, ()))
+    _replace(entries, "usable_text", lambda _, text: (text, ()))
+    _replace(rows, "unusable_in", lambda _: {})
+    _replace(rows, "usable_text", lambda _, text: (text, ()))
+    _replace(rows, "why_unusable", lambda _: "")
+
+
 PROTECTIONS: dict[str, Callable[[], None]] = {
     "flush": _flush,
     "file-flush": _file_flush,
@@ -206,6 +245,10 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "whole-nights": _whole_nights,
     "companions": _companions,
     "companion-content": _companion_content,
+    "index-distrust": _index_distrust,
+    "list-bounds": _list_bounds,
+    "mark-caution": _mark_caution,
+    "usable-values": _usable_values,
 }
 
 # Which faults a protection is there against, on which drive each shows most surely, and in which job alone.
@@ -234,6 +277,10 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "whole-nights": (("pulled", "exfat"), ("call-fails", "ext4")),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),
+    "index-distrust": (("hostile-index", "ext4"),),
+    "list-bounds": (("large-lists", "ext4"),),
+    "mark-caution": (("strangers-stick", "ext4"),),
+    "usable-values": (("hostile-filing", "ext4"),),
 }
 
 if __name__ == "__main__":

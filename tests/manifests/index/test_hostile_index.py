@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sqlite3
-import struct
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -23,12 +22,16 @@ from manifests.index.names import filters, names
 from manifests.index.nights import nights
 from manifests.index.rebuilding import bring_up_to_date, rebuild
 from manifests.index.targets import targets
+from tests.support.hostile_indexes import (
+    HOSTILE,
+    POSIX_ONLY,
+    changed,
+    journal_that_deletes,
+    lay_out_elsewhere,
+    pages_in_circles,
+)
 
-# https://www.sqlite.org/fileformat.html, section 3.
-JOURNAL_MAGIC = bytes.fromhex("d9d505f920a163d7")
-PAGE_BYTES = 4096
 FRAMES = 60
-ENDLESS = "WITH RECURSIVE n(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM n)"
 
 
 @pytest.fixture
@@ -38,126 +41,6 @@ def filed(archive: Any, make: Any) -> Any:
     return archive
 
 
-def changed(path: Path, *statements: str) -> None:
-    with closing(sqlite3.connect(path)) as connection:
-        for statement in statements:
-            connection.execute(statement)
-        connection.commit()
-
-
-def endless_view(path: Path) -> None:
-    columns = "1 AS id, '' AS path, 1 AS present, x AS fingerprint, 1 AS tag_size_bytes"
-    view = f"{ENDLESS} SELECT {columns}, 1 AS tag_modified_ns, 1 AS tag_inode FROM n WHERE x < 0"
-    changed(path, "DROP TABLE bags", f"CREATE VIEW bags AS {view}")
-
-
-def endless_trigger(path: Path) -> None:
-    act = "SELECT count(*) FROM bags a, bags b, files c, files d, files e, files f, files g, files h"
-    changed(path, f"CREATE TRIGGER slow AFTER UPDATE ON bags BEGIN {act}; END")
-
-
-def column_of_its_own(path: Path) -> None:
-    changed(path, "ALTER TABLE files ADD COLUMN more TEXT AS (hex(zeroblob(1000000)))")
-
-
-def no_version(path: Path) -> None:
-    changed(path, "PRAGMA user_version = 0")
-
-
-def pages_in_circles(path: Path) -> None:
-    """Make the table of bags a tree eight pages high whose every page names the next 500 times."""
-    with closing(sqlite3.connect(path)) as connection:
-        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'bags'").fetchone()
-    content = bytearray(path.read_bytes())
-    whole = len(content) // PAGE_BYTES
-    leaf = content[(root - 1) * PAGE_BYTES : root * PAGE_BYTES]
-    levels = [root, *range(whole + 1, whole + 8)]
-    content += bytes(PAGE_BYTES) * 8
-    for page, child in zip(levels, [*levels[1:], whole + 8], strict=True):
-        content[(page - 1) * PAGE_BYTES : page * PAGE_BYTES] = _interior(child)
-    content[-PAGE_BYTES:] = leaf
-    content[28:32] = struct.pack(">I", len(content) // PAGE_BYTES)
-    path.write_bytes(content)
-
-
-def _interior(child: int) -> bytes:
-    """Return an interior page of a table (section 1.6 of the file format) with 500 cells for one child."""
-    cells = [struct.pack(">I", child) + bytes([1 + number % 100]) for number in range(500)]
-    starts = [PAGE_BYTES - 5 * (number + 1) for number in range(500)]
-    head = struct.pack(">BHHHBI", 5, 0, len(cells), starts[-1], 0, child)
-    head += b"".join(struct.pack(">H", start) for start in starts)
-    return head + bytes(PAGE_BYTES - len(head) - 5 * len(cells)) + b"".join(reversed(cells))
-
-
-def zeros_after_the_magic(path: Path) -> None:
-    path.write_bytes(b"SQLite format 3\0" + bytes(2 * PAGE_BYTES))
-
-
-def pipe(path: Path) -> None:
-    path.unlink()
-    os.mkfifo(path)
-
-
-def log_is_a_pipe(path: Path) -> None:
-    os.mkfifo(f"{path}-wal")
-
-
-def journal_is_a_link(path: Path) -> None:
-    Path(f"{path}-journal").symlink_to(path.parent.parent / "elsewhere/empty")
-
-
-def log_is_a_link_to_nothing(path: Path) -> None:
-    Path(f"{path}-wal").symlink_to(path.parent.parent / "elsewhere/not there")
-
-
-def link_to_an_empty_file(path: Path) -> None:
-    path.unlink()
-    path.symlink_to(path.parent.parent / "elsewhere/empty")
-
-
-def link_to_nothing(path: Path) -> None:
-    path.unlink()
-    path.symlink_to(path.parent.parent / "elsewhere/not there")
-
-
-def link_to_an_index(path: Path) -> None:
-    path.rename(path.parent.parent / "elsewhere/index")
-    path.symlink_to(path.parent.parent / "elsewhere/index")
-
-
-def journal_that_deletes(path: Path) -> None:
-    """Lay a journal there that names a file elsewhere as the one that SQLite is to delete afterwards."""
-    victim = os.fsencode(path.parent.parent / "elsewhere/diary")
-    page = path.read_bytes()[:PAGE_BYTES]
-    (seed,) = struct.unpack(">I", b"\0\0\0\7")
-    checksum = (seed + sum(page[place] for place in range(PAGE_BYTES - 200, 0, -200))) & 0xFFFFFFFF
-    head = struct.pack(">IIIII", 1, seed, path.stat().st_size // PAGE_BYTES, 512, PAGE_BYTES)
-    record = struct.pack(">I", 1) + page + struct.pack(">I", checksum)
-    name = struct.pack(">I", 0x40000000 // PAGE_BYTES + 1) + victim
-    name += struct.pack(">II", len(victim), sum(victim)) + JOURNAL_MAGIC
-    journal = (JOURNAL_MAGIC + head).ljust(512, b"\0") + record + name
-    Path(f"{path}-journal").write_bytes(journal)
-
-
-POSIX_ONLY = {pipe, log_is_a_pipe}
-HOSTILE: tuple[Callable[[Path], None], ...] = (
-    endless_view,
-    endless_trigger,
-    column_of_its_own,
-    no_version,
-    pages_in_circles,
-    zeros_after_the_magic,
-    pipe,
-    log_is_a_pipe,
-    journal_is_a_link,
-    log_is_a_link_to_nothing,
-    link_to_an_empty_file,
-    link_to_nothing,
-    link_to_an_index,
-    journal_that_deletes,
-)
-
-
 @pytest.mark.parametrize("build", [bring_up_to_date, rebuild])
 @pytest.mark.parametrize("make_hostile", HOSTILE)
 def test_what_is_no_index_of_ours_is_set_aside_and_built_again(
@@ -165,10 +48,7 @@ def test_what_is_no_index_of_ours_is_set_aside_and_built_again(
 ) -> None:
     if os.name == "nt" and make_hostile in POSIX_ONLY:
         pytest.skip("there are no pipes with a name in a folder")
-    elsewhere = filed.folder.parent / "elsewhere"
-    elsewhere.mkdir()
-    (elsewhere / "empty").touch()
-    (elsewhere / "diary").write_bytes(b"of somebody else")
+    elsewhere = lay_out_elsewhere(filed.index_path)
     make_hostile(filed.index_path)
     before = {path.name: path.read_bytes() for path in elsewhere.iterdir()}
     filed.write("M 31", [make.light(1, "M 31")])  # so that there is something to write
@@ -184,9 +64,7 @@ def test_what_is_no_index_of_ours_is_set_aside_and_built_again(
 
 
 def test_a_journal_like_this_makes_sqlite_delete_a_file_elsewhere(filed: Any) -> None:
-    (filed.folder.parent / "elsewhere").mkdir()
-    diary = filed.folder.parent / "elsewhere/diary"
-    diary.write_bytes(b"of somebody else")
+    diary = lay_out_elsewhere(filed.index_path) / "diary"
     journal_that_deletes(filed.index_path)
     with closing(sqlite3.connect(filed.index_path)) as connection:
         connection.execute("SELECT count(*) FROM bags").fetchone()

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.desks import Desk
+from tests.support.large_lists import LISTS, short_lines, sparse_terabyte
 from tests.support.nights import Computer, Ran, entries, prepared
 
 pytestmark = pytest.mark.skipif(
@@ -17,23 +18,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 BAG = "2026-03-14"
-ACKNOWLEDGEMENT = "nightferry/acknowledgement-0e1c7b52-7dcb-4bfa-8a7f-1f0d6f2a9e11.json"
-ENTRY = (
-    b'{"path":"data/%x","size_bytes":0,"sha256":"'
-    + b"0" * 64
-    + b'","xxh128":"","modified_ns":0,"source":"","original":"","night":"2026-03-14"}\n'
-)
-LISTS = (
-    "bagit.txt",
-    "bag-info.txt",
-    "manifest-sha256.txt",
-    "tagmanifest-sha256.txt",
-    "fetch.txt",
-    "nightferry/entries.jsonl",
-    "nightferry/payload-xxh128.txt",
-    "nightferry/journal.jsonl",
-    ACKNOWLEDGEMENT,
-)
 
 
 def in_300_mb() -> None:
@@ -41,20 +25,6 @@ def in_300_mb() -> None:
     import resource
 
     resource.setrlimit(resource.RLIMIT_DATA, (300_000_000, 300_000_000))
-
-
-def sparse_terabyte(path: Path) -> None:
-    """Make a file of a terabyte that takes no room, its first lines as they were."""
-    with path.open("ab") as file:
-        file.truncate(1 << 40)
-
-
-def short_lines(path: Path) -> None:
-    """Add 400,000 lines that are what they should be, of files that are not there."""
-    line = b"00  data/%x\n" if "manifest" in path.name else ENTRY
-    with path.open("ab") as file:
-        for start in range(0, 400_000, 100_000):
-            file.write(b"".join(line % number for number in range(start, start + 100_000)))
 
 
 @pytest.fixture
