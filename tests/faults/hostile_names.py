@@ -91,7 +91,7 @@ FAULTS = (
         "hostile-names",
         "names made to be run, completed in bash, zsh and fish",
         ("memory",),
-        720,
+        360,
         try_names,
         3,
         batch=_NAMES,

@@ -66,7 +66,7 @@ FAULTS = (
         "large-lists",
         "lists of a terabyte or of 400,000 lines, read in 300 MB of memory",
         ("ext4",),
-        108,
+        54,
         try_list,
         3,
     ),

@@ -88,5 +88,5 @@ def _require_in_order(ran: Ran) -> None:
 
 
 FAULTS = (
-    Fault("strangers-stick", "a mounted stick with a strange file as its mark", ("ext4",), 60, try_stick, 3),
+    Fault("strangers-stick", "a mounted stick with a strange file as its mark", ("ext4",), 45, try_stick, 3),
 )
