@@ -200,6 +200,25 @@ class Records:
             known = folders if isinstance(folders, dict) else {}
             self._write("archives.json", {"folders": known | {str(folder.absolute()): archive_id}})
 
+    # What was checked
+
+    def keep_checked(self, drive_id: str, night: date, fingerprint: str) -> None:
+        """Remember that a night's bag on a drive was read again, as this fingerprint has it, and holds."""
+        self._write(self._checked_file(drive_id, night), {"fingerprint": _digest(fingerprint)})
+
+    def checked(self, night: date) -> Iterator[tuple[Origin, Known]]:
+        """Yield what the bags of a night list that were checked as they were last remembered."""
+        for drive_id in self._names("checked"):
+            checked = self._read(self._checked_file(drive_id, night)).get("fingerprint")
+            bag = self._read(self._bag_file(drive_id, night))
+            fingerprint = bag.get("fingerprint")
+            if isinstance(fingerprint, str) and checked == _digest(fingerprint):
+                yield from self._rows(bag)
+
+    @staticmethod
+    def _checked_file(drive_id: str, night: date) -> str:
+        return f"checked/{drive_id}/{night.isoformat()}.json"
+
     # How fast drives were
 
     def keep_pace(self, drive_id: str, size_bytes: int, seconds: float) -> None:

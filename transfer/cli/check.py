@@ -14,10 +14,12 @@ from manifests.bags.verify import Verification
 from transfer.cli.options import (
     WRITTEN_PATH,
     all_findings_option,
+    any_config,
     config_option,
     ends_with_exit_code,
     json_option,
     print_json,
+    records_folder,
     say,
     the_config,
 )
@@ -27,8 +29,10 @@ from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import Medium, ReadBack, this_computer
 from transfer.engine.resting import let_rest
+from transfer.errors import ConfigurationError
 from transfer.events import Listener
-from transfer.jobs.check import CheckedBag, CheckOutcome, check
+from transfer.jobs.check import CheckedBag, CheckOutcome, check, remember_checked
+from transfer.records import Records
 from transfer.stop import Stop
 from transfer.words import size_told
 
@@ -68,6 +72,9 @@ def command(
             go_on=lambda: not stop.why,
         )
         let_rest(paths)
+    known = config or _configuration_here()
+    if known is not None and not quick:
+        remember_checked(outcome, Records(records_folder(known)))
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:
@@ -80,6 +87,14 @@ def command(
             )
         )
     return int(outcome.exit_code)
+
+
+def _configuration_here() -> Config | None:
+    """Return the configuration of this computer; None where there is none, or none that can be used."""
+    try:
+        return any_config(None)
+    except ConfigurationError:
+        return None
 
 
 def _drives(config: Config, medium: Medium, listen: Listener) -> tuple[tuple[Path, ...], list[str]]:

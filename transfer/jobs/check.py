@@ -7,19 +7,22 @@ import os
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any, Protocol
 
 from manifests.bags.bag import Bag, NotABag, find_bags, read_bag
 from manifests.bags.digests import Block
-from manifests.bags.paths import PAYLOAD
+from manifests.bags.paths import PAYLOAD, TAG_MANIFEST
 from manifests.bags.quick import quick_verify
 from manifests.bags.verify import Verification, always, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
-from transfer.engine.medium import Evidence, drive_has_left
+from transfer.engine.drive import read_mark
+from transfer.engine.medium import Evidence, ReadBack, drive_has_left
 from transfer.engine.medium.looking import HERE, Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
+from transfer.records import Records
 from transfer.words import counted
 
 
@@ -46,6 +49,11 @@ class CheckedBag:
     verification: Verification
     evidence: Evidence | None = None
     drive_left: bool = False
+
+    @property
+    def from_medium(self) -> bool:
+        """Whether all that was read of the bag came from the medium."""
+        return self.evidence is not None and self.evidence.read_back is ReadBack.MEDIUM
 
     def findings(self) -> list[Finding]:
         """Return the bag's findings with whole paths."""
@@ -105,7 +113,10 @@ class CheckOutcome:
         if self.quick:
             agreed = counted(sum(bag.verification.agreed for bag in self.bags), "file")
             return f"Quick check, nothing was read: {agreed} in {bags} as large and as old as listed"
-        return f"{counted(sum(bag.verification.verified for bag in self.bags), 'file')} in {bags} proven"
+        files = counted(sum(bag.verification.verified for bag in self.bags), "file")
+        if any(each.evidence is not None and not each.from_medium for each in self.bags):
+            return f"{files} in {bags} compared, but perhaps from memory"
+        return f"{files} in {bags} proven"
 
     def all_findings(self) -> list[Finding]:
         """Return every finding, with whole paths."""
@@ -126,6 +137,23 @@ class CheckOutcome:
             "without_bag": [str(path) for path in self.without_bag],
             "findings": [finding.as_json() for finding in self.all_findings()],
         }
+
+
+def remember_checked(outcome: CheckOutcome, records: Records) -> None:
+    """Keep in the records which nights on prepared drives were read again and hold, as they are now.
+
+    Such a night may leave its drive by hand without being asked for again. Never raises.
+    """
+    for bag in outcome.bags:
+        folder = bag.verification.path
+        if not bag.verification.holds or not bag.from_medium:
+            continue
+        with contextlib.suppress(OSError, ValueError):
+            night = date.fromisoformat(folder.name)
+            mark = read_mark(folder.parent)
+            text = (folder / TAG_MANIFEST).read_bytes().decode("utf-8", "backslashreplace")
+            if mark is not None:
+                records.keep_checked(mark.id, night, text)
 
 
 def check(

@@ -132,7 +132,7 @@ def test_a_drive_that_is_pulled_is_one_finding(volumes: Any) -> None:
         "the drive left while it was checked, after 2 files of this bag: connect it and check again"
     )
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
-    assert outcome.message == "2 files in 1 bag proven; 1 finding to look at."
+    assert outcome.message == "2 files in 1 bag compared, but perhaps from memory; 1 finding to look at."
 
 
 def test_a_folder_that_is_taken_away_keeps_what_was_found_before(drive: Path, tmp_path: Path) -> None:

@@ -106,7 +106,7 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
     proven = sum(each.proven for each in nights)
     drives = " and ".join(dict.fromkeys(repr(each.drive) for each in nights))
     if code is ExitCode.PROVEN and not any(each.files for each in nights):
-        return "Nothing new to send: the archive has every file."
+        return "Nothing new to send: every file is in the archive, or was checked on a drive."
     if code is ExitCode.PROVEN and not any(each.carried for each in nights):
         return _nothing_new(nights, proven, drives)
     size = humanize.naturalsize(sum(each.proven_bytes for each in nights))

@@ -155,7 +155,7 @@ class _Planning:
         files = self.survey.nights.get(night, ())
         if not scope.is_tonight:
             return files
-        let_go = self.safety.acknowledged(night, files)
+        let_go = self.safety.released(night, files)
         if let_go:
             let_go -= self.safety.there(drive, night, let_go)
         return [file for file in files if file not in let_go] if let_go else files

@@ -58,10 +58,16 @@ class Safety:
             self._note_acknowledgements(drive, night)
             left -= self.there(drive, night, left)
         if left:
-            left -= self.acknowledged(night, left)
+            left -= self.released(night, left)
         if left:
             left -= _as_recorded(left, self._records.proven_elsewhere(night, self._here))
         return left
+
+    def released(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
+        """Return the files that may leave a drive by hand: an archive has them, or they were checked."""
+        asked = set(files)
+        found = self.acknowledged(night, asked)
+        return found | _as_recorded(asked - found, self._records.checked(night))
 
     def acknowledged(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
         """Return the files that an archive has, by what was read on a drive in this run or an earlier one."""

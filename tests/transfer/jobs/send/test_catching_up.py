@@ -264,10 +264,48 @@ def test_so_may_the_last_night_before_another_has_begun(computer, stick):
     shutil.rmtree(stick / BEFORE.isoformat())
     outcome = computer.send(stick)
     assert (outcome.exit_code, outcome.nothing_new) == (ExitCode.PROVEN, True)
-    assert outcome.message == "Nothing new to send: the archive has every file."
+    assert outcome.message == "Nothing new to send: every file is in the archive, or was checked on a drive."
     assert not (stick / BEFORE.isoformat()).exists()
     again = computer.send(stick, scope=Scope(nights=frozenset({BEFORE})))
     assert nights(again) == [(BEFORE, 5, 5)]
+
+
+def test_a_night_that_was_checked_on_its_drive_may_leave_it_by_hand(volumes, computer):
+    computer.small_night()
+    with volumes("ext4") as drive:
+        prepared(drive.path)
+        computer.send(drive.path)
+        assert computer.command("check", drive.path).exit == 0
+        next_night(computer)
+        shutil.rmtree(drive.path / BEFORE.isoformat())
+        outcome = computer.send(drive.path)
+        assert (nights(outcome), outcome.left_behind) == ([(TONIGHT, 1, 1)], ())
+
+
+def test_what_came_onto_the_drive_after_the_check_is_asked_for(volumes, computer):
+    computer.small_night()
+    with volumes("ext4") as drive:
+        prepared(drive.path)
+        computer.send(drive.path)
+        assert computer.command("check", drive.path).exit == 0
+        computer.log("late.log")
+        computer.send(drive.path)
+        next_night(computer)
+        shutil.rmtree(drive.path / BEFORE.isoformat())
+        assert (BEFORE, 6, 6) in nights(computer.send(drive.path))
+
+
+def test_a_quick_check_or_one_that_fails_frees_nothing(volumes, computer):
+    computer.small_night()
+    with volumes("ext4") as drive:
+        prepared(drive.path)
+        computer.send(drive.path)
+        assert computer.command("check", drive.path, "--quick").exit == 0
+        (drive.path / BEFORE.isoformat() / "data/logs/mount.log").write_bytes(b"other than listed")
+        assert computer.command("check", drive.path).exit == 1
+        next_night(computer)
+        shutil.rmtree(drive.path / BEFORE.isoformat())
+        assert (BEFORE, 5, 5) in nights(computer.send(drive.path))
 
 
 def test_an_acknowledgement_of_other_content_frees_nothing(computer, stick):
