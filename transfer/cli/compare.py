@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import click
@@ -21,12 +21,12 @@ from transfer.cli.screen import Screen, screen_of
 from transfer.cli.story import CAUTION, concerns_power
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import NoteWriter, fitted, until_the_reader_goes, write_lines
+from transfer.cli.written_nights import Night
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.jobs.compare import AT_FAILURE, ComparedNight, CompareOutcome, compare_nights
 
 _NOTHING: dict[str, object] = {"nights": [], "separations": [], "tried": 0}
-_NIGHT = click.DateTime(formats=["%Y-%m-%d"])
 _ROWS_SHOWN = 8
 _TOLD_WHOLE = 3
 _RARE = 0.1
@@ -50,7 +50,7 @@ _OCCURRENCES = (
 
 
 @click.command("compare")
-@click.argument("nights", nargs=-1, type=_NIGHT, metavar="[NIGHTS…]")
+@click.argument("nights", nargs=-1, type=Night(), metavar="[NIGHTS…]")
 @click.option(
     "--expect",
     "expectations",
@@ -65,7 +65,7 @@ def command(
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
-    nights: tuple[datetime, ...],
+    nights: tuple[date, ...],
     expectations: tuple[str, ...],
 ) -> int:
     """Lay nights side by side, and say what parts those that went well from the others, and how sure that is.
@@ -77,9 +77,8 @@ def command(
     config = any_config(config_file) or Config(Path("nightferry.toml"))
     longitude_deg, _ = longitude_of(config, datetime.now(UTC))
     place = place_of(config.site, longitude_deg)
-    asked = [night.date() for night in nights]
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        outcome = archive.ask(lambda index: compare_nights(index, config, place, asked, expectations))
+        outcome = archive.ask(lambda index: compare_nights(index, config, place, list(nights), expectations))
         if as_json:
             print_json(outcome.as_json() | {"notes": notes.said})
         else:

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
-from manifests.findings import Finding
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import any_config, ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
-from transfer.cli.telling import until_the_reader_goes, write_lines
+from transfer.cli.telling import until_the_reader_goes, worth_a_look, write_lines
 from transfer.errors import ConfigurationError
 from transfer.jobs.index import IndexOutcome, LogsOutcome, build_index, read_archive_logs
 from transfer.words import hours_told
@@ -52,7 +51,7 @@ def _tell(outcome: IndexOutcome | LogsOutcome, lines: Iterator[str], as_json: bo
 
 
 def _log_lines(outcome: LogsOutcome) -> Iterator[str]:
-    yield from _findings(outcome.findings)
+    yield from worth_a_look(outcome.findings, see="--json")
     yield outcome.message
 
 
@@ -61,13 +60,7 @@ def _lines(outcome: IndexOutcome) -> Iterator[str]:
         yield f"The index that was there could not be believed ({aside.reason}); it lies in {aside.path}."
     for path in outcome.absent_bags:
         yield f"Absent: {path}"
-    yield from _findings(outcome.findings)
+    yield from worth_a_look(outcome.findings, see="--json")
     if outcome.logs is not None:
         yield outcome.logs.message
     yield f"{outcome.message} {hours_told(outcome.total.hours)} hours."
-
-
-def _findings(findings: Iterable[Finding]) -> Iterator[str]:
-    for finding in findings:
-        detail = f" ({finding.detail})" if finding.detail else ""
-        yield f"Worth a look: {finding.path}: {finding.kind.value}{detail}"

@@ -12,6 +12,7 @@ from manifests.readings.verdicts import Verdict
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import any_config, ends_with_exit_code, print_json, records_folder, say, user_folder
 from transfer.cli.screen import screen_of
+from transfer.cli.telling import worth_a_look
 from transfer.cli.written_nights import Night
 from transfer.engine.medium import this_computer
 from transfer.records import Records
@@ -51,7 +52,6 @@ def command(
     else:
         screen = screen_of(sys.stdout)
         say(screen.clean(outcome.message))
-        for finding in outcome.findings:
-            detail = f" ({finding.detail})" if finding.detail else ""
-            say(screen.clean(f"Worth a look: {finding.path}: {finding.kind.value}{detail}"))
+        for line in worth_a_look(outcome.findings, see="--json"):
+            say(screen.clean(line))
     return int(outcome.exit_code)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import click
@@ -15,6 +15,7 @@ from transfer.cli.options import any_config, ends_with_exit_code, print_json
 from transfer.cli.screen import screen_of
 from transfer.cli.story import story_lines
 from transfer.cli.telling import NoteWriter, until_the_reader_goes, write_lines
+from transfer.cli.written_nights import Night
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.jobs.night import tell_night
@@ -23,21 +24,22 @@ _NOTHING: dict[str, object] = {"verdict": None, "readings": [], "events": [], "g
 
 
 @click.command("night")
-@click.argument("night", type=click.DateTime(formats=["%Y-%m-%d"]), metavar="DATE")
+@click.argument("night", type=Night(), metavar="NIGHT")
 @archive_options
 @ends_with_exit_code("night", _NOTHING)
-def command(config_file: str | None, archive_folder: Path | None, as_json: bool, night: datetime) -> int:
+def command(config_file: str | None, archive_folder: Path | None, as_json: bool, night: date) -> int:
     """Tell one night in the order of time: frames, focus, events, gaps, readings, and what failed.
 
-    DATE is the night's evening. For each failure: what every reading was at that moment, in the two hours
-    before, and in the nights that went well. Which events count as failures is said by [[failure]].
+    NIGHT is the date of its evening; or tonight, yesterday, a weekday. For each failure: what every reading
+    was at that moment, in the two hours before, and in the nights that went well. Which events count as
+    failures is said by [[failure]].
     """
     chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     config = any_config(config_file) or Config(Path("nightferry.toml"))
     longitude_deg, _ = longitude_of(config, datetime.now(UTC))
     place = place_of(config.site, longitude_deg)
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        outcome = archive.ask(lambda index: tell_night(index, archive.root, night.date(), config, place))
+        outcome = archive.ask(lambda index: tell_night(index, archive.root, night, config, place))
         if as_json:
             print_json(outcome.as_json() | {"notes": notes.said})
         else:

@@ -19,7 +19,7 @@ class FolderError(ValueError):
 
 
 def folder_as_written(written: str, base: AnyPath, environ: Mapping[str, str]) -> AnyPath:
-    """Give the path that a person wrote, in the flavour of `base`, the folder of the file it is in.
+    """Return the path that a person wrote, in the flavour of `base`, the folder of the file it is in.
 
     `~` at the start is the user's own folder; `$NAME`, `${NAME}` and `%NAME%` are variables on every
     system (`$$` and `%%` stand for the signs themselves); both slashes separate. Raises FolderError.
@@ -65,7 +65,7 @@ def _value(found: re.Match[str], environ: Mapping[str, str]) -> str:
 
 
 def _user_folder(base: PurePath, environ: Mapping[str, str]) -> str:
-    """Give the user's own folder: $HOME, on Windows %USERPROFILE%, else what the system knows."""
+    """Return the user's own folder: $HOME, on Windows %USERPROFILE%, else what the system knows."""
     variable = "HOME" if isinstance(base, PurePosixPath) else "USERPROFILE"
     try:
         return environ.get(variable) or str(Path.home())

@@ -43,13 +43,13 @@ class Patterns:
         self._match_folder = _matcher(parts[:-1] for parts in split if parts[-1] == "**")
 
     def match(self, path: str) -> bool:
-        """Tell whether a file matches, by its path below the folder, with `/`."""
+        """Return whether a file matches, by its path below the folder, with `/`."""
         if self._everything or path.lower().endswith(self._endings):
             return True
         return self._match is not None and self._match(_comparable(path)) is not None
 
     def match_all_below(self, folder: str) -> bool:
-        """Tell whether a pattern says that everything below this folder matches."""
+        """Return whether a pattern says that everything below this folder matches."""
         if self._everything or self._match_folder is None:
             return self._everything
         return self._match_folder(_comparable(folder)) is not None
@@ -88,7 +88,7 @@ def _near_miss(pattern: str, seen: list[str]) -> NearMiss | None:
 
 
 def _variants(pattern: str, seen: list[str]) -> Iterator[str]:
-    """Give what a pattern may have been meant to be, the likeliest first."""
+    """Return the patterns that one may have been meant to be, the likeliest first."""
     parts = _components(pattern)
     spelled = "/".join(parts)
     deeper = spelled if parts[0] == "**" else f"**/{spelled}"
@@ -102,7 +102,7 @@ def _variants(pattern: str, seen: list[str]) -> Iterator[str]:
 
 
 def _endings_like(written: str, seen: list[str]) -> list[str]:
-    """Give the endings that are there and resemble the one that was written, the commonest first."""
+    """Return the endings that are there and resemble the one that was written, the commonest first."""
     there = Counter(_ending(path).lower() for path in seen)
     return [ending for ending, _ in there.most_common() if ending and _alike(ending, written.lower())]
 
@@ -143,7 +143,7 @@ def _components(pattern: str) -> list[str]:
 
 
 def _only_an_ending(parts: list[str]) -> str:
-    """Give the ending that is all a pattern asks for, in lower case, or nothing where it asks for more."""
+    """Return the ending that is all a pattern asks for, in lower case, or nothing where it asks for more."""
     ending = parts[-1][1:]
     plain = ending.isascii() and not set("*?[").intersection(ending)
     return ending.lower() if plain and parts[0] == "**" and len(parts) == 2 and parts[1][0] == "*" else ""
@@ -155,7 +155,7 @@ def _matcher(split_patterns: Iterable[list[str]]) -> Callable[[str], re.Match[st
 
 
 def _path_regex(parts: list[str]) -> str:
-    """Give the regular expression of a whole path: what lies between two `**` is found once, leftmost."""
+    """Return the regular expression of a whole path: what lies between two `**` is found once, leftmost."""
     head, *rest = _between_stars(parts)
     if not rest:
         return "/".join(head)
@@ -177,7 +177,7 @@ def _between_stars(parts: list[str]) -> list[list[str]]:
 
 
 def _name_regex(part: str) -> str:
-    """Give the regular expression of one component, each piece between two `*` found once, leftmost."""
+    """Return the regular expression of one component, each piece between two `*` found once, leftmost."""
     head, *rest = _pieces(part)
     if not rest:
         return head

@@ -45,7 +45,7 @@ class BrokenConfig(ConfigurationError):
 
 
 def shown(value: object) -> str:
-    """Give a value as the file may have written it, cut to what a line can show."""
+    """Return a value as the file may have written it, cut to what a line can show."""
     if isinstance(value, str):
         text = json.dumps(value, ensure_ascii=False)
     elif isinstance(value, bool):
@@ -56,7 +56,7 @@ def shown(value: object) -> str:
 
 
 def key_shown(name: str) -> str:
-    """Give an unknown key as the file writes it: what is no bare key of TOML stands in quotes."""
+    """Return an unknown key as the file writes it: what is no bare key of TOML stands in quotes."""
     return name if name.isascii() and name.replace("-", "_").isidentifier() else shown(name)
 
 
@@ -68,7 +68,7 @@ def _brief(value: object) -> str:
 
 
 def nearest(written: str, known: Iterable[str]) -> str:
-    """Give the known key that a misspelt one resembles, or nothing."""
+    """Return the known key that a misspelt one resembles, or nothing."""
     from difflib import get_close_matches  # needed only where something is misspelt
 
     names = list(known)

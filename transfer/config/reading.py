@@ -29,7 +29,7 @@ _STORE_AS_UTF_8 = "Store it as UTF-8: in the editor choose Save as, and UTF-8 as
 
 
 def find_config(named: str | None, environ: Mapping[str, str], here: Path, user_folder: Path) -> Path:
-    """Give the configuration to use: the named one, else $NIGHTFERRY_CONFIG's, `here`'s, the user's.
+    """Return the configuration to use: the named one, else $NIGHTFERRY_CONFIG's, `here`'s, the user's.
 
     Raises ConfigurationError where there is none, or the one that was asked for is not there.
     """

@@ -69,7 +69,7 @@ def _failure(event: str) -> str:
 
 
 def _keywords(fact_of: Mapping[str, str]) -> dict[str, tuple[str, ...]]:
-    """Give the keywords of each fact, for the fact of each keyword."""
+    """Return the keywords of each fact, for the fact of each keyword."""
     return {
         fact: tuple(keyword for keyword, of in fact_of.items() if of == fact) for fact in fact_of.values()
     }
@@ -236,7 +236,7 @@ class _Reading:
         return made
 
     def _spelled(self, section: Section, written: dict[str, object]) -> dict[str, str]:
-        """Give the name for each of its spellings; no spelling has two names."""
+        """Return the name for each of its spellings; no spelling has two names."""
         name_of: dict[str, str] = {}
         for name, given in written.items():
             where = f"{section.name}.{key_shown(name)}"
@@ -260,7 +260,7 @@ class _Reading:
             return ()
 
     def _unknown_keys(self, section: Section, where: str, written: dict[str, object]) -> Iterator[str]:
-        """Report the keys that are not known; give those that they seem to mean."""
+        """Report the keys that are not known; return those that they seem to mean."""
         names = [key.name for key in section.keys]
         for name in [name for name in written if name not in names]:
             meant = nearest(name, (known for known in names if known not in written))
@@ -301,6 +301,6 @@ class _Reading:
 
 
 def _elsewhere(name: str) -> str:
-    """Give the section that has a key of this name, for a key written in the wrong place."""
+    """Return the section that has a key of this name, for a key written in the wrong place."""
     found = [section for section in SECTIONS for key in section.keys if key.name == name]
     return f"{name} in {found[0].header}" if found else ""

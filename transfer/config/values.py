@@ -204,7 +204,7 @@ def latitude_deg(value: object, _around: FileSurroundings) -> float:
 
 
 def longitude_deg(value: object, _around: FileSurroundings) -> float:
-    """Read a longitude, in degrees east, and give it above −180 and up to 180: both are one meridian."""
+    """Read a longitude, in degrees east, and return it above −180 and up to 180: both are one meridian."""
     degrees = _degrees(value, "east", "west", -180, 360)
     return 180.0 if degrees == -180 else degrees - 360 if degrees > 180 else degrees
 
