@@ -76,3 +76,12 @@ def test_a_damaged_bag_is_set_aside_and_the_night_sent_anew(rig, computer):
         assert (sent.exit, sent.document["files_proven"]) == (0, 6), sent.out
         assert_valid(stick.path / "2026-03-14")
         assert (stick.path / "2026-03-14 (set aside 1)/data").is_dir()
+
+
+def test_where_a_drive_cannot_be_let_go_of_it_is_told_and_the_proof_stands(rig, computer):
+    with rig.volume("e", "exfat") as stick:
+        prepared(stick.path)
+        ran = rig.run("send", "--drive", "e:", "--config", computer.file, "--eject")
+        assert ran.exit == 0, ran.err
+        assert "did not let go of 'Field stick' (E:\\)" in ran.err  # Wine has no device that it could eject
+        assert_valid(stick.path / "2026-03-14")

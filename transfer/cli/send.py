@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
 
@@ -27,6 +27,7 @@ from transfer.config import Config, parse_duration_s
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError
 from transfer.jobs.send.glance import headlines
+from transfer.jobs.send.letting_go import let_go_of_drives
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.receipt import receipt
@@ -49,6 +50,7 @@ NOTHING_SENT = {
 @json_option
 @scope_options
 @all_findings_option
+@click.option("--eject", is_flag=True, help="When all is proven, have the system let go of the drive.")
 @click.option("--time-limit", metavar="TIME", help="End in order after TIME (such as 30m), proven or not.")
 @ends_with_exit_code("send", NOTHING_SENT)
 def command(
@@ -56,6 +58,7 @@ def command(
     as_json: bool,
     time_limit: str | None,
     all_findings: bool,
+    eject: bool,
     **scope: Any,
 ) -> int:
     """Carry the night to the drive and prove every copy.
@@ -68,7 +71,7 @@ def command(
     request, stop = as_request(**scope), Stop(limit_s)
 
     def run() -> int:
-        return _send(config, request, stop, as_json, all_findings)
+        return _send(config, request, stop, _Shown(as_json, all_findings, eject))
 
     return run() if limit_s is None else run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
 
@@ -81,23 +84,37 @@ def _limit_s(written: str) -> float:
         raise ConfigurationError(f"--time-limit {written!r} is no length of time", next_step=step) from error
 
 
-def _send(config: Config, request: SendRequest, stop: Stop, as_json: bool, all_findings: bool) -> int:
-    """Run the job, report what came of it, and return the exit code."""
+class _Shown(NamedTuple):
+    """What is asked of a run's end: how it is reported, and whether its drives are let go of."""
+
+    as_json: bool
+    all_findings: bool
+    eject: bool
+
+
+def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> int:
+    """Run the job, report what came of it, and return the exit code: that of the proof."""
     stop_on_signals(stop)
     records = Records(records_folder(config))
-    with Progress(shown=not as_json) as progress:
-        run = SendRun(config, request, Surroundings(this_computer(), records, stop, progress))
+    medium = this_computer()
+    with Progress(shown=not shown.as_json) as progress:
+        run = SendRun(config, request, Surroundings(medium, records, stop, progress))
         outcome, hangs = run_bounded(run.run, run.outcome, stop)
-    _report(outcome, as_json, all_findings)
+    ejected = let_go_of_drives(outcome, medium) if shown.eject and not hangs else ()
+    if shown.as_json:
+        more = {"drives_ejected": [each.as_json() for each in ejected]} if shown.eject else {}
+        print_json(outcome.as_json() | more)
+    else:
+        _report(outcome, shown.all_findings)
+        for each in ejected:
+            say(each.line, err=bool(each.why_not))
     if hangs:
-        _report_hanging(outcome, records, as_json)
+        _report_hanging(outcome, records, shown.as_json)
     return int(outcome.exit_code)
 
 
-def _report(outcome: SendOutcome, as_json: bool, each_finding: bool) -> None:
-    if as_json:
-        print_json(outcome.as_json())
-    elif outcome.nothing_new:
+def _report(outcome: SendOutcome, each_finding: bool) -> None:
+    if outcome.nothing_new:
         say("\n".join([*headlines(outcome), outcome.message, outcome.next_step, *outcome.passed_by()]))
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)

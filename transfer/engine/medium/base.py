@@ -293,6 +293,14 @@ class Medium(ABC):
         """
 
     @abstractmethod
+    def eject(self, root: Path) -> None:
+        """Let go of the volume whose root this is, in the system's own way, so that it may be pulled.
+
+        Raises OSError, whose text says why not: it is in use, it is no volume of its own, it is the
+        system's, or this user may not.
+        """
+
+    @abstractmethod
     def is_locked(self, error: OSError) -> bool:
         """Return whether an error is caused by another program's lock, and may pass."""
 

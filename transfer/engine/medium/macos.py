@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from transfer.engine.medium.base import BLOCK_BYTES, ColdGroup, Evidence, PinnedFolder, ReadBack, Volume
-from transfer.engine.medium.posix import PosixFolder, PosixMedium
+from transfer.engine.medium.posix import PosixFolder, PosixMedium, run_tool
 
 # The values of <sys/fcntl.h>; Python names them only when built on macOS.
 F_NOCACHE: int = getattr(fcntl, "F_NOCACHE", 48)
@@ -120,6 +120,9 @@ class MacMedium(PosixMedium):
 
     def pin(self, path: Path) -> PinnedFolder:
         return MacFolder(path)
+
+    def _eject(self, volume: Volume) -> None:
+        run_tool("/usr/sbin/diskutil", "eject", str(volume.root))  # diskutil(8)
 
     def is_being_written(self, descriptor: int) -> bool | None:  # noqa: ARG002 - macOS has no leases to ask with
         return None

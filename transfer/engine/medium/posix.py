@@ -7,13 +7,14 @@ import errno
 import fcntl
 import os
 import stat
+import subprocess
 import threading
 from abc import abstractmethod
 from collections import OrderedDict
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
-from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder, ReplacedFile
+from transfer.engine.medium.base import FREE_UNKNOWN, Medium, PinnedFolder, ReplacedFile, Volume
 
 _MAY_WRITE = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
@@ -261,8 +262,31 @@ class PosixMedium(Medium):
             raise OSError(errno.EINVAL, "no longer a regular file", path)
         return descriptor
 
+    def eject(self, root: Path) -> None:
+        volume = self.volume_of(root)
+        if volume.root != root.resolve():
+            raise OSError(errno.EINVAL, "it is a folder, and no volume of its own", str(root))
+        if volume.root == self.system_volume().root:
+            raise OSError(errno.EBUSY, "the system runs from it", str(root))
+        self._eject(volume)
+
+    @abstractmethod
+    def _eject(self, volume: Volume) -> None:
+        """Let go of a volume that may be let go of. Raises OSError."""
+
     def is_locked(self, error: OSError) -> bool:
         return error.errno in (errno.EAGAIN, errno.EBUSY, errno.ETXTBSY)
+
+
+def run_tool(*command: str) -> None:
+    """Run a program of the system's own. Raises OSError with what it said where it fails or is not there."""
+    quiet = {**os.environ, "LC_ALL": "C"}
+    done = subprocess.run(  # noqa: S603 - the system's own, with a path that is its own argument
+        command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, env=quiet
+    )
+    if done.returncode != 0:
+        said = " ".join((done.stderr or done.stdout).split()).rstrip(".")
+        raise OSError(errno.EBUSY, said or f"{command[0]} ended with {done.returncode}")
 
 
 def _open_to_lock(path: Path) -> int:

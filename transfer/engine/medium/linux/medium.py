@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -25,7 +26,7 @@ from transfer.engine.medium.linux.calls import (
 from transfer.engine.medium.linux.cold import ColdWatch, LinuxColdGroup, bytes_taken, counter_file
 from transfer.engine.medium.linux.mounts import Mount, is_for_drives, mount_of, mounts
 from transfer.engine.medium.linux.names import file_system_of
-from transfer.engine.medium.posix import PosixFolder, PosixMedium
+from transfer.engine.medium.posix import PosixFolder, PosixMedium, run_tool
 
 
 class LinuxFolder(PosixFolder):
@@ -129,6 +130,18 @@ class LinuxMedium(PosixMedium):
     def pin(self, path: Path) -> PinnedFolder:
         return LinuxFolder(path)
 
+    def _eject(self, volume: Volume) -> None:
+        """Unmount it, by the service that mounts drives for people where there is one, and cut its power.
+
+        Where the device's power cannot be cut it is unmounted all the same: nothing more is written to it.
+        """
+        service = shutil.which("udisksctl")
+        device = ("--no-user-interaction", "--block-device", volume.device)
+        if service is None or not _succeeds(service, "unmount", *device):
+            run_tool("umount", str(volume.root))  # as root, or where /etc/fstab lets this user
+        if service is not None:
+            _succeeds(service, "power-off", *device)
+
     def is_being_written(self, descriptor: int) -> bool | None:
         try:
             with read_lease(descriptor):
@@ -149,6 +162,14 @@ class LinuxMedium(PosixMedium):
             except OSError:
                 alone = None
             yield alone
+
+
+def _succeeds(*command: str) -> bool:
+    try:
+        run_tool(*command)
+    except OSError:
+        return False
+    return True
 
 
 def _volume(mount: Mount) -> Volume:

@@ -125,6 +125,9 @@ class WindowsCalls(Protocol):
     def volume_facts(self, root: str) -> tuple[int, str]:
         """GetVolumeInformationW: the serial number and the file system's name."""
 
+    def control(self, handle: int, code: int, given: bytes = b"") -> None:
+        """DeviceIoControl, of which nothing comes back."""
+
     def drives(self) -> int:
         """GetLogicalDrives: a bit for each letter in use."""
 
@@ -272,6 +275,13 @@ class SystemCalls:
         told = self._kernel.GetVolumeInformationW(root, None, 0, ctypes.byref(serial), None, None, name, 261)
         self._check(told, root)
         return serial.value, name.value
+
+    def control(self, handle: int, code: int, given: bytes = b"") -> None:
+        taken = ctypes.c_uint32()
+        done = self._kernel.DeviceIoControl(
+            handle, code, given or None, len(given), None, 0, ctypes.byref(taken), None
+        )
+        self._check(done)
 
     def drives(self) -> int:
         return int(self._kernel.GetLogicalDrives())

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -96,7 +97,7 @@ class WindowsFolder(PinnedFolder):
         self._held.let_go(old)  # Windows renames no folder that is held open
         with self._explaining():
             (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
-            self._patiently(lambda: self._calls.move(from_path, to_path))
+            _patiently(self._calls, lambda: self._calls.move(from_path, to_path))
 
     def hard_link(self, file: Path, path: str) -> None:
         self._make_sure()
@@ -113,7 +114,7 @@ class WindowsFolder(PinnedFolder):
     def remove(self, path: str) -> None:
         with self._explaining():
             _held, whole = self._within(path)
-            self._patiently(lambda: self._calls.remove(whole))
+            _patiently(self._calls, lambda: self._calls.remove(whole))
 
     def open_to_remove(self, path: str) -> int:
         self._make_sure()
@@ -127,18 +128,7 @@ class WindowsFolder(PinnedFolder):
         self._held.let_go(path)
         with self._explaining():
             _held, whole = self._within(path)
-            self._patiently(lambda: self._calls.remove_folder(whole))
-
-    def _patiently(self, act: Callable[[], None]) -> None:
-        """Do what another program may be in the way of for a moment."""
-        for pause_s in _PAUSES_S:
-            try:
-                return act()
-            except OSError as error:
-                if error.errno not in _MAY_PASS:
-                    raise
-            self._calls.pause(pause_s)
-        return act()
+            _patiently(self._calls, lambda: self._calls.remove_folder(whole))
 
     def make_folders(self, path: str) -> set[str]:
         changed: set[str] = set()
@@ -236,6 +226,18 @@ def _identity(calls: WindowsCalls, path: str) -> Identity | None:
         calls.close(handle)
 
 
+def _patiently(calls: WindowsCalls, act: Callable[[], None]) -> None:
+    """Do what another program may be in the way of for a moment."""
+    for pause_s in _PAUSES_S:
+        try:
+            return act()
+        except OSError as error:
+            if error.errno not in _MAY_PASS:
+                raise
+        calls.pause(pause_s)
+    return act()
+
+
 def _descriptor(calls: WindowsCalls, handle: int, *, writable: bool) -> int:
     try:
         return calls.descriptor(handle, writable=writable)
@@ -318,6 +320,22 @@ class WindowsMedium(Medium):
     def alone_with(self, descriptor: int) -> Iterator[bool | None]:  # noqa: ARG002 - see FILE_TO_REMOVE
         """Windows opened the file for removal only because no other program writes to it, or may."""
         yield True
+
+    def eject(self, root: Path) -> None:
+        """Lock, dismount, eject: Microsoft's "How to eject removable media", article Q165721, from memory."""
+        letter = re.fullmatch(r"([A-Za-z]):\\", str(root))
+        if letter is None:
+            raise OSError(errno.EINVAL, "it is no drive with a letter of its own", str(root))
+        if root == self.system_volume().root:
+            raise OSError(errno.EBUSY, "the system runs from it", str(root))
+        handle = self._calls.open(f"\\\\.\\{letter[1]}:", openings.WHOLE_VOLUME)
+        try:
+            _patiently(self._calls, lambda: self._calls.control(handle, openings.LOCK_VOLUME))
+            self._calls.control(handle, openings.DISMOUNT_VOLUME)
+            self._calls.control(handle, openings.MEDIA_REMOVAL, b"\0")  # which is not prevented any more
+            self._calls.control(handle, openings.EJECT_MEDIA)
+        finally:
+            self._calls.close(handle)
 
     def is_locked(self, error: OSError) -> bool:
         return is_locked(error)

@@ -78,6 +78,15 @@ ALONE_WITH_READERS = Opening(GENERIC_READ, FILE_SHARE_READ | FILE_SHARE_DELETE, 
 LOCK = Opening(GENERIC_READ | GENERIC_WRITE, _SHARED, OPEN_EXISTING, 0)
 LOCK_READ_ONLY = Opening(GENERIC_READ, _SHARED, OPEN_EXISTING, 0)
 
+# A volume itself, `\\.\E:`; others keep their handles until it is locked.
+WHOLE_VOLUME = Opening(GENERIC_READ | GENERIC_WRITE, _HELD, OPEN_EXISTING, 0)
+
+# What DeviceIoControl is asked for; values of winioctl.h.
+LOCK_VOLUME = 0x0009_0018  # FSCTL_LOCK_VOLUME: refused while anybody has a file of it open
+DISMOUNT_VOLUME = 0x0009_0020  # FSCTL_DISMOUNT_VOLUME
+MEDIA_REMOVAL = 0x002D_4804  # IOCTL_STORAGE_MEDIA_REMOVAL, with PREVENT_MEDIA_REMOVAL
+EJECT_MEDIA = 0x002D_4808  # IOCTL_STORAGE_EJECT_MEDIA
+
 
 def is_aligned(offset: int, length: int, address: int, sector_bytes: int) -> bool:
     """Return whether a read may go past the cache: offset, length and buffer lie on whole sectors.

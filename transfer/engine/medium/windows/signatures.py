@@ -73,6 +73,10 @@ SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
         _BOOL,
         (_TEXT, _ADDRESS, _DWORD, _NUMBER, _NUMBER, _NUMBER, _ADDRESS, _DWORD),
     ),
+    "DeviceIoControl": (
+        _BOOL,
+        (_HANDLE, _DWORD, ctypes.c_char_p, _DWORD, _ADDRESS, _DWORD, _NUMBER, _ADDRESS),
+    ),
     "GetLogicalDrives": (_DWORD, ()),
     "GetDriveTypeW": (_DWORD, (_TEXT,)),
     "GetDiskFreeSpaceExW": (_BOOL, (_TEXT, *[ctypes.POINTER(ctypes.c_uint64)] * 3)),

@@ -586,3 +586,36 @@ def test_an_empty_folder_is_let_go_of_before_it_is_removed(system, pinned, stick
 def test_windows_says_that_nobody_writes_to_what_it_opened_for_removal(system):
     with WindowsMedium(system).alone_with(3) as alone:
         assert alone is True
+
+
+# Letting go
+
+
+LETTING_GO = [openings.LOCK_VOLUME, openings.DISMOUNT_VOLUME, openings.MEDIA_REMOVAL, openings.EJECT_MEDIA]
+
+
+def test_a_drive_is_locked_dismounted_and_ejected_in_this_order(system):
+    WindowsMedium(system).eject(PureWindowsPath("E:/"))
+    assert ("open", "\\\\.\\E:", openings.WHOLE_VOLUME) in system.called
+    assert [call[2] for call in system.called if call[0] == "control"] == LETTING_GO
+    assert system.names_called()[-1] == "close"
+
+
+def test_a_drive_that_is_in_use_is_asked_for_again_and_then_left_as_it_is(system):
+    system.failures["control"] = [5] * 9  # ERROR_ACCESS_DENIED: somebody has a file open
+    with pytest.raises(PermissionError):
+        WindowsMedium(system).eject(PureWindowsPath("E:/"))
+    assert {call[2] for call in system.called if call[0] == "control"} == {openings.LOCK_VOLUME}
+    assert len(system.paused) == 5
+    assert system.names_called()[-1] == "close"
+
+
+@pytest.mark.parametrize(
+    ("root", "why"), [("E:/nights", "letter of its own"), ("//nas/nights", "letter"), ("C:/", "runs from it")]
+)
+def test_what_is_no_drive_to_pull_is_not_touched(system, monkeypatch, root, why):
+    monkeypatch.setenv("SYSTEMDRIVE", "C:")
+    monkeypatch.setattr("transfer.engine.medium.windows.medium.Path", PureWindowsPath)
+    with pytest.raises(OSError, match=why):
+        WindowsMedium(system).eject(PureWindowsPath(root))
+    assert "open" not in system.names_called()

@@ -58,6 +58,7 @@ def test_only_what_is_to_be_written_is_opened_for_writing():
         "FILE_TO_EXTEND",
         "FOLDER_TO_FLUSH",
         "LOCK",
+        "WHOLE_VOLUME",
     }
 
 
