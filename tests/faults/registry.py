@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tests.faults import (
+    archive_changes,
     at_once,
     at_once_archive,
     changing_sources,
@@ -33,6 +34,7 @@ FAULTS = (
     *companions.FAULTS,
     *at_once.FAULTS,
     *at_once_archive.FAULTS,
+    *archive_changes.FAULTS,
     *hostile_bags.FAULTS,
     *hostile_filing.FAULTS,
     *hostile_indexes.FAULTS,

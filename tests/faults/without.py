@@ -170,6 +170,17 @@ def _whole_nights() -> None:
     _replace(acknowledging, "_require_all", _nothing)
 
 
+def _last_reading() -> None:
+    """Take what lies in the archive with its size for what was filed."""
+    from transfer.archive.shelf import Shelf
+
+    def by_size(self: Any, bag: str, path: str, held: Any) -> bool:
+        facts = self.folder.stat(f"{bag}/{path}")
+        return facts is not None and facts.st_size == held.size_bytes
+
+    _replace(Shelf, "_is_as_proven", by_size)
+
+
 def _companions() -> None:
     """Take what other systems drop for a person's own."""
     from manifests.bags import contents
@@ -243,6 +254,7 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "path-containment": _path_containment,
     "held-against-bag": _held_against_bag,
     "whole-nights": _whole_nights,
+    "last-reading": _last_reading,
     "companions": _companions,
     "companion-content": _companion_content,
     "index-distrust": _index_distrust,
@@ -275,6 +287,7 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "path-containment": (("hostile-filing", "ext4"),),
     "held-against-bag": (("killed", "ext4"),),
     "whole-nights": (("pulled", "exfat"), ("call-fails", "ext4")),
+    "last-reading": (("archive-changed", "ext4"),),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),
     "index-distrust": (("hostile-index", "ext4"),),
