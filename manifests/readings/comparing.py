@@ -188,8 +188,9 @@ def _best_parting(
     return best[2], best[3]
 
 
-def _unclearness(one: Separation) -> tuple[float, float, int, bool, float]:
-    return one.chance_corrected, one.chance, len(one.exceptions), one.measure.derived, -_clearance(one)
+def _unclearness(one: Separation) -> tuple[bool, float, float, int, float]:
+    # What follows from other quantities is named after them, be it a little clearer by chance.
+    return one.measure.derived, one.chance_corrected, one.chance, len(one.exceptions), -_clearance(one)
 
 
 def _clearance(one: Separation) -> float:

@@ -38,7 +38,7 @@ class JsonPath:
             found = [deeper for one in found for deeper in _taken(one, step)]
             if not found:
                 break
-        yield from found
+        return iter(found)
 
 
 def texts_in(document: object) -> Iterator[Found]:
@@ -88,14 +88,12 @@ def _steps(written: str) -> Iterator[str | int]:
         at = found.end()
 
 
-def _taken(found: Found, step: str | int) -> Iterator[Found]:
+def _taken(found: Found, step: str | int) -> list[Found]:
     place, value = found
     if isinstance(step, str):
-        if isinstance(value, dict) and step in value:
-            yield Found(place, value[step])
-    elif isinstance(value, list):
-        if step == _EACH:
-            for at, each in enumerate(value):
-                yield Found((*place, at), each)
-        elif step < len(value):
-            yield Found(place, value[step])
+        return [Found(place, value[step])] if isinstance(value, dict) and step in value else []
+    if not isinstance(value, list):
+        return []
+    if step == _EACH:
+        return [Found((*place, at), each) for at, each in enumerate(value)]
+    return [Found(place, value[step])] if step < len(value) else []

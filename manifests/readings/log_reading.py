@@ -163,19 +163,20 @@ def _json(description: LogDescription, file: BinaryIO, taking: Taking) -> None:
     whole = len(content) <= LARGEST_JSON_BYTES
     text = text_of(content) if whole else ""
     document, problem = _document(text)
+    paths = _Paths(description)
     if not problem:
         taking.account.lines += 1
-        _take_document(description, document, 1, taking)
+        _take_document(paths, document, 1, taking)
         return
     file.seek(0)
-    if _json_lines(description, file, taking):
+    if _json_lines(paths, file, taking):
         return
     too_large = f"larger than {LARGEST_JSON_BYTES >> 20} MiB, and not a record a line"
     taking.account.problems.append(problem if whole else too_large)
     rest, problem = _document(closed_before_the_cut(text))
     if not problem:
         taking.account.lines += 1
-        _take_document(description, rest, 1, taking)
+        _take_document(paths, rest, 1, taking)
 
 
 def _document(text: str) -> tuple[object, str]:
@@ -188,7 +189,7 @@ def _document(text: str) -> tuple[object, str]:
         return None, f"it is not whole JSON ({error})"
 
 
-def _json_lines(description: LogDescription, file: BinaryIO, taking: Taking) -> bool:
+def _json_lines(paths: _Paths, file: BinaryIO, taking: Taking) -> bool:
     """Read a record a line, and return whether there are any; lines before the first are not counted then."""
     account = taking.account
     any_record = False
@@ -203,26 +204,35 @@ def _json_lines(description: LogDescription, file: BinaryIO, taking: Taking) -> 
             continue
         any_record = True
         account.lines += 1
-        _take_document(description, record, line.number, taking)
+        _take_document(paths, record, line.number, taking)
     return any_record
 
 
-def _take_document(description: LogDescription, document: object, line: int, taking: Taking) -> None:
-    named = description.time == FILE_NAME
-    times = [Found((), None)] if named else list(JsonPath(str(description.time)).values(document))
+class _Paths:
+    """The paths of a description, read once for all the records of a log; no `time` where the name has it."""
+
+    def __init__(self, description: LogDescription) -> None:
+        self.time = None if description.time == FILE_NAME else JsonPath(str(description.time))
+        self.readings = [JsonPath(str(each.at)) for each in description.readings]
+        self.has_events = bool(description.events)
+        self.description = description
+
+
+def _take_document(paths: _Paths, document: object, line: int, taking: Taking) -> None:
+    times = [Found((), None)] if paths.time is None else list(paths.time.values(document))
     moments: dict[Place, int | None] = {}
     for place, written in times:
         moment_us = moments.setdefault(place, taking.moment(written, line))
         if moment_us is None:
             taking.account.miss(line, repr(written), "it is no time of the format")
     if not moments:
-        taking.account.miss(line, "", f"there is nothing at {description.time}")
+        taking.account.miss(line, "", f"there is nothing at {paths.description.time}")
         return
-    for quantity, each in enumerate(description.readings):
-        for place, value in JsonPath(str(each.at)).values(document):
+    for quantity, path in enumerate(paths.readings):
+        for place, value in path.values(document):
             if (at_us := _moment_for(place, moments)) is not None:
                 taking.value(at_us, quantity, value)
-    if description.events:
+    if paths.has_events:
         for place, value in texts_in(document):
             if (at_us := _moment_for(place, moments)) is not None:
                 taking.events_in(at_us, str(value), line)

@@ -1,9 +1,10 @@
 """Whether failures came at values that the nights otherwise seldom had.
 
-Of each night with a failure the first one counts: what follows it is no news. If failures came whatever a
-quantity was, each would come at a moment drawn evenly from all the time of all the nights, and the share of
-that time with a lower value would be even from 0 to 1. The sum of these shares is compared with that of so
-many even numbers (Irwin–Hall), to both sides, and the chance multiplied by the number of quantities tried.
+Of each night with a failure the first one counts, and no time after it: what follows is no news. If failures
+came whatever a quantity was, each would come at a moment drawn evenly from all the time of all the nights,
+and the share of that time with a lower value would be even from 0 to 1. The sum of these shares is compared
+with that of so many even numbers (Irwin–Hall), to both sides, and the chance multiplied by the number of
+quantities and kinds of failures tried.
 """
 
 from __future__ import annotations
@@ -20,14 +21,19 @@ from manifests.readings.series import HOUR_US, Series
 _LONGEST_US = HOUR_US // 2
 
 
+Quantity = tuple[str, str]
+"""What a quantity is called, and its unit."""
+
+
 @dataclass(frozen=True, slots=True)
 class Occurrence:
-    """Where failures came in a quantity: `values` at the first failure of each night.
+    """Where failures of a kind came in a quantity: `values` at the first failure of each night.
 
     `share` is the part of all the time that was at least as far to `side`, the largest over the failures.
     `chance` is that of either side for this quantity alone, `chance_corrected` that of any that was tried.
     """
 
+    event: str
     quantity: str
     unit: str
     side: Side
@@ -43,20 +49,20 @@ class Occurrence:
 
 
 def occurrences(
-    series: Mapping[tuple[str, str], Sequence[Series]], failed: Mapping[tuple[str, str], Sequence[float]]
+    series: Mapping[Quantity, Sequence[Series]], failed: Mapping[tuple[str, Quantity], Sequence[float]]
 ) -> tuple[Occurrence, ...]:
-    """Return where failures came in each quantity, the rarest first.
+    """Return where each kind of failure came in each quantity, the rarest first.
 
-    `series` has, by quantity and unit, its series of every night, `failed` its value at the first failure of
-    each night that had one.
+    `series` has each quantity's series of every night, up to its first failure; `failed`, by event and
+    quantity, the value at the first failure of each night that had one.
     """
-    tried = [key for key in series if failed.get(key)]
-    found = [_occurrence(key, series[key], failed[key], len(tried)) for key in tried]
+    tried = [key for key, values in failed.items() if values]
+    found = [_occurrence(*key, series[key[1]], failed[key], len(tried)) for key in tried]
     return tuple(sorted(found, key=lambda one: one.chance))
 
 
 def _occurrence(
-    key: tuple[str, str], nights: Sequence[Series], values: Sequence[float], tried: int
+    event: str, quantity: Quantity, nights: Sequence[Series], values: Sequence[float], tried: int
 ) -> Occurrence:
     spent = sorted(pair for each in nights for pair in _time_at_values(each))
     ordered = [value for value, _ in spent]
@@ -71,7 +77,7 @@ def _occurrence(
     side = Side.BELOW if chance_below <= chance_above else Side.ABOVE
     chance = min(1.0, 2 * min(chance_below, chance_above))
     share = max(below if side is Side.BELOW else above)
-    return Occurrence(*key, side, tuple(values), share, chance, min(1.0, tried * chance))
+    return Occurrence(event, *quantity, side, tuple(values), share, chance, min(1.0, tried * chance))
 
 
 def _time_at_values(series: Series) -> list[tuple[float, int]]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from manifests.readings.comparing import SURE, Comparison, Separation, Side, nights_to_be_sure
 from manifests.readings.occurring import Occurrence
-from manifests.readings.units import unit_shown
+from manifests.readings.units import number_shown, unit_shown
 
 NO_CAUSE = "What goes together need not cause one another."
 
@@ -21,18 +23,21 @@ def odds(chance: float) -> str:
 
 def with_unit(value: float, unit: str) -> str:
     """Return a value with its unit as a screen shows it."""
-    return f"{value:.4g} {unit_shown(unit)}".rstrip()
+    return f"{number_shown(value)} {unit_shown(unit)}".rstrip()
 
 
-def separation_words(one: Separation, whole: Comparison) -> str:
-    """Return a separation in sentences: what parts the nights, how often chance does, how sure it is."""
-    sentences = [_what(one, whole), _how_often(one, whole), _how_sure(one, whole)]
+def separation_words(one: Separation, whole: Comparison, nights: Sequence[str] = ()) -> str:
+    """Return a separation in sentences: what parts the nights, how often chance does, how sure it is.
+
+    `nights` are the names of those compared, to say which are on the other side.
+    """
+    sentences = [_what(one, whole, nights), _how_often(one, whole), _how_sure(one, whole)]
     if one.follows:
         sentences.append(f"It ranks these nights as {one.follows} does: they cannot tell the two apart.")
     return " ".join(sentences)
 
 
-def _what(one: Separation, whole: Comparison) -> str:
+def _what(one: Separation, whole: Comparison, nights: Sequence[str]) -> str:
     low, high = one.between
     unit = one.measure.unit
     poor, good = f"{whole.poor} poor or lost", f"{whole.good} good"
@@ -43,7 +48,8 @@ def _what(one: Separation, whole: Comparison) -> str:
     if one.clean:
         return f"{named}: the {sides} {values}."
     wrong = len(one.exceptions)
-    return f"{named}: the {sides} {values}, but for {wrong} {_nights(wrong)} on the other side."
+    names = f" ({', '.join(nights[place] for place in one.exceptions)})" if nights else ""
+    return f"{named}: the {sides} {values}, but for {wrong} {_nights(wrong)} on the other side{names}."
 
 
 def _nights(count: int) -> str:
@@ -72,7 +78,8 @@ def _how_sure(one: Separation, whole: Comparison) -> str:
     kinds = " and ".join(
         f"{count} more {kind} {_nights(count)}" for count, kind in ((poor, "poor"), (good, "good")) if count
     )
-    return f"That proves nothing yet. About {kinds}, each on its own side, would make it sure."
+    each = "each " if sum(more) > 1 else ""
+    return f"That proves nothing yet. About {kinds}, {each}on its own side, would make it sure."
 
 
 def occurrence_words(one: Occurrence, tried: int) -> str:
@@ -80,10 +87,12 @@ def occurrence_words(one: Occurrence, tried: int) -> str:
     values = ", ".join(with_unit(value, one.unit) for value in sorted(one.values))
     at_or = "at or below" if one.side is Side.BELOW else "at or above"
     count = len(one.values)
-    came = "The failure came" if count == 1 else f"The first failures of {count} nights came"
-    spent = f"of all the time of these nights, {one.share:.0%} was {at_or} that"
+    came = f"{one.event} came" if count == 1 else f"{one.event} came first in {count} nights,"
+    spent = f"of all the time of the nights before a failure, {one.share:.1%} was {at_or} that"
     if count > 1:
         spent += ", for the least unusual of them"
-    often = f"by chance {odds(one.chance)}, and {odds(one.chance_corrected)} in any of {tried} quantities"
+    often = (
+        f"by chance {odds(one.chance)}, and {odds(one.chance_corrected)} in any of {tried} that were tried"
+    )
     sure = "Chance alone would hardly do that; it shows no cause." if one.sure else "That proves nothing."
     return f"{one.quantity}: {came} at {values}; {spent}. So rare a value comes {often}. {sure}"

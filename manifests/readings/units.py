@@ -58,6 +58,11 @@ def unit_shown(unit: str) -> str:
     return _SHOWN.get(unit, unit)
 
 
+def number_shown(value: float) -> str:
+    """Return a number as a screen shows it: four digits that count, large ones whole."""
+    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
 def conversion(unit: str, to: str) -> Conversion:
     """Return how values of one unit become those of another. Raises ValueError where they cannot."""
     if unit == to:

@@ -134,7 +134,7 @@ class _Reading:
         except OSError as error:
             self._find(file, error.strerror or str(error))
             return
-        if account.lines and not (account.readings + account.events or account.problems):
+        if account.lines and not account.problems and _gave_nothing(one, account):
             account.problems.append(_why_nothing(account))
         keeper.finish(account)
         self._counts[0] += 1
@@ -147,11 +147,16 @@ class _Reading:
         self._findings.append(Finding(FindingKind.LOG_NOT_READ, detail, f"{file.bag}/{file.path}"))
 
 
+def _gave_nothing(one: Described, account: LogAccount) -> bool:
+    """Return whether a description found no time, or none of its readings; a quiet night has no event."""
+    return not account.taken or (bool(one.description.readings) and not account.readings)
+
+
 def _why_nothing(account: LogAccount) -> str:
     missed = account.first_unmatched
     if missed is None:
-        return "its description found neither a reading nor an event in it"
-    return f"its description found nothing in it; line {missed.line}: {missed.why}"
+        return "its description found no reading in it"
+    return f"its description found no reading in it, and nothing in line {missed.line}: {missed.why}"
 
 
 def read_filed_logs(

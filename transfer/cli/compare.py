@@ -11,8 +11,8 @@ import click
 
 from manifests.readings.comparing import Separation, Statistic
 from manifests.readings.occurring import Occurrence
-from manifests.readings.sentences import NO_CAUSE, occurrence_words, separation_words
-from manifests.readings.units import unit_shown
+from manifests.readings.sentences import NO_CAUSE, occurrence_words
+from manifests.readings.units import number_shown, unit_shown
 from transfer.archive.nights_told import place_of
 from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
@@ -41,6 +41,7 @@ _SEPARATIONS = (
     Column("in any tried", right=True),
 )
 _OCCURRENCES = (
+    Column("failure", narrow=Narrow.WRAPS, least=10),
     Column("quantity", narrow=Narrow.WRAPS, least=14),
     Column("at failures", narrow=Narrow.WRAPS, least=12),
     Column("of the time"),
@@ -122,7 +123,11 @@ def _rows(outcome: CompareOutcome, nights: Sequence[ComparedNight]) -> Iterator[
         for statistic in (*statistics, AT_FAILURE):
             values = [night.values.get(quantity, {}).get(statistic) for night in nights]
             if any(value is not None for value in values):
-                yield (name, str(statistic), *(None if value is None else f"{value:.4g}" for value in values))
+                yield (
+                    name,
+                    str(statistic),
+                    *(None if value is None else number_shown(value) for value in values),
+                )
                 name = ""
 
 
@@ -137,8 +142,8 @@ def _findings(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
             yield f"and {len(leaders) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
         yield from fitted(map(screen.clean, _followers(found.separations)), screen.width)
         yield ""
-        words = screen.clean(separation_words(found.separations[0], found))
-        yield from fitted([words], screen.width)
+        first = next((one for one in found.separations if one.sure), found.separations[0])
+        yield from fitted([screen.clean(outcome.words(first))], screen.width)
     if outcome.within:
         yield from _within(outcome.within, screen)
     closing = [NO_CAUSE]
@@ -163,7 +168,7 @@ def _separation(one: Separation) -> tuple[Cell, ...]:
         f"{one.measure.quantity}, {unit}" if unit else one.measure.quantity,
         one.measure.statistic.value,
         one.poor_side.value,
-        f"{low:.4g} and {high:.4g}",
+        f"{number_shown(low)} and {number_shown(high)}",
         _percent(one.chance),
         _percent(one.chance_corrected),
     )
@@ -171,7 +176,7 @@ def _separation(one: Separation) -> tuple[Cell, ...]:
 
 def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
     yield ""
-    heading = "Within the nights: where the first failure of each came, in all the time of these nights"
+    heading = "Within the nights: where the first failure of each came, in all the time before it"
     yield from fitted([heading], screen.width)
     yield from table(_OCCURRENCES, map(_occurrence, found[:_ROWS_SHOWN]), screen)
     yield ""
@@ -183,8 +188,9 @@ def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
 def _occurrence(one: Occurrence) -> tuple[Cell, ...]:
     unit = unit_shown(one.unit)
     return (
+        one.event,
         f"{one.quantity}, {unit}" if unit else one.quantity,
-        [f"{value:.4g}" for value in one.values],
+        [number_shown(value) for value in sorted(one.values)],
         f"{one.share:.0%} {one.side.value}",
         _percent(one.chance),
         _percent(one.chance_corrected),

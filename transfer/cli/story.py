@@ -9,7 +9,7 @@ from itertools import groupby
 from manifests.index.readings import FRAMES, FrameTaken
 from manifests.readings.happenings import BURST_US, GAP, Happening
 from manifests.readings.series import Series
-from manifests.readings.units import unit_shown
+from manifests.readings.units import number_shown, unit_shown
 from transfer.cli.screen import Screen
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import fitted
@@ -148,7 +148,7 @@ def _rows(outcome: NightOutcome, screen: Screen) -> Iterator[tuple[Cell, ...]]:
         if summary is not None:
             numbers = (summary.first, summary.last, summary.lowest, summary.highest)
             plot = plot_line(series, outcome.told.up, columns, screen) if screen.width else ""
-            yield (series.quantity, *map(_number, numbers), unit_shown(series.unit), series.source, plot)
+            yield (series.quantity, *map(number_shown, numbers), unit_shown(series.unit), series.source, plot)
 
 
 def _failure_head(told: FailureTold) -> str:
@@ -166,10 +166,10 @@ def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
     usual = one.usual
     return (
         one.quantity,
-        _number(one.value),
-        None if one.before is None else _number(one.before),
-        None if usual is None else _number(usual.middle),
-        None if usual is None else f"{_number(usual.lowest)} to {_number(usual.highest)}",
+        number_shown(one.value),
+        None if one.before is None else number_shown(one.before),
+        None if usual is None else number_shown(usual.middle),
+        None if usual is None else f"{number_shown(usual.lowest)} to {number_shown(usual.highest)}",
         unit_shown(one.unit),
         f"{one.unusual} usual" if one.unusual else "",
     )
@@ -208,10 +208,6 @@ def concerns_power(quantity: str, unit: str) -> bool:
     """Return whether readings are of electricity or of dew, so that the caution belongs beside them."""
     name = quantity.casefold()
     return unit in _POWER_UNITS or "dew" in name or any(word in name for word in _POWER)
-
-
-def _number(value: float) -> str:
-    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
 
 
 def _clock(moment_us: int) -> str:

@@ -9,10 +9,11 @@ from typing import Any
 
 from manifests.index.nights import nights as nights_of
 from manifests.index.opening import Index
+from manifests.index.readings import FRAMES
 from manifests.index.statements import verdicts
 from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP
-from manifests.readings.occurring import Occurrence, occurrences
+from manifests.readings.occurring import Occurrence, Quantity, occurrences
 from manifests.readings.sentences import NO_CAUSE, occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
 from manifests.readings.verdicts import NightVerdict, Verdict
@@ -25,6 +26,9 @@ AT_FAILURE = "at failure"
 _HOURS = "hours after sunset"
 _ELAPSED = "elapsed"
 _STEP_US = 600 * 1_000_000
+
+# Frames end where a night fails: their last value, and their fall, would say no more than that it did.
+_OF_FRAMES = (Statistic.LOWEST, Statistic.HIGHEST, Statistic.FIRST)
 
 Key = tuple[str, str, str]
 
@@ -71,21 +75,37 @@ class CompareOutcome:
     @property
     def message(self) -> str:
         """Return in one line what was compared, and how much of it is sure."""
+        rare: dict[str, list[str]] = {}
+        for one in self.within:
+            if one.sure:
+                rare.setdefault(one.event, []).append(one.quantity)
+        told = [f" {event} came at seldom values of: {', '.join(names)}." for event, names in rare.items()]
+        return self._between + (f" Within the nights,{''.join(told)}" if told else "")
+
+    @property
+    def _between(self) -> str:
         found = self.comparison
         if not found.poor or not found.good:
             together = f"{counted(len(self.nights), 'night')} side by side"
             marked = "some must be marked good and some poor or lost: nightferry mark NIGHT good"
             return f"{together}. To say what parts them, {marked}"
-        sure = [one for one in found.separations if one.sure]
+        sure = [one.measure for one in found.separations if one.sure]
         told = f"{counted(len(self.nights), 'night')}: {found.poor} poor or lost, {found.good} good"
         if sure:
-            named = ", ".join(
-                f"{one.measure.quantity} ({one.measure.statistic})" for one in sure if not one.follows
-            )
+            named = ", ".join(f"{one.quantity} ({one.statistic})" for one in sure)
             return f"{told}. Parted by: {named}. {NO_CAUSE}"
         clean = [one for one in found.separations if one.clean]
         many = "No value parts them" if not clean else f"{counted(len(clean), 'value')} would part them"
         return f"{told}. {many}; nothing is sure, of {counted(found.tried, 'value')} tried."
+
+    @property
+    def marked(self) -> list[str]:
+        """The nights that have a verdict, which are those that were tried."""
+        return [night.night.isoformat() for night in self.nights if night.verdict is not None]
+
+    def words(self, one: Separation) -> str:
+        """Return a separation in sentences."""
+        return separation_words(one, self.comparison, self.marked)
 
     def as_json(self) -> dict[str, Any]:
         """Return the comparison as `--json` prints it."""
@@ -102,14 +122,13 @@ class CompareOutcome:
         }
 
     def _separation(self, one: Separation) -> dict[str, Any]:
-        marked = [night.night for night in self.nights if night.verdict is not None]
         return {
             "quantity": one.measure.quantity,
             "unit": one.measure.unit,
             "statistic": one.measure.statistic.value,
             "poor_side": one.poor_side.value,
             "between": list(one.between),
-            "exceptions": [marked[place].isoformat() for place in one.exceptions],
+            "exceptions": [self.marked[place] for place in one.exceptions],
             "chance": one.chance,
             "chance_below": one.chances.below,
             "chance_above": one.chances.above,
@@ -118,11 +137,12 @@ class CompareOutcome:
             "expected": one.expected,
             "sure": one.sure,
             "follows": one.follows,
-            "words": separation_words(one, self.comparison),
+            "words": self.words(one),
         }
 
     def _occurrence(self, one: Occurrence) -> dict[str, Any]:
         return {
+            "event": one.event,
             "quantity": one.quantity,
             "unit": one.unit,
             "side": one.side.value,
@@ -209,7 +229,7 @@ def _measures(marked: Sequence[ComparedNight], labels: Mapping[Key, str]) -> lis
     return [
         Measure(label, key[2], statistic, _values(marked, label, statistic), key[1] in DERIVED)
         for key, label in labels.items()
-        for statistic in Statistic
+        for statistic in (_OF_FRAMES if key[0] == FRAMES else Statistic)
     ]
 
 
@@ -243,14 +263,16 @@ def _expected(written: Sequence[str], quantities: set[str]) -> dict[tuple[str, S
 
 def _within(told: Sequence[NightTold], labels: Mapping[Key, str]) -> tuple[Occurrence, ...]:
     """Return where the first failure of each night came, in every quantity and in the time of the night."""
-    series: dict[tuple[str, str], list[Series]] = {}
-    failed: dict[tuple[str, str], list[float]] = {}
+    series: dict[Quantity, list[Series]] = {}
+    failed: dict[tuple[str, Quantity], list[float]] = {}
     for night in told:
+        first = night.failures[0] if night.failures else None
+        end_us = night.up.to_us if first is None else first.at_us
         for each in (*night.series, _elapsed(night)):
-            key = (labels.get(_key(each), each.quantity), each.unit)
-            series.setdefault(key, []).append(each)
-            if night.failures and (value := each.at(night.failures[0].at_us)) is not None:
-                failed.setdefault(key, []).append(value)
+            quantity = (labels.get(_key(each), each.quantity), each.unit)
+            series.setdefault(quantity, []).append(each.within(night.up.from_us, end_us))
+            if first is not None and (value := each.at(first.at_us)) is not None:
+                failed.setdefault((first.event, quantity), []).append(value)
     return occurrences(series, failed)
 
 

@@ -58,7 +58,9 @@ def test_one_night_on_the_wrong_side_is_named():
     (one,) = found.separations
     assert (one.poor_side, one.between, one.exceptions) == (Side.BELOW, (5.0, 6.0), (12,))
     assert one.chance == pytest.approx(chances(values[:6], values[6:]).either)
-    assert "but for 1 night on the other side" in separation_words(one, found)
+    assert "but for 1 night on the other side." in separation_words(one, found)
+    names = [f"night {number}" for number in range(13)]
+    assert "on the other side (night 12)." in separation_words(one, found, names)
 
 
 def test_a_quantity_that_only_follows_another_is_said_to():
@@ -146,7 +148,7 @@ KEY = ("air temperature", "deg_C")
 
 def test_failures_at_values_that_the_nights_seldom_had_stand_out():
     nights = [fall(night, 10.0, 1.0) for night in range(5)]
-    (found,) = occurrences({KEY: nights}, {KEY: [0.3, 0.4, 0.2]})
+    (found,) = occurrences({KEY: nights}, {("hub lost", KEY): [0.3, 0.4, 0.2]})
     assert (found.side, found.sure) == (Side.BELOW, True)
     # Each night has 60 readings, a sixth of a degree apart: 0.4 °C and less are the last two.
     assert found.share == pytest.approx(2 / 60, abs=0.001)
@@ -155,7 +157,7 @@ def test_failures_at_values_that_the_nights_seldom_had_stand_out():
 
 def test_failures_at_usual_values_do_not():
     nights = [fall(night, 10.0, 1.0) for night in range(5)]
-    (found,) = occurrences({KEY: nights}, {KEY: [5.0, 2.0, 8.0]})
+    (found,) = occurrences({KEY: nights}, {("hub lost", KEY): [5.0, 2.0, 8.0]})
     assert not found.sure
     assert found.chance > 0.5
     assert "proves nothing" in occurrence_words(found, 1)
@@ -164,7 +166,7 @@ def test_failures_at_usual_values_do_not():
 def test_many_quantities_make_a_rare_value_less_rare():
     other = ("humidity", "%")
     nights = {KEY: [fall(0, 10.0, 1.0)], other: [fall(0, 90.0, 1.0)]}
-    found = occurrences(nights, {KEY: [0.2], other: [85.0]})
+    found = occurrences(nights, {("hub lost", KEY): [0.2], ("hub lost", other): [85.0]})
     assert found[0].quantity == "air temperature"
     assert found[0].chance_corrected == pytest.approx(2 * found[0].chance)
 
@@ -175,5 +177,5 @@ def test_failures_that_come_at_any_time_are_rarely_called_rare():
     for _ in range(SETS):
         nights = [fall(night, rng.uniform(0, 20), rng.uniform(0.2, 2)) for night in range(4)]
         failed = [rng.choice(rng.choice(nights).records).first for _ in range(3)]
-        sure += occurrences({KEY: nights}, {KEY: failed})[0].sure
+        sure += occurrences({KEY: nights}, {("hub lost", KEY): failed})[0].sure
     assert 0.005 * SETS < sure <= 0.05 * SETS

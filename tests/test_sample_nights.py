@@ -1,0 +1,111 @@
+"""The invented winter, from the telescope to the comparison: what was planted is found, nothing else."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+
+from tests.support.nights import Ran, run
+
+SCRIPT = Path(__file__).parents[1] / "sample_session" / "make_nights.py"
+COLD = ["2026-01-03", "2026-01-11", "2026-01-20", "2026-01-29", "2026-02-05", "2026-02-12"]
+UNEXPLAINED, QUIET = "2026-01-26", "2026-01-18"
+
+
+def made(folder: Path) -> Path:
+    done = subprocess.run(
+        [sys.executable, "-W", "error", SCRIPT, folder], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("325 files of 14 nights")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def winter() -> Iterator[Path]:
+    memory = Path("/dev/shm")
+    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
+    with TemporaryDirectory(prefix="nightferry-winter-", dir=parent) as name:
+        folder = made(Path(name))
+        assert ask(folder, "send", "--all").exit == 0
+        assert ask(folder, "file").exit == 0
+        for line in (folder / "verdicts.txt").read_text().splitlines():
+            night, verdict, *because = line.split(" ", 2)
+            assert ask(folder, "mark", night, verdict, "--because", "".join(because)).exit == 0
+        yield folder
+
+
+def ask(folder: Path, *words: str) -> Ran:
+    return run(*words, "--config", folder / "nightferry.toml")
+
+
+def document(folder: Path, *words: str) -> dict[str, Any]:
+    return ask(folder, *words, "--json").document
+
+
+def test_every_description_fits(winter: Path):
+    told = document(winter, "plan", "--logs", "--all")
+    assert (told["exit"], [one["matched"] for one in told["logs"]]) == (0, [14, 14, 14])
+
+
+def test_the_failure_that_the_readings_explain_is_found(winter: Path):
+    told = document(winter, "compare")
+    hub = [one for one in told["within"] if one["event"] == "hub not responding"]
+    box = next(one for one in hub if one["quantity"] == "box temperature")
+    assert (box["side"], box["sure"], len(box["values"])) == ("below", True, 6)
+    assert max(box["values"]) <= 1.0
+    assert "air temperature" in {one["quantity"] for one in hub if one["sure"]}
+    late = next(one for one in hub if one["quantity"] == "hours after sunset")
+    assert not late["sure"], "it is not the time of the night"
+
+
+def test_the_failure_that_nothing_explains_is_not_explained(winter: Path):
+    told = document(winter, "compare")
+    mount = [one for one in told["within"] if one["event"] == "mount stopped"]
+    assert mount
+    assert not any(one["sure"] for one in mount)
+    night = document(winter, "night", UNEXPLAINED)
+    (failure,) = night["failures"]
+    assert failure["event"] == "mount stopped"
+    assert {one["unusual"] for one in failure["readings"]} == {""}
+
+
+def test_wind_humidity_and_supply_part_nothing(winter: Path):
+    told = document(winter, "compare")
+    by_chance = {"wind", "humidity", "supply voltage"}
+    assert not by_chance & {one["quantity"] for one in told["separations"] if one["sure"]}
+    assert not by_chance & {one["quantity"] for one in told["within"] if one["sure"]}
+
+
+@pytest.mark.parametrize("night", COLD)
+def test_each_cold_night_says_how_cold_it_was_when_the_hub_went(winter: Path, night: str):
+    told = document(winter, "night", night)
+    (failure,) = told["failures"]
+    assert (failure["event"], failure["count"]) == ("hub not responding", 3)
+    box = next(one for one in failure["readings"] if one["quantity"] == "box temperature")
+    assert (box["unusual"], box["usual_nights"]) == ("below", 7)
+    assert box["value"] <= 1.0 < box["usual_lowest"]
+
+
+def test_in_the_quiet_night_nothing_happened(winter: Path):
+    told = document(winter, "night", QUIET)
+    assert (told["verdict"], told["events"], told["failures"]) == ("good", [], [])
+    assert [gap["minutes"] < 60 for gap in told["gaps"]] == [True] * len(told["gaps"])
+
+
+def test_a_log_without_an_event_is_no_finding(winter: Path):
+    assert document(winter, "index", "--logs")["findings"] == []
+
+
+def test_the_script_makes_the_same_nights_every_time(winter: Path, tmp_path: Path):
+    again = made(tmp_path / "again")
+    first = {path.relative_to(winter): path.read_bytes() for path in (winter / "telescope").rglob("*.*")}
+    second = {path.relative_to(again): path.read_bytes() for path in (again / "telescope").rglob("*.*")}
+    assert first == second
