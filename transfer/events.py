@@ -36,6 +36,13 @@ class BytesDone(NamedTuple):
     size_bytes: int
 
 
+class FileBegan(NamedTuple):
+    """The turn of a file comes in a phase: its path, as a person knows it."""
+
+    phase: Phase
+    path: str
+
+
 class PhaseEnded(NamedTuple):
     """A phase is over."""
 
@@ -43,19 +50,19 @@ class PhaseEnded(NamedTuple):
     what: str
 
 
-class WorkFound(NamedTuple):
-    """So many more bytes lie before the whole run, each phase's counted; fewer where negative.
+class Ahead(NamedTuple):
+    """What a whole run carries, on all its drives; reported again when that changes.
 
-    A run that reports this reports the bytes of every phase.
+    `write_bytes` are to be written and `read_bytes` to be read back, each at about so many bytes a second.
+    `written` returns how many bytes the devices have taken since the run began, by the system's count;
+    None where the system keeps none.
     """
 
-    size_bytes: int
-
-
-class FileBegan(NamedTuple):
-    """A file is read from now on."""
-
-    path: str
+    write_bytes: int
+    read_bytes: int
+    write_bytes_per_s: float
+    read_bytes_per_s: float
+    written: Callable[[], int | None]
 
 
 class Waiting(NamedTuple):
@@ -72,7 +79,7 @@ class Skipped(NamedTuple):
     why: str
 
 
-Event = PhaseBegan | BytesDone | PhaseEnded | WorkFound | FileBegan | Waiting | Skipped
+Event = PhaseBegan | BytesDone | FileBegan | PhaseEnded | Ahead | Waiting | Skipped
 Listener = Callable[[Event], None]
 
 

@@ -15,15 +15,15 @@ import time
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, NamedTuple, TextIO
 
 from manifests.bags.acknowledgement_keys import Key, new_key
 from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import Known, Origin, known_of
 
 _FORMAT = 1
-_PACES_KEPT = 5
 _KEY = "archive-key.txt"
+_SENDS_KEPT = 5
 
 _RECEIPT = "%Y-%m-%dT%H%M%SZ.txt"
 _IS_RECEIPT = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{6}Z\.txt")
@@ -31,6 +31,15 @@ _RECEIPTS_LAST = timedelta(days=2 * 365)
 _RECEIPTS_STAY = 100
 _IS_PART = re.compile(r"\.[0-9]+\.part\Z")
 _PART_IS_DEAD_S = 86400.0
+
+
+class Timed(NamedTuple):
+    """One send to a drive: what was written and read back there, and how long each took."""
+
+    write_bytes: int
+    write_s: float
+    read_bytes: int
+    read_s: float
 
 
 class Records:
@@ -104,6 +113,25 @@ class Records:
     @staticmethod
     def _bag_file(drive_id: str, night: date) -> str:
         return f"bags/{drive_id}/{night.isoformat()}.json"
+
+    # How long sends to a drive took
+
+    def timed(self, drive_id: str) -> list[Timed]:
+        """Return how long the last sends to a drive took, the latest last."""
+        sends = self._read(self._timed_file(drive_id)).get("sends")
+        try:
+            return [Timed(int(a), float(b), int(c), float(d)) for a, b, c, d in sends or ()]
+        except (TypeError, ValueError, OverflowError):
+            return []
+
+    def keep_timed(self, drive_id: str, send: Timed) -> None:
+        """Remember how long a send to a drive took, and forget all but the last few."""
+        sends = [*self.timed(drive_id), send][-_SENDS_KEPT:]
+        self._write(self._timed_file(drive_id), {"sends": [list(each) for each in sends]})
+
+    @staticmethod
+    def _timed_file(drive_id: str) -> str:
+        return f"timed/{drive_id}.json"
 
     # What archives have acknowledged
 
@@ -218,25 +246,6 @@ class Records:
     @staticmethod
     def _checked_file(drive_id: str, night: date) -> str:
         return f"checked/{drive_id}/{night.isoformat()}.json"
-
-    # How fast drives were
-
-    def keep_pace(self, drive_id: str, size_bytes: int, seconds: float) -> None:
-        """Remember how long a run took to carry and prove so many bytes on a drive; the last few count."""
-        drives = self._read("paces.json").get("drives")
-        known = drives if isinstance(drives, dict) else {}
-        paces = [*self.paces(drive_id), (size_bytes, round(seconds, 3))]
-        self._write("paces.json", {"drives": known | {drive_id: paces[-_PACES_KEPT:]}})
-
-    def paces(self, drive_id: str) -> list[tuple[int, float]]:
-        """Return bytes and seconds of the last runs that carried to a drive, the latest last."""
-        drives = self._read("paces.json").get("drives")
-        rows = drives.get(drive_id) if isinstance(drives, dict) else None
-        try:
-            pairs = [(int(size_bytes), float(seconds)) for size_bytes, seconds in rows or ()]
-        except (TypeError, ValueError):
-            return []
-        return [(size_bytes, seconds) for size_bytes, seconds in pairs if size_bytes > 0 and seconds > 0]
 
     # Receipts
 

@@ -1,6 +1,5 @@
 """What this computer remembers is used where it fits, lost without harm, and never in the way of a run."""
 
-import json
 import os
 import time
 from datetime import UTC, date, datetime, timedelta
@@ -170,18 +169,3 @@ def test_a_killed_run_leaves_a_part_that_the_next_one_knows(tmp_path):
     Records(tmp_path).remove_dead_parts()
     assert not part.exists()
     memory.drop()
-
-
-def test_what_the_last_five_runs_took_is_remembered_by_drive(tmp_path):
-    records = Records(tmp_path)
-    for number in range(1, 8):
-        records.keep_pace("stick", number * 1000, 1.5)
-    records.keep_pace("card", 7, 2)
-    assert records.paces("stick") == [(number * 1000, 1.5) for number in range(3, 8)]
-    assert (records.paces("card"), records.paces("other")) == ([(7, 2.0)], [])
-
-
-@pytest.mark.parametrize("rows", [[["a", "b"]], [[1]], [[0, 1], [5, 0]], None, 5])
-def test_paces_that_cannot_be_are_none(tmp_path, rows):
-    (tmp_path / "paces.json").write_text(json.dumps({"format": 1, "drives": {"stick": rows}}))
-    assert Records(tmp_path).paces("stick") == []

@@ -26,7 +26,8 @@ from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.jobs.send.outcome import told_left_behind
-from transfer.jobs.send.preview import GUESS, PlannedDrive, PlanOutcome, preview
+from transfer.jobs.send.pace import Pace, RestsOn
+from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
@@ -104,11 +105,20 @@ def _files(count: int) -> str:
 
 def _drive(drive: PlannedDrive) -> Iterator[str]:
     took = humanize.precisedelta(int(drive.takes_s) or 1, minimum_unit="seconds", format="%d")
-    guess = drive.estimated_from == GUESS
-    how = "a guess: this drive was never measured" if guess else f"by {drive.estimated_from}"
     yield f"The drive {drive.name!r} at {drive.root}"
     yield f"  free            {size_told(drive.free_bytes)}"
-    yield f"  takes about     {took} ({how})"
+    yield f"  takes about     {took} ({_rests_on(drive.pace)})"
+
+
+def _rests_on(pace: Pace) -> str:
+    match pace.rests_on:
+        case RestsOn.SENDS if pace.sends == 1:
+            return "by the last send to it"
+        case RestsOn.SENDS:
+            return f"by the last {pace.sends} sends to it"
+        case RestsOn.PREPARE:
+            return "by what prepare measured"
+    return "a guess: this drive was never measured"
 
 
 def _wrong(outcome: PlanOutcome, each_finding: bool) -> Iterator[str]:

@@ -4,40 +4,34 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from contextlib import suppress
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import Any, Self
 
-from transfer.cli.screen import screen_of
-from transfer.events import (
-    BytesDone,
-    Event,
-    FileBegan,
-    Phase,
-    PhaseBegan,
-    PhaseEnded,
-    Skipped,
-    Waiting,
-    WorkFound,
-)
-
-if TYPE_CHECKING:
-    from transfer.cli.overall import OverallBar
+from transfer.cli.course import Course
+from transfer.cli.screen import Screen, columns_of, last_columns, screen_of
+from transfer.events import Ahead, BytesDone, Event, Phase, PhaseBegan, PhaseEnded, Skipped, Waiting
 
 _TICK_S = 1.0
+_DRAW_S = 0.1
+_COLUMNS = 80  # where the terminal does not say
+_LEAST_BAR, _MOST_BAR = 10, 30
+_LEAST_FILE = 8
 
 
 class Progress:
-    """Listens to a job and draws its progress on standard error. Used as a context, from any thread."""
+    """Listens to a job and draws its progress on standard error. Used as a context, from any thread.
+
+    A run that says what lies ahead of it has one bar over everything; elsewhere each phase has its own.
+    """
 
     def __init__(self, shown: bool) -> None:
         self._shown = shown and sys.stderr.isatty()
         self._bars: dict[tuple[Phase, str], Any] = {}
-        self._clocks: dict[tuple[Phase, str], Any] = {}
-        self._overall: OverallBar | None = None
+        self._overall: _OverallBar | None = None
         self._lock = threading.Lock()
         self._over = threading.Event()
-        self._ticks = False
 
     def __enter__(self) -> Self:
         return self
@@ -48,12 +42,11 @@ class Progress:
         self._over.set()
         with self._lock:
             self._shown = False  # a thread that a drive holds up may still report
-            # A clock stands below the bars: closed after one of them, it would wipe the line below its own.
-            overall = [] if self._overall is None else [self._overall]
-            for shown in (*self._clocks.values(), *self._bars.values(), *overall):
-                with suppress(OSError, ValueError):  # the terminal has gone
-                    shown.close()
-            self._clocks.clear()
+            with suppress(OSError, ValueError):  # the terminal has gone
+                if self._overall is not None:
+                    self._overall.close()
+                for bar in self._bars.values():
+                    bar.close()
 
     def __call__(self, event: Event) -> None:
         """Take one event."""
@@ -62,47 +55,34 @@ class Progress:
         if not self._shown:
             return
         try:
-            self._show(event)
+            with self._lock:
+                self._show(event)
         except (OSError, ValueError):
             self._shown = False  # the terminal has gone; the night goes on
 
     def _show(self, event: Event) -> None:
-        with self._lock:
-            if isinstance(event, Waiting):
-                sys.stderr.write(f"{event.why}: waiting for it to end.\n")
-            elif isinstance(event, WorkFound) or self._overall is not None:
-                self._show_overall(event)
-            elif isinstance(event, PhaseBegan | PhaseEnded) and event.phase is Phase.FLUSHING:
-                self._time(event)
-            elif isinstance(event, PhaseBegan):
-                self._begin(event)
-            elif isinstance(event, BytesDone):
-                self._bar(event).update(event.size_bytes)
-            elif isinstance(event, PhaseEnded):
-                self._bar(event).close()
-
-    def _show_overall(self, event: Event) -> None:
-        """Show an event of a run that says how much work it has: one bar has all of it."""
-        if self._overall is None:
-            from transfer.cli.overall import OverallBar  # which a piped run does without
-
-            self._overall = OverallBar()
-        if isinstance(event, WorkFound):
-            self._overall.find_work(event.size_bytes)
+        if self._overall is not None:
+            self._overall.take(event)
+        elif isinstance(event, Ahead):
+            self._begin_overall(event)
         elif isinstance(event, PhaseBegan):
-            self._overall.begin(event.phase)
-        elif isinstance(event, FileBegan):
-            self._overall.begin_file(event.path)
-        elif isinstance(event, BytesDone) and event.phase is not Phase.COMPARING:
-            self._overall.done(event.size_bytes)
+            self._begin(event)
+        elif isinstance(event, BytesDone):
+            self._bars[event.phase, event.what].update(event.size_bytes)
+        elif isinstance(event, PhaseEnded):
+            self._bars[event.phase, event.what].close()
+        elif isinstance(event, Waiting):
+            sys.stderr.write(f"{event.why}: waiting for it to end.\n")
 
-    def _bar(self, event: BytesDone | PhaseEnded) -> Any:
-        # Two drives may have one name, and then share what is drawn for it.
-        return self._bars[event.phase, event.what]
+    def _begin_overall(self, ahead: Ahead) -> None:
+        if ahead.write_bytes or ahead.read_bytes:
+            self._overall = _OverallBar(Course(ahead))
+            threading.Thread(target=self._tick_on, daemon=True).start()
 
     def _begin(self, event: PhaseBegan) -> None:
         from tqdm import tqdm
 
+        # Two drives may have one name, and then share what is drawn for it.
         self._bars[event.phase, event.what] = tqdm(
             total=event.total_bytes,
             desc=f"{event.phase.value} {event.what}",
@@ -112,45 +92,79 @@ class Progress:
             dynamic_ncols=True,
         )
 
-    def _time(self, event: PhaseBegan | PhaseEnded) -> None:
-        """Show, while a flush takes its time, that it does: no byte is counted meanwhile."""
-        before = self._clocks.pop((event.phase, event.what), None)
-        if before is not None:
-            before.close()
-        if isinstance(event, PhaseEnded):
-            return
-        if not self._ticks:
-            self._ticks = True
-            threading.Thread(target=self._tick_on, daemon=True).start()
-        self._clocks[event.phase, event.what] = self._clock(event)
-
-    @staticmethod
-    def _clock(event: PhaseBegan) -> Any:
-        from humanize import naturalsize
-        from tqdm import tqdm
-
-        return tqdm(
-            desc=f"{event.phase.value} {event.what} ({naturalsize(event.total_bytes)})",
-            bar_format="{desc}: {elapsed}",
-            file=sys.stderr,
-            dynamic_ncols=True,
-            leave=False,
-            delay=_TICK_S,  # most flushes are over before they need be told of
-        )
-
     def _tick_on(self) -> None:
         while not self._over.wait(_TICK_S):
             self.tick()
 
     def tick(self) -> None:
-        """Draw anew how long flushes take so far."""
+        """Draw anew, also while nothing is reported: a flush takes long."""
         try:
             with self._lock:
-                for clock in self._clocks.values():
-                    clock.delay = 0  # it is on the terminal from now on, and is to be wiped off in the end
-                    clock.refresh()
+                if self._shown and self._overall is not None:
+                    self._overall.draw()
         except (OSError, ValueError):
             self._shown = False  # as above
+
+
+class _OverallBar:
+    """One line over a whole run, as wide as the terminal: what matters most is never pushed off it."""
+
+    def __init__(self, course: Course) -> None:
+        from tqdm import tqdm
+
+        self._course = course
+        self._drawn_s = 0.0
+        # The name of a phase stays blank before the first one begins.
+        self._bar = tqdm(total=1.0, file=sys.stderr, bar_format="{bar:10}", ncols=1, miniters=2)
+        self.draw()
+
+    def take(self, event: Event) -> None:
+        """Follow an event, and draw anew where that was not done a moment ago."""
+        self._course.take(event)
+        if time.monotonic() - self._drawn_s >= _DRAW_S:
+            self.draw()
+
+    def draw(self) -> None:
+        """Draw the line as the run stands now."""
+        self._drawn_s = time.monotonic()
+        self._course.look()
+        self._show(self._course.phase.value, self._course.told(), self._course.file)
+
+    def close(self) -> None:
+        """Leave a last line that says what was done."""
+        self._course.look()
+        self._show("", self._course.told_at_the_end(), "")
+        self._bar.close()
+
+    def _show(self, phase: str, told: str, file: str) -> None:
+        screen = screen_of(sys.stderr)
+        width = (screen.width or _COLUMNS) - 1  # a terminal may break a line that is full
+        part = self._course.part_done
+        before, after = (
+            f"{phase:<12} {int(part * 100):>3}% |" if phase else f"{int(part * 100):>3}% |",
+            f"| {told}",
+        )
+        room = width - columns_of(before + after)
+        name, bar = _shared_room(screen, room, file)
+        line = f"{_plain(before)}{{bar:{bar}}}{_plain(after + name)}"
+        self._bar.ncols, self._bar.bar_format, self._bar.n = width, line, part
+        self._bar.refresh()
+
+
+def _shared_room(screen: Screen, room: int, file: str) -> tuple[str, int]:
+    """Return the end of a file's path as there is room for it beside a bar, and how wide the bar is."""
+    file = screen.clean(file)
+    for_file = room - _LEAST_BAR - 2
+    if not file or for_file < _LEAST_FILE:
+        return "", min(max(room, 1), _MOST_BAR)
+    if columns_of(file) > for_file:
+        file = screen.clean("…") + last_columns(file, for_file - 1)
+    return f"  {file}", min(room - 2 - columns_of(file), _MOST_BAR)
+
+
+def _plain(text: str) -> str:
+    """Return a text as a format has to have it to mean itself."""
+    return text.replace("{", "{{").replace("}", "}}")
 
 
 def _say_skipped(event: Skipped) -> None:

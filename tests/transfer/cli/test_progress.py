@@ -3,8 +3,10 @@
 import io
 import re
 
+import pytest
+
 from transfer.cli.progress import Progress
-from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded, Skipped
+from transfer.events import Ahead, BytesDone, FileBegan, Phase, PhaseBegan, PhaseEnded, Skipped
 
 
 class Terminal(io.StringIO):
@@ -12,12 +14,38 @@ class Terminal(io.StringIO):
         return True
 
 
-def events(what="2026-03-14 on Field stick"):
+GB = 1_000_000_000
+WHAT = "2026-03-14 on Field stick"
+FILE = "frames/Sh2-101/a very long folder's name/2026-03-14/light_Ha_600s_0042.fits"
+
+
+def events(what="2026-03-14"):
     return [
-        PhaseBegan(Phase.COPYING, what, 10),
-        BytesDone(Phase.COPYING, what, 10),
-        PhaseEnded(Phase.COPYING, what),
+        PhaseBegan(Phase.CHECKING, what, 10),
+        BytesDone(Phase.CHECKING, what, 10),
+        PhaseEnded(Phase.CHECKING, what),
     ]
+
+
+def a_run(written=lambda: None, size=3 * GB, file=FILE):
+    """Return the events of a run that has handed over half of what it carries."""
+    return [
+        Ahead(size, size, 10e6, 20e6, written),
+        PhaseBegan(Phase.COPYING, WHAT, size),
+        FileBegan(Phase.COPYING, file),
+        BytesDone(Phase.COPYING, WHAT, size // 2),
+    ]
+
+
+def shown(monkeypatch, run, columns):
+    """Return every state of the lines that are drawn of a run on a terminal of so many columns."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    with Progress(shown=True) as progress:
+        for event in run:
+            progress(event)
+            progress.tick()
+    return [line for line in re.split(r"[\r\n]|\x1b\[A", terminal.getvalue()) if line.strip()]
 
 
 def test_a_terminal_sees_what_is_done_and_on_what(monkeypatch):
@@ -25,56 +53,106 @@ def test_a_terminal_sees_what_is_done_and_on_what(monkeypatch):
     with Progress(shown=True) as progress:
         for event in events():
             progress(event)
-    assert "copying 2026-03-14 on Field stick" in terminal.getvalue()
+    assert "checking 2026-03-14" in terminal.getvalue()
     assert "100%" in terminal.getvalue()
 
 
 def test_nothing_is_shown_where_output_is_piped_or_json_is_asked_for(monkeypatch):
-    for stream, shown in ((io.StringIO(), True), (Terminal(), False)):
+    for stream, wanted in ((io.StringIO(), True), (Terminal(), False)):
         monkeypatch.setattr("sys.stderr", stream)
-        with Progress(shown=shown) as progress:
-            for event in events():
+        with Progress(shown=wanted) as progress:
+            for event in [*events(), *a_run()]:
                 progress(event)
         assert stream.getvalue() == ""
 
 
-def test_a_flush_that_takes_long_says_so_and_for_how_long(monkeypatch):
-    monkeypatch.setattr("sys.stderr", terminal := Terminal())
-    what = "2026-03-14 on Field stick"
-    with Progress(shown=True) as progress:
-        progress(PhaseBegan(Phase.FLUSHING, what, 512_000_000))
-        progress.tick()
-        assert "flushing 2026-03-14 on Field stick (512.0 MB): 00:00" in terminal.getvalue()
-        progress(PhaseEnded(Phase.FLUSHING, what))
-        ended = len(terminal.getvalue())
-        progress.tick()
-        assert len(terminal.getvalue()) == ended
-    terminal.close()
-    progress.tick()
+def test_one_bar_is_over_copying_flushing_and_reading_back(monkeypatch):
+    run = [
+        *a_run(),
+        BytesDone(Phase.COPYING, WHAT, 3 * GB // 2),
+        PhaseBegan(Phase.FLUSHING, WHAT, 3 * GB),
+        PhaseEnded(Phase.FLUSHING, WHAT),
+        PhaseEnded(Phase.COPYING, WHAT),
+        PhaseBegan(Phase.READING_BACK, WHAT, 3 * GB),
+        BytesDone(Phase.READING_BACK, WHAT, 3 * GB),
+        PhaseEnded(Phase.READING_BACK, WHAT),
+    ]
+    lines = shown(monkeypatch, run, 80)
+    parts = [int(line[:20].partition("%")[0].split()[-1]) for line in lines]
+    assert parts == sorted(parts)
+    assert {0, 25, 50, 100} <= set(parts)
+    assert any(line.startswith("reading back  50% |") for line in lines)
+    assert lines[-1].startswith("100% |")
+    assert "3.0 GB copied, 3.0 GB read back" in lines[-1]
 
 
-def test_a_flush_that_is_soon_over_is_not_told(monkeypatch):
+@pytest.mark.parametrize("columns", [80, 120])
+@pytest.mark.parametrize("size", [4, 3 * GB, 999 * GB])
+def test_nothing_is_pushed_off_the_screen(monkeypatch, columns, size):
+    taken = iter([0, size // 4] + [size // 2] * 99)
+    lines = shown(monkeypatch, a_run(lambda: next(taken), size), columns)
+    assert max(map(len, lines)) <= columns
+    told = [line for line in lines if line.startswith("copying")]
+    assert told
+    assert all(line.count("|") == 2 and " copied, " in line and " left" in line for line in told)
+
+
+def test_the_file_gets_what_room_is_left(monkeypatch):
+    narrow, wide = (shown(monkeypatch, a_run(), columns)[-3] for columns in (80, 160))
+    assert narrow.rstrip().endswith("0042.fits")
+    assert wide.rstrip().endswith("  " + FILE)
+    assert "fits" not in shown(monkeypatch, a_run(), 60)[-3]
+
+
+def test_the_name_of_a_file_is_shown_as_it_is_and_moves_no_cursor(monkeypatch):
+    lines = shown(monkeypatch, a_run(file="frames/{bar}\x1b[2J{0}.fits"), 160)
+    assert "frames/{bar}\\x1b[2J{0}.fits" in lines[-3]
+
+
+def test_a_terminal_without_room_for_a_bar_ends_no_run(monkeypatch):
+    lines = shown(monkeypatch, a_run(), 20)
+    assert max(map(len, lines)) <= 20
+
+
+def test_a_flush_moves_while_nothing_is_reported(monkeypatch):
+    taken = iter(range(0, 3 * GB, GB // 10))
+    monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setattr("sys.stderr", terminal := Terminal())
     with Progress(shown=True) as progress:
-        progress(PhaseBegan(Phase.FLUSHING, "a", 1))
-        progress(PhaseEnded(Phase.FLUSHING, "a"))
-    assert "flushing" not in terminal.getvalue()
+        for event in [*a_run(lambda: next(taken)), PhaseBegan(Phase.FLUSHING, WHAT, GB)]:
+            progress(event)
+        before = terminal.getvalue()
+        progress.tick()
+        progress.tick()
+    seen = [line.partition("|")[0] for line in terminal.getvalue().removeprefix(before).split("\r") if line]
+    assert len(set(seen[:2])) == 2
+
+
+def test_a_run_with_nothing_to_carry_has_no_bar(monkeypatch):
+    assert shown(monkeypatch, [Ahead(0, 0, 1.0, 1.0, lambda: None)], 80) == []
 
 
 def test_two_drives_of_one_name_do_not_end_the_run(monkeypatch):
     monkeypatch.setattr("sys.stderr", Terminal())
-    with Progress(shown=True) as progress:
-        for event in [*events()[:2], *events()[:2], *events()[2:], *events()[1:]]:
-            progress(event)
+    both = PhaseEnded(Phase.COPYING, WHAT)
+    for run in (
+        [*events()[:2], *events()[:2], *events()[2:], *events()[1:]],
+        [*a_run(), *a_run(), both, both],
+    ):
+        with Progress(shown=True) as progress:
+            for event in run:
+                progress(event)
 
 
 def test_a_terminal_that_goes_does_not_end_the_run(monkeypatch):
-    monkeypatch.setattr("sys.stderr", terminal := Terminal())
-    with Progress(shown=True) as progress:
-        progress(events()[0])
-        terminal.close()
-        for event in events()[1:]:
-            progress(event)
+    for run in (events(), a_run()):
+        monkeypatch.setattr("sys.stderr", terminal := Terminal())
+        with Progress(shown=True) as progress:
+            progress(run[0])
+            terminal.close()
+            for event in run[1:]:
+                progress(event)
+            progress.tick()
 
 
 def test_what_was_skipped_is_told_in_one_line_also_where_nobody_watches(monkeypatch):
@@ -103,18 +181,17 @@ def on_the_screen(written):
     return [line.rstrip() for line in lines], row
 
 
-def test_what_is_said_after_a_run_that_ended_in_a_flush_begins_on_a_line_of_its_own(monkeypatch):
+def test_what_is_said_after_a_run_begins_on_a_line_of_its_own(monkeypatch):
     monkeypatch.setattr("sys.stderr", terminal := Terminal())
-    what = "2026-03-14 on Field stick"
     with Progress(shown=True) as progress:
-        for event in [*events(what)[:2], PhaseBegan(Phase.FLUSHING, what, 512_000_000)]:
+        for event in [*a_run(), PhaseBegan(Phase.FLUSHING, WHAT, GB)]:
             progress(event)
         progress.tick()
-        assert any("flushing" in line for line in on_the_screen(terminal.getvalue())[0])
     lines, row = on_the_screen(terminal.getvalue())
     assert lines[row] == ""
-    assert not any("flushing" in line for line in lines)
-    assert "copying" in lines[row - 1]
+    assert "copied" in lines[row - 1]
+    progress.tick()
+    assert on_the_screen(terminal.getvalue()) == (lines, row)
 
 
 def test_a_thread_that_reports_after_the_end_draws_nothing(monkeypatch):

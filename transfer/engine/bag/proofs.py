@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import ListedBag
-from transfer.engine.bag.readback import Compared, Copy, Outcome, read_back
+from transfer.engine.bag.readback import Compared, Copy, Outcome, read_back, unreported
 from transfer.engine.medium import ReadBack
 
 
@@ -89,9 +89,14 @@ class Proofs:
 
     # Proving
 
-    def prove(self, on_bytes: Callable[[int], None], go_on: Callable[[], bool]) -> list[Compared]:
+    def prove(
+        self,
+        on_bytes: Callable[[int], None],
+        go_on: Callable[[], bool],
+        on_copy: Callable[[Copy], None] = unreported,
+    ) -> list[Compared]:
         """Read back what is not proven yet; return copies that are not what was written. Raises OSError."""
-        compared = read_back(self._listed.folder, self.waiting(), on_bytes, go_on)
+        compared = read_back(self._listed.folder, self.waiting(), on_bytes, go_on, on_copy)
         return [each for each in compared if not self.record(each)]
 
     def waiting(self) -> list[Copy]:

@@ -43,13 +43,20 @@ class Compared:
     reason: str = ""
 
 
+def unreported(copy: Copy) -> None:
+    """Report nothing."""
+
+
 def read_back(
     folder: PinnedFolder,
     copies: Iterable[Copy],
     on_bytes: Callable[[int], None],
     go_on: Callable[[], bool],
+    on_copy: Callable[[Copy], None] = unreported,
 ) -> Iterator[Compared]:
     """Read each copy past the caches and compare it with the digest of what was to be written.
+
+    `on_copy` is called when a copy's turn comes, `on_bytes` with each count of bytes that were read.
 
     XXH3-128 suffices here: the question is whether the bytes are those that this run has just read,
     not whether somebody forged them. Ends early when `go_on` says so. Raises OSError only where the
@@ -59,7 +66,7 @@ def read_back(
     for group in _groups(copies):
         if not go_on():
             return
-        yield from _read_group(folder, group, on_bytes, go_on)
+        yield from _read_group(folder, group, on_bytes, go_on, on_copy)
 
 
 def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:
@@ -76,11 +83,17 @@ def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:
 
 
 def _read_group(
-    folder: PinnedFolder, copies: list[Copy], on_bytes: Callable[[int], None], go_on: Callable[[], bool]
+    folder: PinnedFolder,
+    copies: list[Copy],
+    on_bytes: Callable[[int], None],
+    go_on: Callable[[], bool],
+    on_copy: Callable[[Copy], None],
 ) -> list[Compared]:
+    results = []
     with folder.cold([copy.path for copy in copies]) as group:
-        wanted = itertools.takewhile(lambda _: go_on(), copies)
-        results = [_compare(copy, group.blocks(copy.path), on_bytes) for copy in wanted]
+        for copy in itertools.takewhile(lambda _: go_on(), copies):
+            on_copy(copy)
+            results.append(_compare(copy, group.blocks(copy.path), on_bytes))
         evidence = group.evidence()
     return [
         Compared(copy, outcome, evidence, reason)

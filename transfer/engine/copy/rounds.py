@@ -123,7 +123,7 @@ class Rounds:
             self.listen(PhaseBegan(self.phase, side.label, _size_bytes(side.todo.values())))
         works = iter(self._works())
         with Copier(self.medium, self.stop) as copier:
-            failed, left = copier.carry(self._announced(works), self._go_on)
+            failed, left = copier.carry(self._reported(works), self._go_on)
         for each in failed:
             self._source_failed(each.work, each.finding)
         for work in (*left, *works):
@@ -172,9 +172,9 @@ class Rounds:
         works = [_work(opening, by_lane) for opening, by_lane in tasks.items()]
         return sorted(works, key=lambda work: any(task.older is not None for task in work.tasks.values()))
 
-    def _announced(self, works: Iterator[Work]) -> Iterator[Work]:
+    def _reported(self, works: Iterator[Work]) -> Iterator[Work]:
         for work in works:
-            self.listen(FileBegan(work.file.path))
+            self.listen(FileBegan(self.phase, f"{work.file.source}/{work.file.path}"))
             yield work
 
     def _go_on(self) -> bool:

@@ -86,11 +86,6 @@ class NightPlan:
         return sum(task.file.size_bytes for task in self.tasks)
 
     @property
-    def work_bytes(self) -> int:
-        """How many bytes are to be copied, flushed and read back, each counted by itself."""
-        return 0 if self.nothing_to_do else 3 * self.task_bytes + self.waiting_bytes
-
-    @property
     def nothing_to_do(self) -> bool:
         """Whether all of the night is on the drive and proven."""
         return not self.tasks and not self.listed.unfinished and not self.listed.damage

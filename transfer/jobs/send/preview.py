@@ -16,17 +16,12 @@ from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import DriveFailed, ExitCode, NightferryError, NotThere
 from transfer.jobs.send.not_taken import NotTaken
+from transfer.jobs.send.pace import Pace, RestsOn, pace_of
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
 from transfer.records import Records
 from transfer.surroundings import Surroundings
 from transfer.words import counted
-
-# What a drive that was never measured is taken to reach.
-_WRITE_BYTES_PER_S = 20e6
-_READ_BYTES_PER_S = 40e6
-# What an estimate rests on.
-LAST_SENDS, PREPARE, GUESS = "the last sends to it", "what prepare measured", "a guess"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +55,7 @@ class PlannedNight:
 class PlannedDrive:
     """One drive: what is free, what would be carried, and about how long that takes, in seconds.
 
-    `estimated_from` says what the time rests on: the last sends to the drive, what `prepare` measured, or a
-    guess.
+    `pace` is what the time is estimated from.
     """
 
     name: str
@@ -69,7 +63,7 @@ class PlannedDrive:
     free_bytes: int
     carry_bytes: int
     takes_s: float
-    estimated_from: str
+    pace: Pace
 
     def as_json(self) -> dict[str, Any]:
         """Return the drive as `--json` prints it."""
@@ -79,8 +73,8 @@ class PlannedDrive:
             "free_bytes": self.free_bytes,
             "carry_bytes": self.carry_bytes,
             "takes_s": round(self.takes_s, 1),
-            "measured": self.estimated_from != GUESS,
-            "estimated_from": self.estimated_from,
+            "measured": self.pace.rests_on is not RestsOn.GUESS,
+            "estimated_from": self.pace.rests_on.value,
         }
 
 
@@ -224,14 +218,9 @@ def _drive(drive: OpenDrive, plans: Sequence[NightPlan], records: Records) -> Pl
     own = [plan for plan in plans if plan.drive is drive]
     carry = sum(plan.task_bytes for plan in own)
     read = carry + sum(plan.waiting_bytes for plan in own)
-    write_rate, read_rate = drive.mark.write_bytes_per_s, drive.mark.read_bytes_per_s
-    takes_s = carry / (write_rate or _WRITE_BYTES_PER_S) + read / (read_rate or _READ_BYTES_PER_S)
-    basis = GUESS if write_rate is None else PREPARE
-    paces = records.paces(drive.mark.id)
-    if paces:
-        bytes_per_s = sum(size_bytes for size_bytes, _ in paces) / sum(seconds for _, seconds in paces)
-        takes_s, basis = carry / bytes_per_s, LAST_SENDS
-    return PlannedDrive(drive.name, drive.root, drive.folder.free_bytes(), carry, takes_s, basis)
+    pace = pace_of(drive, records)
+    free = drive.folder.free_bytes()
+    return PlannedDrive(drive.name, drive.root, free, carry, pace.takes_s(carry, read), pace)
 
 
 def _read_only(drives: Sequence[OpenDrive]) -> list[NightferryError]:

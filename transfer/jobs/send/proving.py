@@ -7,19 +7,19 @@ from pathlib import Path
 
 from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
+from manifests.bags.paths import PAYLOAD
 from manifests.findings import Finding, FindingKind
 from manifests.frames.nights import date_findings
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.listed import Origin
 from transfer.engine.bag.open import Arrival, OpenBag
-from transfer.engine.bag.readback import Compared, Outcome
+from transfer.engine.bag.readback import Compared, Copy, Outcome
 from transfer.engine.copy.batch import Batch, Written, flush
-from transfer.engine.copy.flushing import counted_flush
 from transfer.engine.copy.rounds import Again
 from transfer.engine.copy.task import Task
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.sources import SourceFile
-from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
+from transfer.events import BytesDone, FileBegan, Listener, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.send.plan import NightPlan
 from transfer.stop import Stop
 
@@ -61,12 +61,7 @@ class NightReceiver:
         label = self._plan.label
         self._listen(PhaseBegan(Phase.FLUSHING, label, batch.size_bytes))
         try:
-            with counted_flush(
-                self.folder,
-                batch.size_bytes,
-                lambda count: self._listen(BytesDone(Phase.FLUSHING, label, count)),
-            ):
-                flush(batch, self.folder)
+            flush(batch, self.folder)
         finally:
             self._listen(PhaseEnded(Phase.FLUSHING, label))
         arrivals, tasks = [], {}
@@ -112,10 +107,15 @@ class NightReceiver:
         bad = self._bag.proofs.prove(
             lambda count: self._listen(BytesDone(Phase.READING_BACK, label, count)),
             lambda: not self._stop.why,
+            self._on_copy,
         )
         self._listen(PhaseEnded(Phase.READING_BACK, label))
         self.bad_count += len(bad)
         return bad
+
+    def _on_copy(self, copy: Copy) -> None:
+        path = self._bag.proofs.in_bag(copy).removeprefix(f"{PAYLOAD}/")
+        self._listen(FileBegan(Phase.READING_BACK, path))
 
     def _carry_again(self, bad: list[Compared]) -> list[Again]:
         bag, again = self._bag, []

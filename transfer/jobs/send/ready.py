@@ -38,11 +38,6 @@ class LateNight:
     unsafe: frozenset[SourceFile]
     files: Mapping[OpenDrive, Sequence[SourceFile]]
 
-    @property
-    def work_bytes(self) -> int:
-        """About how many bytes are to be copied, flushed and read back on all drives."""
-        return 3 * len(self.files) * sum(file.size_bytes for file in self.unsafe)
-
 
 @dataclass(frozen=True, slots=True)
 class Ready:

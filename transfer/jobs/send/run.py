@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import itertools
 import threading
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import datetime
 from functools import partial
 
 from transfer.config import Config
@@ -18,17 +18,16 @@ from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failu
 from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.errors import DriveFailed, NightferryError, unforeseen
-from transfer.events import WorkFound
+from transfer.jobs.send.ahead import WorkAhead
 from transfer.jobs.send.ending import ending, failed
 from transfer.jobs.send.glance import headlines
 from transfer.jobs.send.night import NightOnDrive, NightRun
 from transfer.jobs.send.outcome import SendOutcome
+from transfer.jobs.send.pace import Stopwatch
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
 from transfer.surroundings import Surroundings
-
-_ENOUGH_FOR_A_PACE_BYTES = 64 << 20
 
 
 class SendRun:
@@ -37,14 +36,14 @@ class SendRun:
     def __init__(self, config: Config, request: SendRequest, around: Surroundings) -> None:
         self._config = config
         self._request = request
-        self._around = around
+        self._stopwatch = Stopwatch(around.listen)
+        self._around = replace(around, listen=self._stopwatch)
         self._began = around.clock()
         self._absent: tuple[str, ...] = ()
         self._ready: Ready | None = None
         self._destinations: dict[OpenDrive, Destination] = {}
         self._nights: list[NightOnDrive] = []
         self._written: list[NightOnDrive] = []
-        self._writing_began: datetime | None = None
         self._left_behind: tuple[LeftBehind, ...] = ()
 
     def run(self) -> SendOutcome:
@@ -75,11 +74,12 @@ class SendRun:
         self._ready = ready = make_ready(self._config, self._request, self._around, drives)
         self._destinations = {drive: _destination(drive) for drive in drives}
         self._nights = self._nights_of(ready.plans)
+        ahead = WorkAhead(drives, self._around.records, self._around.listen)
+        ahead.expect((night.plan for night in self._nights), ready.late)
         run = NightRun(ready.survey, self._around)
-        self._report_work(ready)
         for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
             self._carry(run, list(group))
-        self._catch_up(run, ready)
+        self._catch_up(run, ready, ahead)
         self._end(run)
         outcome = self._leave_receipts()
         at_work = {night.plan.drive.root for night in self._written}
@@ -102,7 +102,6 @@ class SendRun:
         working = [
             night for night in nights if not night.plan.nothing_to_do and night.destination.failure is None
         ]
-        self._writing_began = self._writing_began or self._around.clock()
         begun = {night.destination for night in self._written}
         new = {night.destination for night in working} - begun
         self._write_receipts(dict.fromkeys(new, unfinished_receipt(self._began)))
@@ -120,25 +119,17 @@ class SendRun:
             acts = {each: partial(put_key, folder, key) for each, folder in drives.items()}
             beside(acts, self._around.stop)
 
-    def _catch_up(self, run: NightRun, ready: Ready) -> None:
+    def _catch_up(self, run: NightRun, ready: Ready, ahead: WorkAhead) -> None:
         """Carry earlier nights with files that are safe nowhere, while room and time last."""
         left = list(ready.left_behind)
         for late in ready.late:
             nights = self._late_nights(ready, late) if run.has_time else []
-            found = sum(night.plan.work_bytes for night in nights)
-            self._around.listen(WorkFound(found - late.work_bytes))
             self._nights += nights
+            ahead.decide(late.night, (night.plan for night in nights))
             self._carry(run, nights)
             if not any(night.destination.failure is None for night in nights):
                 left.append(LeftBehind(late.night, len(late.unsafe)))
         self._left_behind = tuple(sorted(left))
-
-    def _report_work(self, ready: Ready) -> None:
-        """Report how many bytes lie before the run, if any; for later nights, about how many."""
-        total = sum(night.plan.work_bytes for night in self._nights)
-        total += sum(late.work_bytes for late in ready.late)
-        if total:
-            self._around.listen(WorkFound(total))
 
     def _late_nights(self, ready: Ready, late: LateNight) -> list[NightOnDrive]:
         """Return a night on each drive that still works and has room for it."""
@@ -152,18 +143,16 @@ class SendRun:
         for night in self._written:
             if night.bag is not None and not night.destination.hangs:
                 night.bag.close()
+        self._keep_times()
 
-        self._keep_paces()
-
-    def _keep_paces(self) -> None:
-        """Remember how fast each drive was, for the next plan; little says nothing of that."""
-        now = self._around.clock()
-        seconds = (now - (self._writing_began or now)).total_seconds()
+    def _keep_times(self) -> None:
+        """Remember how fast each drive was, for the next estimate; drives of one name are timed as one."""
+        names = Counter(drive.name for drive in self._destinations)
         for drive, destination in self._destinations.items():
-            nights = [night.outcome() for night in self._written if night.destination is destination]
-            carried_bytes = sum(night.carried_bytes for night in nights)
-            if carried_bytes >= _ENOUGH_FOR_A_PACE_BYTES and seconds > 0 and destination.failure is None:
-                self._around.records.keep_pace(drive.mark.id, carried_bytes, seconds)
+            labels = {each.plan.label for each in self._written if each.destination is destination}
+            timed = self._stopwatch.timed(labels)
+            if timed is not None and destination.failure is None and names[drive.name] == 1:
+                self._around.records.keep_timed(drive.mark.id, timed)
 
     # Receipts
 

@@ -7,11 +7,11 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.nights import NIGHT, assert_valid, noise, prepared
-from transfer.engine.drive import read_mark
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, ExitCode
+from transfer.jobs.send.pace import RestsOn
 from transfer.jobs.send.plan import LeftBehind
-from transfer.jobs.send.preview import LAST_SENDS, PREPARE, preview
+from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.survey import Scope
 from transfer.records import Records
@@ -63,28 +63,7 @@ def test_how_long_it_takes_follows_what_was_measured(computer, tmp_path):
     outcome = planned(computer, drive)
     size = outcome.nights[0].carry_bytes
     assert outcome.drives[0].takes_s == pytest.approx(size / 1000 + size / 4000)
-    assert outcome.drives[0].estimated_from == PREPARE
-
-
-def test_what_the_last_sends_took_counts_more_than_what_was_measured(computer, tmp_path):
-    computer.small_night()
-    drive = prepared(tmp_path / "measured")
-    mark = drive / "nightferry-drive.toml"
-    mark.write_text(mark.read_text() + "write_bytes_per_s = 1000\nread_bytes_per_s = 4000\n")
-    records = Records(computer.records)
-    for size_bytes, seconds in ((1_000_000, 10.0), (3_000_000, 10.0)):
-        records.keep_pace(read_mark(drive).id, size_bytes, seconds)
-    outcome = planned(computer, drive)
-    assert outcome.drives[0].takes_s == pytest.approx(outcome.nights[0].carry_bytes / 200_000)
-    assert outcome.drives[0].estimated_from == LAST_SENDS
-    assert outcome.as_json()["drives"][0]["measured"]
-
-
-def test_a_night_that_was_sent_says_how_long_the_next_will_take(computer, stick):
-    computer.frames_of(3, 30 << 20)
-    computer.send(stick)
-    computer.frame("next.fits", begun="2026-03-15T23:00:00")
-    assert planned(computer, stick).drives[0].estimated_from == LAST_SENDS
+    assert outcome.drives[0].pace.rests_on is RestsOn.PREPARE
 
 
 def test_a_drive_that_is_mounted_read_only_is_a_problem(computer, volumes):
