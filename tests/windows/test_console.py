@@ -4,26 +4,20 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import shlex
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
-from tests.support.nights import Computer, assert_valid, noise, prepared
+from tests.support.nights import Computer, assert_valid, fits, noise, prepared
 from tests.windows.rig import Rig
 
 _SEND = ("send", "--drive", "E:\\", "--json")
 GREEK = "NGC 4565/Hα/licht ü.fits"
-# What the README gives for the sequencer's last step, with the acts replaced by words.
-_BATCH = """\
-@echo off
-nightferry send --config D:\\imaging\\nightferry.toml {more}
-if %ERRORLEVEL% EQU 0 goto proven
-echo STAY ON %ERRORLEVEL%
-exit /b %ERRORLEVEL%
-:proven
-echo SHUT DOWN
-"""
+_README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
+_INSTALLING, _BATCH = re.findall(r"```bat\n(.*?)```", _README, re.DOTALL)
 
 
 @pytest.fixture
@@ -40,20 +34,33 @@ def stick(rig: Rig):
         yield made
 
 
-def test_a_batch_file_goes_on_as_the_exit_code_says(rig, computer, stick):
-    sent = rig.batch(_BATCH.format(more=""))
-    assert (sent.exit, "SHUT DOWN" in sent.out) == (0, True), sent.out + sent.err
-    wrong = rig.batch(_BATCH.format(more="--nights"))
-    assert (wrong.exit, "STAY ON 2" in wrong.out) == (2, True)
+def test_the_batch_file_of_the_readme_goes_on_as_the_exit_code_says(rig, computer, stick):
+    config = {"NIGHTFERRY_CONFIG": "D:\\imaging\\nightferry.toml"}
+    sent = rig.batch(_BATCH, config)
+    assert (sent.exit, "Everything is proven." in sent.out) == (0, True), sent.out + sent.err
+    wrong = rig.batch(_BATCH, {"NIGHTFERRY_CONFIG": "D:\\none.toml"})
+    assert (wrong.exit, "Not everything is proven" in wrong.out) == (2, True)
     stick.unmount()
-    absent = rig.batch(_BATCH.format(more=""))
-    assert (absent.exit, "STAY ON 3" in absent.out) == (3, True)
+    assert rig.batch(_BATCH, config).exit == 3
     stick.mount_again()
     computer.frame("M 51/Ha/light 3.fits", data=noise(64))
-    stopped = rig.batch(_BATCH.format(more="--time-limit 0.001s"))
-    assert (stopped.exit, "STAY ON 6" in stopped.out) == (6, True)
-    assert rig.batch(_BATCH.format(more="")).exit == 0
+    stopped = rig.batch(_BATCH.replace("30m", "0.001s"), config)
+    assert (stopped.exit, "Not everything is proven" in stopped.out) == (6, True)
+    assert rig.batch(_BATCH, config).exit == 0
     assert_valid(stick.path / "2026-03-14")
+
+
+def test_what_the_readme_has_typed_after_installing_is_run_as_it_stands(rig, stick):
+    frames = rig.user_folder / "Night frames"
+    frames.mkdir()
+    (frames / "light 1.fits").write_bytes(fits())
+    first, *typed = _INSTALLING.splitlines()
+    assert first == "python -m pip install C:\\nightferry"  # make_rig.sh installs so, from elsewhere
+    for line in typed:
+        ran = rig.batch(f"@{line}\n")
+        # The rig's clock is at UTC, which says nothing of where it stands: `plan` points at the longitude.
+        assert ran.exit == ("plan" in line), line + ran.out + ran.err
+    assert rig.run("send", "--json").document["files_proven"] == 1
 
 
 def on_a_terminal(

@@ -2,7 +2,7 @@
 
 Each platform is one small class behind `Medium`; nothing else in the program asks which system it
 runs on. Linux is run by the tests. The calls of Windows and macOS follow their vendors' documents and
-are tried against recorded answers only.
+are tried against recorded answers, those of Windows also under Wine.
 """
 
 from __future__ import annotations

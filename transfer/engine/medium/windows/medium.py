@@ -1,8 +1,8 @@
 """Windows: folders held open, flushes and renames written through, reads past the cache.
 
-Follows Microsoft's documents; not run on Windows here, but tried against recorded answers. How files
-are opened, named and judged is decided in `openings`, `paths` and `errors`;
-what is asked of the system goes through `calls`.
+Follows Microsoft's documents; run under Wine and tried against recorded answers, not on Windows itself.
+How files are opened, named and judged is decided in `openings`, `paths` and `errors`; what is asked of
+the system goes through `calls`.
 """
 
 from __future__ import annotations
