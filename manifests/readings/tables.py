@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from manifests.readings.text import Line
 
-_DELIMITERS = (",", ";", "\t", "|")
+DELIMITERS = (",", ";", "\t", "|")
 # A header deeper down than this is none: logs begin with a few lines about themselves at most.
 _HEADER_WITHIN = 200
 _LONGEST_SHOWN = 120
@@ -71,7 +71,7 @@ def cells_of(text: str, delimiter: str) -> list[str]:
 
 def names_in(text: str) -> tuple[list[str], str]:
     """Return the column names that a header line seems to have, and its delimiter."""
-    delimiter = max((*_DELIMITERS,), key=text.count)
+    delimiter = max((*DELIMITERS,), key=text.count)
     delimiter = delimiter if delimiter in text else " "
     return [name.strip().lstrip("#").strip() for name in cells_of(text, delimiter)], delimiter
 
@@ -95,7 +95,7 @@ def _header(text: str, columns: Sequence[str | int], names: list[str]) -> _Layou
     # Most lines are rows: a name that is nowhere in the line ends the search at once.
     if names[0] not in text.casefold():
         return None
-    for delimiter in (*_DELIMITERS, " "):
+    for delimiter in (*DELIMITERS, " "):
         cells = [cell.strip().lstrip("#").strip().casefold() for cell in cells_of(text, delimiter)]
         if all(name in cells for name in names):
             places = (
@@ -108,4 +108,4 @@ def _header(text: str, columns: Sequence[str | int], names: list[str]) -> _Layou
 
 def _delimiter_of(text: str, last_place: int) -> str:
     """Return the first delimiter that gives a line as many cells as are asked for, "" where none does."""
-    return next((one for one in (*_DELIMITERS, " ") if len(cells_of(text, one)) > last_place), "")
+    return next((one for one in (*DELIMITERS, " ") if len(cells_of(text, one)) > last_place), "")

@@ -21,14 +21,24 @@ from transfer.jobs.setup import FoundHere, found_lines, look_around, setup_text
 @click.option(
     "--config", "config_file", type=click.Path(path_type=Path), metavar="FILE", help="Where to write it."
 )
+@click.option(
+    "--logs",
+    "log_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Propose a description of a log by looking at it; print it, and write nothing.",
+)
 @json_option
 @ends_with_exit_code("setup")
-def command(config_file: Path | None, as_json: bool) -> int:
+def command(config_file: Path | None, log_file: Path | None, as_json: bool) -> int:
     """Write a commented nightferry.toml, with what was found on this computer.
 
     It goes to your configuration folder unless --config says otherwise. A file that is there stays as
-    it is. Look it through, then run: nightferry plan
+    it is. Look it through, then run: nightferry plan. With --logs, a [[source.logs]] for one of your logs is
+    proposed: which columns, paths or words are times and numbers, and in which unit.
     """
+    if log_file is not None:
+        return _propose(log_file, as_json)
     file = config_file or user_folder() / CONFIG_NAME
     drives, _ = find_drives((), this_computer())
     found = look_around(Path.home(), drives=[drive.mark.name for drive in drives])
@@ -41,6 +51,20 @@ def command(config_file: Path | None, as_json: bool) -> int:
         lines = map(screen_of(sys.stdout).clean, found_lines(found))
         say("\n".join([*lines, message, "Look it through, then run: nightferry plan"]))
     return int(ExitCode.PROVEN)
+
+
+def _propose(log_file: Path, as_json: bool) -> int:
+    from transfer.jobs.log_proposal import propose_for  # reading logs loads what no setup needs
+
+    outcome = propose_for(log_file.absolute())
+    if as_json:
+        print_json(outcome.as_json())
+    elif outcome.text:
+        say(screen_of(sys.stderr).clean(outcome.message), err=True)
+        say(outcome.text.rstrip())
+    else:
+        say(screen_of(sys.stderr).clean(outcome.message), err=True)
+    return int(outcome.exit_code)
 
 
 def _as_json(found: FoundHere) -> dict[str, Any]:

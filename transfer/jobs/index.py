@@ -118,7 +118,7 @@ def read_archive_logs(root: Path, config: Config, now: datetime) -> LogsOutcome:
     """
     descriptions = LogDescriptions(config)
     if not len(descriptions):
-        step = "Write one below its source, as [[source.logs]]."
+        step = "Write one below its source; `nightferry setup --logs FILE` proposes one."
         raise ConfigurationError("The configuration describes no logs", config.file, step)
     with faults_as_errors(root):
         _require_archive(root)

@@ -142,7 +142,7 @@ def try_logs(config: Config, request: SendRequest, around: Surroundings) -> LogT
     """
     descriptions = LogDescriptions(config)
     if not len(descriptions):
-        step = "Write one below its source, as [[source.logs]]."
+        step = "Write one below its source; `nightferry setup --logs FILE` proposes one."
         raise ConfigurationError("The configuration describes no logs", config.file, step)
     seen = survey(config, around.records, around.medium, around.clock(), places_to_keep_out_of(config, ()))
     nights = tuple(chosen_nights(seen, request.scope, frozenset()))
