@@ -102,7 +102,8 @@ def _require_every_list(desk: Desk) -> None:
     for words in (("targets",), ("nights",), ("index",), *(("frames", f"--{form}") for form in _FORMS)):
         ran = desk.scene.run(*words, "--config", settings)
         require_ended(ran, " ".join(words))
-        wrong = "does not know" in ran.err or "Traceback" in ran.err or ran.exit not in (0, 1)
+        wrong = any(word in ran.err for word in ("does not know", "Traceback", "damaged"))
+        wrong = wrong or ran.exit not in (0, 1)
         require(not wrong, f"{words} ends with {ran.exit}: {ran.err[-400:]}")
 
 
