@@ -13,7 +13,7 @@ _SHORTEST_OF_ANY_LENGTH = 16
 
 @dataclass(frozen=True, slots=True)
 class Algorithm:
-    """One algorithm of hashlib; `size_bytes` is its digest's length, 0 where any length may be asked for."""
+    """One algorithm of hashlib; `size_bytes` is its digest's length, 0 where the length is open."""
 
     name: str
     size_bytes: int
@@ -23,13 +23,13 @@ class Algorithm:
         return hashlib.new(self.name, usedforsecurity=False)
 
     def takes(self, digest: bytes) -> bool:
-        """Return whether a digest has a length that this algorithm gives."""
+        """Return whether a digest has a length that this algorithm produces."""
         if self.size_bytes:
             return len(digest) == self.size_bytes
         return len(digest) >= _SHORTEST_OF_ANY_LENGTH
 
     def finish(self, state: Any, wanted: bytes) -> bytes:
-        """Return the digest of what `state` took in, as long as the wanted one."""
+        """Return the digest of what was fed to `state`, as long as the wanted one."""
         digest = state.digest() if self.size_bytes else state.digest(len(wanted))
         return bytes(digest)
 

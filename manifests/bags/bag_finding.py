@@ -27,16 +27,16 @@ class RemainsOfABag(OSError):
 
 
 def ignore(path: Path, error: OSError) -> None:
-    """Let a folder that cannot be looked into be."""
+    """Ignore a folder that cannot be read."""
 
 
 def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) -> Iterator[Path]:
     """Return every bag at or below `path`; where there is none, the bag that `path` lies in.
 
-    So a bag's payload folder, or one of its files, stands for the bag: nothing less can be proven. What
-    lies in a bag's payload is payload, bags included. Links below `path` are not followed, and trees of
-    any depth are walked without recursion. `unreadable` is told of folders that can't be looked into, and of
-    what is left of bags, as RemainsOfABag.
+    So a bag's payload folder, or one of its files, stands for the whole bag: nothing less can be proven. A
+    bag inside a bag's payload is payload. Links below `path` are not followed, and trees of
+    any depth are walked without recursion. `unreadable` is called for each folder that cannot be read, and
+    with RemainsOfABag for what is left of a bag.
     Raises OSError where `path` itself is not there.
     """
     path.stat()
@@ -85,7 +85,7 @@ def has_lists(names: Iterable[str]) -> bool:
 
 
 def _look_into(folder: Path) -> tuple[set[str], list[str]]:
-    """Return the names in a folder, and which of them are folders that may hold bags."""
+    """Return all names in a folder, and those of the folders that may contain bags."""
     names: set[str] = set()
     folders: list[str] = []
     with os.scandir(folder) as entries:

@@ -1,4 +1,4 @@
-"""A folder to what it declares as a bag: a full reader of anybody's, BagIt 0.93 to 1.0 (RFC 8493)."""
+"""Reads what a folder declares as a bag: BagIt 0.93 to 1.0 (RFC 8493), whoever made it."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def is_bag(folder: Path) -> bool:
 
 
 def looks_like_a_bag(names: set[str]) -> bool:
-    """Return by the names in a folder whether it is a bag."""
+    """Return whether a folder with these names in it is a bag."""
     return BAGIT_TXT in names or (PAYLOAD in names and any(map(_is_payload_manifest, names)))
 
 
@@ -74,7 +74,7 @@ def read_bag(folder: Path) -> Bag:
 
 
 def payload_oxum(folder: Path) -> Oxum | None:
-    """Return the Payload-Oxum of a bag without reading its manifests; None where it says none."""
+    """Return the Payload-Oxum of a bag without reading its manifests; None where it has none."""
     reader = _Reader(folder)
     reader.declaration()
     return reader.oxum(reader.info())
@@ -239,7 +239,7 @@ class _Reader:
         tag_manifests: Sequence[Manifest],
         journal: Manifest | None,
     ) -> None:
-        """Keep what a bag must have and this one has not (RFC 8493, section 3)."""
+        """Record what every bag must have and this one lacks (RFC 8493, section 3)."""
         if journal is None and self._unreadable == []:
             needed = {BAGIT_TXT: BAGIT_TXT in names, PAYLOAD: (self._folder / PAYLOAD).is_dir()}
             needed["a payload manifest"] = bool(manifests)
@@ -264,7 +264,7 @@ class _Reader:
         return without_mark(self._raw_lines(name, self._encoding))
 
     def _raw_lines(self, name: str, encoding: str) -> Iterator[Line]:
-        """Return a tag file's lines; none where it is not there or the system will not read it."""
+        """Yield a tag file's lines; none where it is missing or cannot be read."""
         try:
             file = io.BufferedReader(open_ordinary(real_file(self._folder, name)), 1 << 16)
             yield from tag_lines(file, encoding, self._allowance.takes)

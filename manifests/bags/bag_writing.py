@@ -1,4 +1,4 @@
-"""A bag's tag files written as entries come, in memory that does not grow with them (RFC 8493)."""
+"""Writes a bag's tag files entry by entry, in constant memory (RFC 8493)."""
 
 from __future__ import annotations
 
@@ -32,10 +32,10 @@ Create = Callable[[str], BinaryIO]
 class BagWriter:
     """Writes every tag file of one bag of ours.
 
-    `create` gives a binary file for a tag file's path in the bag; what it takes to make that file
-    durable is the caller's, and so are the open files where writing raises. `bag_info` are elements for
-    bag-info.txt; what is not given of Bagging-Date and Bag-Software-Agent is added, and Payload-Oxum
-    is always counted. Raises ValueError for a label that cannot be one.
+    `create` returns a binary file for a tag file's path in the bag; the caller makes that file durable, and
+    closes the open files where writing raises. `bag_info` are elements for bag-info.txt; Bagging-Date and
+    Bag-Software-Agent are added unless given, and Payload-Oxum is always counted. Raises ValueError for an
+    invalid label.
     """
 
     def __init__(self, create: Create, bag_info: Mapping[str, str]) -> None:
@@ -50,7 +50,7 @@ class BagWriter:
         self._entries = _TagFile(create, ENTRIES)
 
     def add(self, entry: Entry) -> None:
-        """Write one file's lines. It is the caller's to give each path once.
+        """Write one file's lines. The caller adds each path once.
 
         Raises ValueError, before anything is written, for a path that no reader should follow.
         """
@@ -64,7 +64,7 @@ class BagWriter:
         self._files += 1
 
     def close(self, others: Mapping[str, str] | None = None) -> dict[str, str]:
-        """Write the rest, close every file, and give the SHA-256 of each tag file written, by its path.
+        """Write the rest, close every file, and return the SHA-256 of each tag file written, by its path.
 
         `others` are tag files that the bag has already, path to SHA-256; the tag manifest lists them too.
         """

@@ -1,4 +1,4 @@
-"""A file's bytes, taken once, to all that is known about it: digests, what it is, findings."""
+"""Reads a file's bytes once and computes all that is known of it: digests, frame facts, findings."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ from manifests.frames.inspection import Inspection, Inspector
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A digest that is asked for: the algorithm, and its length in bytes, which some leave open."""
+    """A requested digest: the algorithm, and the length in bytes (some algorithms leave it open)."""
 
     algorithm: Algorithm
     size_bytes: int
 
     def finish(self, state: Any) -> bytes:
-        """Return the digest of what `state` took in."""
+        """Return the digest of what was fed to `state`."""
         return self.algorithm.finish(state, bytes(self.size_bytes))
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """What a file's bytes say.
+    """What was computed from a file's bytes.
 
-    `prefixes` gives the SHA-256 of the first so many bytes, for each size asked for that the file
-    reaches: a file whose prefix is the older file has grown from it. `others` gives the digests by the
-    algorithms that were asked for, each as long as it was asked for.
+    `prefixes` maps each requested size that the file reaches to the SHA-256 of that many first bytes: a file
+    whose prefix equals the older file has grown from it. `others` maps each requested algorithm and length to
+    its digest.
     """
 
     size_bytes: int
@@ -43,9 +43,9 @@ class Content:
 
 
 class ContentBuilder:
-    """Takes a file's bytes in order, each once. `name` is the file's; it may claim to be a frame.
+    """Takes a file's bytes in order, each once. `name` is the file's; its ending may promise a frame.
 
-    `others` are digests that a bag of somebody else's holds against the file.
+    `others` are further digests that another bag lists for the file.
     """
 
     def __init__(self, name: str, prefix_sizes: Iterable[int] = (), others: Iterable[Wanted] = ()) -> None:
@@ -67,7 +67,7 @@ class ContentBuilder:
         self._size_bytes += len(block)
 
     def _inspect(self, block: Block) -> None:
-        """Look at the bytes. Whatever goes wrong with that, a strange frame must not stop a transfer."""
+        """Inspect the bytes as a frame. No error of that may stop a transfer."""
         if self._fault is None:
             try:
                 self._inspector.feed(block)
@@ -75,7 +75,7 @@ class ContentBuilder:
                 self._fault = fault
 
     def finish(self) -> Content:
-        """Return what the bytes say; nothing may be fed after."""
+        """Return what was computed; nothing may be fed afterwards."""
         digests = self._digester.digests()
         prefixes = {prefix.size: prefix.sha256() for prefix in self._prefixes if prefix.reached}
         others = {wanted: wanted.finish(state) for wanted, state in self._others.items()}

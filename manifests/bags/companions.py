@@ -1,4 +1,4 @@
-"""Files and folders that other systems drop on a removable drive, which belong to nobody's bag."""
+"""Files and folders that operating systems leave on a removable drive; they belong to no bag."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _FOLDERS = frozenset(
 def is_companion(path: Path) -> bool:
     """Return whether the path is something that another system left beside the real files.
 
-    A `._name` is believed only by its content. What cannot be looked at is not a companion.
+    A `._name` counts only by its content. What cannot be read is not a companion.
     """
     try:
         mode = path.lstat().st_mode
@@ -45,7 +45,7 @@ def is_companion(path: Path) -> bool:
 
 
 def is_companion_folder(name: str) -> bool:
-    """Return whether a folder of this name is a system's own: its bin, its search index, its repairs."""
+    """Return whether a folder of this name belongs to a system: its bin, search index or repairs."""
     lowered = name.lower()
     return lowered in _FOLDERS or (lowered.startswith(".trash-") and lowered[7:].isdigit())
 

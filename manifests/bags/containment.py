@@ -19,7 +19,7 @@ _DEVICES = frozenset(
 
 
 class NotOrdinary(OSError):
-    """What a path leads to is no ordinary file inside the folder; nothing was read from it."""
+    """A path does not lead to an ordinary file inside the folder; nothing was read."""
 
     def __init__(self, reason: str, path: object) -> None:
         super().__init__(errno.EINVAL, reason, str(path))
@@ -27,7 +27,7 @@ class NotOrdinary(OSError):
 
 
 def danger(path: str) -> str:
-    """Return why a path must not be followed on any system, or nothing (RFC 8493, section 5.2).
+    """Return why a path must not be followed on any system; empty where it may (RFC 8493, section 5.2).
 
     The path is relative to a bag, and decoded.
     """
@@ -45,7 +45,7 @@ def danger(path: str) -> str:
 
 
 def suspicion(path: str, *, windows: bool = os.name == "nt") -> str:
-    """Return what makes a path an ordinary name on one system and something else on another, or nothing.
+    """Return why a path is an ordinary name on one system and not on another; empty where it is on all.
 
     Such a path is proven only by a folder that lists exactly that name; on Windows not even then,
     for opening it there opens a device, a stream or another file.
@@ -61,7 +61,7 @@ def suspicion(path: str, *, windows: bool = os.name == "nt") -> str:
 
 
 def real_file(folder: Path, path: str) -> Path:
-    """Follow the links of a path and give the ordinary file inside `folder` that it leads to.
+    """Follow the links of a path and return the ordinary file inside `folder` that it leads to.
 
     Raises NotOrdinary where it leads out of the folder or to something else than a file, and OSError
     where it leads nowhere. Whole parts are compared: `bag-evil` is not inside `bag`.
@@ -75,7 +75,7 @@ def real_file(folder: Path, path: str) -> Path:
 
 
 def open_ordinary(path: Path) -> io.FileIO:
-    """Open an ordinary file for reading, unbuffered; anything else is refused without waiting for it.
+    """Open an ordinary file for reading, unbuffered; anything else is refused without blocking.
 
     Raises NotOrdinary for a FIFO, device, socket or folder, and OSError as `open` does.
     """

@@ -1,4 +1,4 @@
-"""What lies in a bag's folder: files, links, things that are no files, and what the system would not show."""
+"""Lists a bag's folder: files, links, other things, and what could not be read."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Stamp(NamedTuple):
 class Contents:
     """What was found. Paths are relative to the bag, with `/`, in the spelling of the disk.
 
-    `others` are FIFOs, devices and sockets; `unreadable` gives the reason for each file or folder.
+    `others` are FIFOs, devices and sockets; `unreadable` maps a file or folder to the reason.
     """
 
     files: dict[str, Stamp] = field(default_factory=dict)
@@ -41,7 +41,7 @@ class Contents:
         return bool(self.links) and any(part in self.links for part in _upwards(path))
 
     def why_unreadable(self, path: str) -> str:
-        """Return why a path could not be looked at, itself or a folder above it; else nothing."""
+        """Return why a path, or a folder above it, could not be read; empty where it could."""
         if not self.unreadable:
             return ""
         return next((self.unreadable[part] for part in _upwards(path) if part in self.unreadable), "")
@@ -55,7 +55,7 @@ def _upwards(path: str) -> Iterator[str]:
 
 
 def is_link(entry: os.DirEntry[str]) -> bool:
-    """Return whether a folder's entry stands for something that lies elsewhere. Raises OSError."""
+    """Return whether a directory entry is a link to something elsewhere. Raises OSError."""
     if entry.is_symlink():
         return True
     return getattr(entry.stat(follow_symlinks=False), "st_reparse_tag", 0) == _MOUNT_POINT
@@ -83,7 +83,7 @@ def survey(folder: Path, tops: Collection[str]) -> Contents:
 
 
 def _take(entry: os.DirEntry[str], path: str, contents: Contents) -> bool:
-    """Put one entry where it belongs, and tell whether it is a folder."""
+    """Record one directory entry, and return whether it is a folder."""
     try:
         if is_link(entry):
             contents.links.add(path)

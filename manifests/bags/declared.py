@@ -1,4 +1,4 @@
-"""What a bag declares about itself, and what is wrong with the way it says so."""
+"""What a bag declares about itself, and which of its lines are malformed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _MOST_FAULTS_OF_ONE_FILE = 1000
 
 @dataclass(frozen=True, slots=True)
 class Malformed:
-    """Something in a tag file that is not as RFC 8493 wants it; `line` counts from 1, 0 is the whole file."""
+    """Something in a tag file that violates RFC 8493; `line` counts from 1; 0 is the whole file."""
 
     path: str
     line: int
@@ -30,7 +30,7 @@ class Malformed:
 
 
 class Faults:
-    """Collects what is malformed in one tag file: the first thousand one by one, the rest counted."""
+    """Collects what is malformed in one tag file: the first thousand are kept, the rest counted."""
 
     def __init__(self, path: str) -> None:
         self._path = path
@@ -38,14 +38,14 @@ class Faults:
         self._uncounted = 0
 
     def add(self, line: int, reason: str) -> None:
-        """Keep one fact."""
+        """Add one malformed line."""
         if len(self._kept) < _MOST_FAULTS_OF_ONE_FILE:
             self._kept.append(Malformed(self._path, line, reason))
         else:
             self._uncounted += 1
 
     def all(self) -> tuple[Malformed, ...]:
-        """Return the facts in the order of their lines."""
+        """Return what was added, in the order of the lines."""
         if not self._uncounted:
             return tuple(self._kept)
         return (*self._kept, Malformed(self._path, 0, f"{self._uncounted} more lines are malformed"))
@@ -76,9 +76,9 @@ class Oxum(NamedTuple):
 class Bag:
     """A bag as its tag files declare it; nothing of its payload has been looked at.
 
-    `info` are the elements of bag-info.txt in their order. `fetchable` gives the URL of files that
-    fetch.txt says may be somewhere else. `journal` lists what an unfinished run of ours left to be proven;
-    it is None where none was left. `unreadable` are tag files that the system would not read.
+    `info` are the elements of bag-info.txt in their order. `fetchable` maps files that
+    fetch.txt says may be elsewhere to their URLs. `journal` lists what an unfinished run of ours left to be
+    proven; it is None where none was left. `unreadable` are tag files that the system would not read.
     """
 
     path: Path

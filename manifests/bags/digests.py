@@ -1,4 +1,4 @@
-"""Bytes to their digests, SHA-256 and XXH3-128, in one pass."""
+"""Computes SHA-256 and XXH3-128 of bytes in one pass."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ class Digests:
 
 
 class Digester:
-    """Takes a file's bytes in order and gives its digests at any point.
+    """Takes a file's bytes in order and can return its digests at any point.
 
-    Both algorithms let go of the interpreter lock on large blocks, so a digester may work in a
+    Both algorithms release the interpreter lock on large blocks, so a digester may work in a
     thread beside the reader and the writer.
     """
 

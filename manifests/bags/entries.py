@@ -38,7 +38,7 @@ class Entry:
     system keeps one. `growing` marks a file whose writer was not done: the next run reads it again.
     `read_back` says what the copy was compared from: "medium" or "perhaps memory".
 
-    Filing adds what it decided, so that nobody need decide again: `target` and `filter` are the one
+    Filing adds its decisions, so that no later step repeats them: `target` and `filter` are the one
     name each has, `sky` what was computed for the frame. `drive` is the id of the drive it came by.
     """
 

@@ -1,4 +1,4 @@
-"""Files to digests, each file read once: one thread reads ahead while another digests."""
+"""Digests files, each read once: one thread reads ahead while another digests."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Job(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Digested:
-    """What reading one file gave: `wrong` says what differs, `unreadable` why nothing is known."""
+    """The result of reading one file: `wrong` says what differs, `unreadable` why nothing is known."""
 
     job: Job
     size_bytes: int
@@ -77,8 +77,8 @@ def digest_files(
 ) -> Generator[Digested, None, None]:
     """Digest files in the order given, below a `folder` that must stay on the device it is on now.
 
-    `progress` is told the size of each block once it is digested, in the calling thread. Where the device
-    is gone, or another folder stands in its place, the rest is unreadable and nothing more is opened.
+    `progress` is called with the size of each digested block, in the calling thread. Where the device is
+    gone, or another folder stands in its place, the rest is unreadable and nothing more is opened.
     """
     batches: queue.Queue[_Batch] = queue.Queue(_BATCHES_AHEAD)
     reader = _Reader(folder, read, batches)
@@ -148,7 +148,7 @@ class _Reader:
         self._gone: OSError | None = None
 
     def run(self, jobs: Iterable[Job]) -> None:
-        """Read every job's file; carry whatever goes wrong to the thread that digests."""
+        """Read every job's file; hand any error to the thread that digests."""
         try:
             for job in jobs:
                 self._read_one(job)
@@ -161,7 +161,7 @@ class _Reader:
             self._batches.put(None)
 
     def stop(self) -> None:
-        """End soon, and let go of a batch that waits for room. A read that hangs is not waited for."""
+        """Ask the reader to end, and drop batches that wait. A read that hangs is not waited for."""
         self._stopped.set()
         while not self._batches.empty():
             self._batches.get_nowait()
@@ -192,7 +192,7 @@ class _Reader:
         self._batch, self._batch_bytes = [], 0
 
     def _replaced(self) -> OSError | None:
-        """Return whether the folder is no longer the one that this began with: a drive can leave silently."""
+        """Return an error where another folder is mounted here now: a drive can leave silently."""
         if self._device_now() == self._device:
             return None
         return OSError(errno.ENODEV, "the drive left, or another folder took its place")

@@ -1,4 +1,4 @@
-"""A bag against its folder before its payload is read: what is there, and what each file must be."""
+"""Compares a bag's lists with its folder before any payload is read."""
 
 from __future__ import annotations
 
@@ -42,8 +42,8 @@ class Inventory:
     """What is there, by its path on the disk, with what it must be.
 
     `payload` and `tags` are what manifests list; `waiting` is what only the journal of an unfinished run
-    lists. `real` gives the file to open where it is reached through a link, `respelled` the path on the
-    disk of what is listed in another spelling.
+    lists. `real` maps a path that is reached through a link to the file to open, `respelled` a listed path to
+    its spelling on the disk.
     """
 
     folder: Path
@@ -57,14 +57,14 @@ class Inventory:
     said: set[tuple[FindingKind, str]] = field(default_factory=set)
 
     def say(self, findings: Iterable[Finding]) -> None:
-        """Keep findings; the same thing about the same file, which several manifests may give, once."""
+        """Add findings; the same kind about the same file, which several manifests may cause, once."""
         for finding in findings:
             if (finding.kind, finding.path) not in self.said:
                 self.said.add((finding.kind, finding.path))
                 self.findings.append(finding)
 
     def take(self, matched: Matched, manifest: Manifest, into: Listed) -> None:
-        """Keep what one manifest lists and what is there of it."""
+        """Add what one manifest lists and what of it is there."""
         for listed, path in matched.on_disk.items():
             into.setdefault(path, []).append(Expected(manifest, manifest.digests[listed]))
             if listed != path:
@@ -111,7 +111,7 @@ def _leave_out_large_lists(inventory: Inventory) -> None:
 
 
 def _take_journal(bag: Bag, journal: Manifest, inventory: Inventory) -> None:
-    """Take what the journal lists. A line comes before its file's name: what is not there is no loss."""
+    """Add what the journal lists. Its line is written before a file is named: a missing file is no loss."""
     matched = match(bag.path, journal, inventory.contents, {})
     waiting: Listed = {}
     inventory.take(matched, journal, waiting)
@@ -130,7 +130,7 @@ def _say_unreadable(inventory: Inventory) -> None:
 
 
 def _say_unlisted(bag: Bag, inventory: Inventory) -> None:
-    """Say what no manifest lists, and what one of several does not: since 1.0 each lists every file."""
+    """Report files that a manifest does not list: since 1.0 each manifest lists every file."""
     contents = inventory.contents
     for paths, what in ((contents.files, ""), (contents.links, "a link"), (contents.others, "not a file")):
         for path in paths:
@@ -144,9 +144,9 @@ def _say_unlisted(bag: Bag, inventory: Inventory) -> None:
 
 
 def _say_not_vouched_for(bag: Bag, inventory: Inventory) -> None:
-    """Say which lists of a bag of ours the tag manifests leave out: what is changed in one would not show.
+    """Report lists of a bag of ours that no tag manifest lists: a change in them would not be found.
 
-    RFC 8493, section 2.2.1, only advises that all are listed, so of others' bags it is not asked.
+    RFC 8493, section 2.2.1, only advises listing them, so it is not required of others' bags.
     """
     listed = {path for manifest in bag.tag_manifests for path in manifest.digests}
     for path in (BAGIT_TXT, BAG_INFO, ENTRIES, PAYLOAD_XXH128):
@@ -164,6 +164,6 @@ def _say_listed_in_part(bag: Bag, inventory: Inventory) -> None:
 
 
 def _is_listed(inventory: Inventory, path: str) -> bool:
-    """Return whether something on the disk is named by a manifest or the journal, or was refused as such."""
+    """Return whether a path on the disk is in a manifest or the journal, or was refused as such."""
     named = path in inventory.payload or path in inventory.waiting
     return named or (FindingKind.MALFORMED, path) in inventory.said

@@ -1,4 +1,4 @@
-"""The lines of manifests and of fetch.txt: digest and path, or URL, length and path."""
+"""Parses the lines of manifests (digest, path) and of fetch.txt (URL, length, path)."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class _Spelled(NamedTuple):
 
 
 class _Unusable(ValueError):
-    """Why a line says nothing that can be used."""
+    """A line that cannot be used; the text says why."""
 
 
 def read_manifest(name: str, lines: Iterable[Line], version: Version, faults: Faults) -> Manifest:
@@ -94,7 +94,7 @@ def read_journal(lines: Iterable[bytes], faults: Faults) -> Manifest:
 
 
 def _usable(lines: Iterable[Line], faults: Faults) -> Iterator[tuple[int, str]]:
-    """Return the lines that can be looked at. An empty line lists nothing and hides nothing: it is let be."""
+    """Yield the lines that can be parsed. Empty lines are skipped: they list nothing."""
     for number, text, problem in lines:
         if problem:
             faults.add(number, problem)
@@ -116,7 +116,7 @@ def _digest_and_path(text: str, algorithm: Algorithm | None, version: Version) -
 
 
 def _spelled(written: str, version: Version) -> _Spelled:
-    """Decode a path and take out what says nothing: `./`, and slashes beside each other."""
+    """Decode a path and remove `./` and repeated slashes."""
     decoded = decode_path(written, version)
     why = danger(decoded)
     if why:

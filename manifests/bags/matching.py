@@ -1,4 +1,4 @@
-"""What a manifest lists to what lies on the disk: each listed path to one file, each file to one path."""
+"""Matches what a manifest lists with the files on the disk, one to one."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from manifests.findings import Finding, FindingKind
 
 @dataclass(slots=True)
 class Matched:
-    """`on_disk` gives, for each listed path that is there, its path on the disk.
+    """`on_disk` maps each listed path that is there to its path on the disk.
 
-    `through_links` gives the real file of those that are links or lie below one. Listed paths that are
+    `through_links` maps those that are links, or lie below one, to the real file. Listed paths that are
     not there, or must not be opened, are findings.
     """
 
@@ -125,7 +125,7 @@ class _Matching:
         return self._by_fold.get(_folded(listed), [])
 
     def _is_one_file(self, listed: str, found: str) -> bool:
-        """Ask the file system whether it takes two names for one. Neither is opened."""
+        """Return whether the file system treats two names as one file. Neither is opened."""
         try:
             return (self._folder / listed).samefile(self._folder / found)
         except OSError:

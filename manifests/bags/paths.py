@@ -35,12 +35,12 @@ _ENCODED_LINE_BREAK = re.compile(r"%(0[AaDd])")
 
 
 def acknowledgement_of(archive_id: str) -> str:
-    """Return the path in a bag of what an archive says of it."""
+    """Return the path in a bag of an archive's acknowledgement."""
     return f"{OWN}/acknowledgement-{archive_id}.json"
 
 
 def is_acknowledgement(path: str) -> bool:
-    """Return whether a tag file is what an archive says of its bag."""
+    """Return whether a tag file is an acknowledgement."""
     return _ACKNOWLEDGEMENT.fullmatch(path) is not None
 
 
@@ -72,7 +72,7 @@ def decode_path(text: str, version: Version) -> str:
 
 
 def other_spellings(text: str) -> tuple[str, ...]:
-    """Return what the writer of this text may have meant, whatever version it claims: many don't encode."""
+    """Return the paths that a text may stand for: many writers do not encode, whatever they claim."""
     return (_ENCODED.sub(_character, text), _ENCODED_LINE_BREAK.sub(_character, text), text)
 
 
@@ -86,6 +86,6 @@ def composed(path: str) -> str:
 
 
 def shown(text: str, longest: int = 200) -> str:
-    """Return a text of unknown origin so that it can stand in a sentence: printable, and not too long."""
+    """Return a text of unknown origin made printable, and cut to a length, for use in a message."""
     cut = text if len(text) <= longest else text[:longest] + "…"
     return "".join(char if char.isprintable() else char.encode("unicode_escape").decode() for char in cut)

@@ -1,4 +1,4 @@
-"""A bag against its files without reading them: presence, size and time only, which proves nothing."""
+"""Compares a bag with its files by presence, size and time only, which proves nothing."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _FURTHEST_NS = 26 * 3600 * _SECOND_NS
 def quick_verify(bag: Bag) -> Verification:
     """Compare presence, size and time with the bag's entries; without any, presence and Payload-Oxum.
 
-    No payload file is opened. A file that differs in its time alone may well be what it was.
+    No payload file is opened. A file that differs in its time alone may be unchanged.
     """
     inventory = take_inventory(bag)
     differing = _differing(inventory)
@@ -86,7 +86,7 @@ def _difference(entry: Entry, stamp: Stamp) -> str:
 
 
 def same_time(one_ns: int, other_ns: int) -> bool:
-    """Return whether two modification times may be one, told by file systems that know no time zones."""
+    """Return whether two modification times may be equal, given file systems without time zones."""
     apart_ns = abs(one_ns - other_ns)
     past_quarter_ns = apart_ns % _QUARTER_NS
     off_ns = min(past_quarter_ns, _QUARTER_NS - past_quarter_ns)

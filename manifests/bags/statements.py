@@ -19,6 +19,7 @@ from typing import Any
 
 from manifests.bags.containment import open_ordinary, real_file
 from manifests.bags.declared import Faults, Malformed
+from manifests.bags.list_sizes import Allowance, bounded_lines, files_in
 from manifests.bags.paths import said_in
 
 KIND = re.compile(r"[a-z]{1,40}")
@@ -65,7 +66,7 @@ def read_statements(folder: Path, kind: str) -> Statements:
     path = said_in(kind)
     try:
         with io.BufferedReader(open_ordinary(real_file(folder, path))) as file:
-            return statements_of(iter(lambda: file.readline(LONGEST_STATEMENT + 1), b""), kind)
+            return statements_of(bounded_lines(file, Allowance(lambda: files_in(folder))), kind)
     except FileNotFoundError:
         return Statements()
 
@@ -85,8 +86,8 @@ def statements_of(lines: Iterable[bytes], kind: str) -> Statements:
 
 
 def _statement(line: bytes, kind: str) -> Statement:
-    if not line.endswith(b"\n"):
-        raise ValueError("the line has no end")
+    if not line.endswith(b"\n") or len(line) > LONGEST_STATEMENT:
+        raise ValueError("the line has no end, or is too long")
     facts = json.loads(line)
     said_utc = datetime.fromisoformat(facts.pop("said_utc"))
     if said_utc.tzinfo is None:

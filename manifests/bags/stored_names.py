@@ -1,4 +1,4 @@
-"""Source paths to the paths they are stored under: names that every system and every reader agrees on."""
+"""Maps source paths to stored paths that every system and every reader of bags accepts."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ _ENDING = re.compile(rf"(?<=.){_PACKED}\.\w{{1,8}}\Z", re.IGNORECASE | re.ASCII)
 def portable_path(path: str) -> str:
     """Return the path (with `/`) under which a file can be stored everywhere.
 
-    In each component what some system or reader of bags cannot take becomes `_`; letters are composed
-    (NFC); a name too long is cut, with its ending kept and eight digits of its XXH3-64 to tell it from
-    its like. A path that needs no change is unchanged, and the result needs none.
+    In each component, characters that some system or reader of bags rejects become `_`; letters are composed
+    (NFC); a name too long is cut, keeping its ending and eight digits of its XXH3-64 to keep it
+    unique. A path that needs no change is unchanged, and the result needs none.
     """
     return "/".join(map(_portable_name, path.lstrip("/").split("/")))
 
@@ -75,7 +75,7 @@ def _stem_and_ending(name: str) -> tuple[str, str]:
 
 
 def same_name_key(path: str) -> str:
-    """Return a key that is equal for paths that some file system takes for one.
+    """Return a key that is equal for paths that some file system treats as one.
 
     Canonical caseless matching (The Unicode Standard, definition D145).
     """
@@ -85,7 +85,7 @@ def same_name_key(path: str) -> str:
 
 
 class NameBook:
-    """The names in use in one bag; gives each new file one of its own.
+    """The names in use in one bag; assigns each new file a name of its own.
 
     No two stored paths are equal where case and normal form do not count, no file has the path of
     another's folder, and a folder has one spelling, the first. The same claims in the same order give
@@ -102,13 +102,13 @@ class NameBook:
             self._know_folders_of(path)
 
     def claim(self, path: str) -> str:
-        """Return the stored path for a source's path, and keep it: portable, and nobody else's."""
+        """Return a portable, unused stored path for a source's path, and reserve it."""
         folder, _, name = path.lstrip("/").rpartition("/")
         wanted = _joined(self._stored_folder(folder), _portable_name(name))
         return self._keep(wanted if self._is_free(wanted) else self._numbered(wanted))
 
     def alternative(self, path: str) -> str:
-        """Return another path beside a stored one, for other content under its name, and keep it."""
+        """Return and reserve another path beside a stored one, for other content under its name."""
         return self._keep(self._numbered(path))
 
     def _keep(self, stored: str) -> str:
@@ -120,7 +120,7 @@ class NameBook:
         return key not in self._files and key not in self._folder_spelled
 
     def _numbered(self, stored: str) -> str:
-        """Return the first free of `name (2).fits`, `name (3).fits`, …, going on from the last time."""
+        """Return the first free of `name (2).fits`, `name (3).fits`, …, continuing from the last call."""
         key = same_name_key(stored)
         number = self._next_number.get(key, 2)
         while not self._is_free(_with_number(stored, number)):
@@ -148,7 +148,7 @@ class NameBook:
         return stored
 
     def _new_folder(self, wanted: str) -> str:
-        """Return the folder its first spelling, and another name where a file has its path."""
+        """Return a folder's first spelling, or a numbered name where a file has its path."""
         spelled, number = wanted, 2
         while same_name_key(spelled) in self._files:
             spelled, number = _with_number(wanted, number), number + 1

@@ -1,4 +1,4 @@
-"""What a bag's entries add up to: files, bytes, frames by type, target and filter, findings."""
+"""Sums over a bag's entries: files, bytes, frames by type, target and filter, findings."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Count:
 
 @dataclass(slots=True)
 class Summary:
-    """The sums, grown entry by entry. Findings carry `source/original` as their path."""
+    """The sums, updated entry by entry. Findings have `source/original` as their path."""
 
     files: int = 0
     size_bytes: int = 0

@@ -1,4 +1,4 @@
-"""`Label: value` lines, the form of bagit.txt and bag-info.txt; no value written smuggles one in."""
+"""Reads and writes `Label: value` lines (bagit.txt, bag-info.txt); no written value can inject a line."""
 
 from __future__ import annotations
 

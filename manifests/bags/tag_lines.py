@@ -1,4 +1,4 @@
-"""The lines of a tag file: any encoding, any line ends, and never more of them in memory than one."""
+"""Reads a tag file's lines in any encoding, with any line ends, one at a time."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _NOT_FOR_FILES = frozenset(("unicode-escape", "raw-unicode-escape", "idna", "pun
 
 
 class Line(NamedTuple):
-    """One line without its end; `number` counts from 1. Where `problem` says something, `text` is empty."""
+    """One line without its end; `number` counts from 1. Where there is a `problem`, `text` is empty."""
 
     number: int
     text: str
@@ -24,7 +24,7 @@ class Line(NamedTuple):
 
 
 def is_encoding(name: str) -> bool:
-    """Return whether a Tag-File-Character-Encoding is one that tag files can be read in."""
+    """Return whether tag files can be read in this Tag-File-Character-Encoding."""
     try:
         found = codecs.lookup(name)
         io.TextIOWrapper(io.BytesIO(), name)
@@ -43,8 +43,8 @@ def tag_lines(
 ) -> Iterator[Line]:
     """Read a tag file's lines, ended by LF, CR or CRLF in any mixture, and close it.
 
-    `takes` is asked of each piece whether so many characters may still be read; the line at which it says no
-    is the last one. Raises OSError where reading fails.
+    `takes` is called with the length of each piece, and returns whether that much may still be read; the line
+    at which it returns false is the last one. Raises OSError where reading fails.
     """
     with io.TextIOWrapper(file, encoding, "surrogateescape", newline=None) as text:  # type: ignore[type-var]
         number = 0
@@ -80,7 +80,7 @@ def _next_line(text: TextIO, number: int, takes: Callable[[int], bool]) -> Line 
 
 
 def without_mark(lines: Iterable[Line]) -> Iterator[Line]:
-    """Take the byte-order mark off the first line, where an editor has put one."""
+    """Remove a byte-order mark, which editors add, from the first line."""
     for line in lines:
         yield line._replace(text=line.text.removeprefix(MARK)) if line.number == 1 else line
 

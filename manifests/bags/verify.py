@@ -1,4 +1,4 @@
-"""A bag against its files: every byte read once, and what does not hold."""
+"""Verifies a bag against its files: reads every byte once and reports what does not match."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from manifests.findings import Finding, FindingKind
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What checking one bag gave.
+    """The result of checking one bag.
 
     `verified` counts the payload files whose digests were computed and hold, in every manifest;
     `bytes_verified` is their size. A quick check reads nothing and verifies nothing: `agreed` counts
     the payload files that are there, and as large and as old as they should be where that is known.
-    Not `complete`: somebody ended the check before every file was read.
+    It is not `complete` where the check was ended before every file was read.
     """
 
     path: Path
@@ -36,7 +36,7 @@ class Verification:
 
     @property
     def holds(self) -> bool:
-        """Whether everything was looked at and nothing speaks against the bag."""
+        """Whether everything was checked and nothing is wrong with the bag."""
         return self.complete and not self.findings
 
     def of_kind(self, kind: FindingKind) -> tuple[Finding, ...]:
@@ -50,7 +50,7 @@ class Verification:
 
     @property
     def changed(self) -> tuple[Finding, ...]:
-        """What is not what a manifest says."""
+        """What differs from a manifest."""
         return self.of_kind(FindingKind.CHANGED)
 
     @property
@@ -60,17 +60,17 @@ class Verification:
 
     @property
     def malformed(self) -> tuple[Finding, ...]:
-        """What the bag says in a way that cannot be followed."""
+        """What the bag's lists say in an invalid way."""
         return self.of_kind(FindingKind.MALFORMED)
 
     @property
     def unreadable(self) -> tuple[Finding, ...]:
-        """What the system would not read: nothing is known about it."""
+        """What could not be read: nothing is known about it."""
         return self.of_kind(FindingKind.UNREADABLE)
 
     @property
     def unfinished(self) -> tuple[Finding, ...]:
-        """What an interrupted run of ours left to be done."""
+        """What an interrupted run of ours left unfinished."""
         return self.of_kind(FindingKind.UNFINISHED)
 
     def as_json(self) -> dict[str, Any]:
@@ -88,7 +88,7 @@ class Verification:
 
 
 def nothing(count: int) -> None:
-    """Report progress to nobody."""
+    """Ignore progress."""
 
 
 def always() -> bool:
@@ -104,8 +104,8 @@ def verify(
 ) -> Verification:
     """Prove a bag: read each listed file once, digest it as every manifest needs, and compare.
 
-    `read` gives a file's blocks; its OSError makes that file unreadable, never changed. `progress` is told
-    of bytes as they are digested. Between files, `go_on` may end it. Writes nothing. Raises what `read`
+    `read` yields a file's blocks; its OSError makes that file unreadable, never changed. `progress` is called
+    with bytes as they are digested. Between files, `go_on` may end it. Writes nothing. Raises what `read`
     raises beside OSError.
     """
     proof = _Proof(bag, take_inventory(bag))
@@ -118,7 +118,7 @@ def verify(
 
 
 def expected_bytes(bag: Bag) -> int:
-    """Return about how many bytes `verify` will read: the Payload-Oxum's, else what lies in the payload."""
+    """Return about how many bytes `verify` will read: by the Payload-Oxum, else by the payload's sizes."""
     if bag.oxum is not None:
         return bag.oxum.size_bytes
     files = survey(bag.path, (PAYLOAD,)).files
@@ -126,7 +126,7 @@ def expected_bytes(bag: Bag) -> int:
 
 
 class _Proof:
-    """Gathers what the digests say about one bag."""
+    """Collects the results of digesting one bag's files."""
 
     def __init__(self, bag: Bag, inventory: Inventory) -> None:
         self._bag = bag
@@ -135,7 +135,7 @@ class _Proof:
         self._bytes_verified = 0
 
     def jobs(self) -> Iterator[Job]:
-        """Return tag files first: they say what the others must be; then payload, in its manifest's order."""
+        """Yield tag files first, which list the others, then payload in its manifest's order."""
         for listed in (self._inventory.tags, self._inventory.payload, self._inventory.waiting):
             yield from self._jobs_of(listed)
 
@@ -161,7 +161,7 @@ class _Proof:
         self._inventory.findings.append(Finding(kind, detail, path))
 
     def verification(self, *, complete: bool) -> Verification:
-        """Sum up. The Payload-Oxum is held against a payload of which nothing else is wrong already."""
+        """Return the result. The Payload-Oxum is compared only where nothing else is wrong."""
         if complete and not self._inventory.findings:
             self._inventory.findings += oxum_findings(self._bag, self._bytes_verified, self._verified)
         return Verification(

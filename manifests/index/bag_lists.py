@@ -19,7 +19,7 @@ from manifests.findings import Finding, FindingKind
 def tag_manifest(folder: Path) -> bytes | None:
     """Return the content of a bag's tag manifest; None where it has none.
 
-    Raises OSError, also for one that is far larger than any.
+    Raises OSError, also for one that is far too large.
     """
     try:
         return read_small(real_file(folder, TAG_MANIFEST), _MOST_TAG_MANIFEST_BYTES)
@@ -32,9 +32,9 @@ _MOST_TAG_MANIFEST_BYTES = 16 << 20
 
 
 class EntryLines:
-    """The lines of a bag's entries, and afterwards what is wrong with the list as a whole.
+    """Yields the lines of a bag's entries, and reports afterwards what is wrong with the whole list.
 
-    `content` is the bag's tag manifest, which says what the list's digest must be.
+    `content` is the bag's tag manifest, which lists the digest of the entries.
     """
 
     def __init__(self, folder: Path, content: bytes | None) -> None:

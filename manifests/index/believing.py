@@ -1,4 +1,4 @@
-"""Whether what the index says can be what a bag said: the kinds of its values, and paths that stay inside."""
+"""Checks values read from the index before they are used: their types, and paths that stay inside."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _PAYLOAD = f"{PAYLOAD}/"
 
 
 def require_kinds(values: Iterable[object], kinds: Iterable[type | tuple[type, ...]]) -> None:
-    """Check that each value is of its kind; SQLite keeps any kind in any column. Raises TypeError."""
+    """Check the type of each value; SQLite keeps any type in any column. Raises TypeError."""
     if not all(map(isinstance, values, kinds)):
         raise TypeError("a value is not of its column's kind")
 

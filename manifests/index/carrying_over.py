@@ -1,4 +1,4 @@
-"""Bags that vanished, taken from an index into the one that was built anew: no bag tells of them."""
+"""Copies the rows of bags that vanished from an old index into a rebuilt one, because no bag lists them."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ _IDS = {
 
 
 def carry_over(old: Index, new: Index, found: FoundBags) -> None:
-    """Take the bags that were not found, and are none of those found elsewhere, into the new index.
+    """Copy the bags that were not found, here or under another path, into the new index.
 
-    They are absent there; one that may lie in a folder that could not be looked into stays as it was.
+    They are marked absent, unless they may lie in a folder that could not be read.
     Raises IndexFault.
     """
     fingerprints = {row["fingerprint"] for row in new.rows("SELECT fingerprint FROM bags")} - {None}
@@ -48,7 +48,7 @@ def carry_over(old: Index, new: Index, found: FoundBags) -> None:
 
 
 def _ids_in_use(index: Index) -> dict[str, int]:
-    """Return the largest id of each table: what comes from elsewhere is numbered above."""
+    """Return the largest id of each table; copied rows are numbered above it."""
     row = index.row(
         "SELECT ifnull((SELECT max(id) FROM bags), 0) AS bags,"
         " ifnull((SELECT max(id) FROM series), 0) AS series,"

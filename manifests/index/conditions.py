@@ -1,4 +1,4 @@
-"""A question about frames as conditions of SQL: constant pieces, every value a parameter."""
+"""Translates a query for frames into SQL conditions: constant text, every value a parameter."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from manifests.index.frame_query import Between, FrameQuery
 
 @dataclass(slots=True)
 class Conditions:
-    """The conditions of a question, on series and on files, and their parameters.
+    """The conditions of a query, on series and on files, and their parameters.
 
-    A series that fits the first may hold files that fit; whether a file does, the second say.
+    The conditions on series preselect; those on files decide.
     """
 
     on_series: list[str] = field(default_factory=lambda: ["series.is_frame = 1"])
@@ -27,7 +27,7 @@ class Conditions:
 
 
 def conditions_of(query: FrameQuery) -> Conditions:
-    """Return a question's conditions."""
+    """Return a query's conditions."""
     conditions = Conditions()
     _names(conditions, query)
     _ranges(conditions, query)
@@ -70,7 +70,7 @@ def _night(conditions: Conditions, nights: Between[date] | None) -> None:
 
 
 def _range(conditions: Conditions, fact: str, column: str, between: Between[float] | None) -> None:
-    """Add a range of a fact of files; a series has the least and the most of it among its files."""
+    """Add a range of a fact of files; a series keeps the minimum and maximum over its files."""
     if between is not None and between.least is not None:
         conditions.on_series.append(f"series.most_{fact} >= :least_{fact}")
         conditions.on_files.append(f"{column} >= :least_{fact}")

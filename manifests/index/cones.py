@@ -1,4 +1,4 @@
-"""A circle on the sky, as unit vectors see it: no pole and no zero of right ascension is special there."""
+"""A circle on the sky in unit vectors, which need no special case for poles or RA zero."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def direction(ra_deg: float, dec_deg: float) -> tuple[float, float, float]:
 
 
 def position(x: float, y: float, z: float) -> tuple[float, float] | None:
-    """Return the position (right ascension, declination, degrees) of a vector of any length but none."""
+    """Return the position (right ascension, declination, degrees) of a vector; None for the zero vector."""
     across = math.hypot(x, y)
     if across == 0 and z == 0:
         return None
@@ -24,7 +24,7 @@ def position(x: float, y: float, z: float) -> tuple[float, float] | None:
 class Cone:
     """All positions no farther than `radius_deg` from one (ICRS, degrees).
 
-    Raises ValueError for a declination or a radius that can't be.
+    Raises ValueError for an impossible declination or radius.
     """
 
     ra_deg: float
@@ -38,19 +38,19 @@ class Cone:
             raise ValueError(f"not the radius of a circle on the sky: {self.radius_deg}")
 
     def centre(self) -> tuple[float, float, float]:
-        """Return the middle as a unit vector."""
+        """Return the centre as a unit vector."""
         return direction(self.ra_deg, self.dec_deg)
 
     def greatest_chord_squared(self) -> float:
         """Return the square of the distance of two unit vectors that are the radius apart.
 
-        Distances tell small angles apart where cosines are all one.
+        Distances resolve small angles, whose cosines all round to one.
         """
         # A position at the very edge belongs to the circle, whatever the last digit says.
         return (2 * math.sin(math.radians(self.radius_deg) / 2)) ** 2 * (1 + 1e-12) + 1e-30
 
     def box(self) -> tuple[tuple[float, float], ...]:
-        """Return the least and the greatest x, y and z within the circle."""
+        """Return the minimum and maximum x, y and z within the circle."""
         radius = math.radians(self.radius_deg)
         return tuple(_span(math.acos(max(-1.0, min(1.0, axis))), radius) for axis in self.centre())
 
@@ -60,6 +60,6 @@ _SLACK = 1e-12
 
 
 def _span(from_axis: float, radius: float) -> tuple[float, float]:
-    """Return the least and the greatest cosine of the angle from an axis, for all within a radius of one."""
+    """Return the minimum and maximum cosine of the angle from an axis, within a radius of an angle."""
     nearest, farthest = max(0.0, from_axis - radius), min(math.pi, from_axis + radius)
     return math.cos(farthest) - _SLACK, math.cos(nearest) + _SLACK

@@ -27,10 +27,10 @@ _PROBE = "SELECT count(*) FROM sqlite_master"
 
 
 def connected(path: Path, mode: str, patience_s: float, *, immutable: bool = False) -> sqlite3.Connection:
-    """Connect to a file that is not trusted; statements are one transaction only where they say so.
+    """Connect to a file that is not trusted, in autocommit mode.
 
-    `mode` is `ro`, `rw` or `rwc`. A question that takes more steps than a file of that size can explain ends
-    with SQLITE_INTERRUPT, and a value larger than any of ours with SQLITE_TOOBIG.
+    `mode` is `ro`, `rw` or `rwc`. A query that takes more steps than a file of that size explains ends with
+    SQLITE_INTERRUPT, and a value larger than any of ours with SQLITE_TOOBIG.
     """
     uri = uri_of(path, mode) + ("&immutable=1" if immutable else "")
     connection = sqlite3.connect(uri, uri=True, timeout=patience_s, isolation_level=None)
@@ -43,10 +43,10 @@ def connected(path: Path, mode: str, patience_s: float, *, immutable: bool = Fal
 
 
 class _Steps:
-    """Counts the steps of SQLite's machine; true once a connection has taken more than it should.
+    """Counts the steps of SQLite's virtual machine; true once a connection has taken too many.
 
-    Pages that point at each other make a small file endless to walk through. What is being written makes
-    the file, or the log beside it, grow, and with them what is allowed.
+    Pages that point at each other make a small file endless to read. Writing makes the file, or the log
+    beside it, grow, and the limit with it.
     """
 
     def __init__(self, path: Path) -> None:
@@ -85,7 +85,7 @@ def with_journal(path: Path, on_network: bool, patience_s: float) -> sqlite3.Con
 
 
 def without_a_log(path: Path, patience_s: float) -> sqlite3.Connection:
-    """Connect where memory can't be shared: who has the file to himself takes a log in without it.
+    """Connect where memory cannot be shared: with exclusive access a log is merged without it.
 
     https://www.sqlite.org/wal.html, "Use of WAL Without Shared-Memory".
     """

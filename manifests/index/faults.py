@@ -41,7 +41,7 @@ class NoIndex(IndexFault):
 
 
 class IndexNewer(IndexFault):
-    """The index has a layout (`found`) that this program, which knows up to `known`, does not know."""
+    """The index has a schema version (`found`) above the newest that this program knows (`known`)."""
 
     next_step = "Use the newer version of this program, or move the index away to have it built again."
 
@@ -54,7 +54,7 @@ class IndexNewer(IndexFault):
 
 
 class IndexOlder(IndexFault):
-    """The index has an older layout (`found`), and where it lies it can't be brought up to date."""
+    """The index has an older schema version (`found`) and cannot be written, so not be migrated."""
 
     next_step = "Make the archive's folder writable, or copy the archive's index to where it is."
 
@@ -73,7 +73,7 @@ class IndexDamaged(IndexFault):
 
 
 class IndexBusy(IndexFault):
-    """Another program has held the index for longer than can be waited."""
+    """Another program has held the index for too long."""
 
     next_step = "Try again when the other program is done."
 

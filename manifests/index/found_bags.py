@@ -1,4 +1,4 @@
-"""The bags that lie in an archive, and by what each is known again without reading it."""
+"""Finds the bags of an archive, with a stamp by which each is recognised without reading it."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from manifests.findings import Finding, FindingKind
 
 
 class TagStamp(NamedTuple):
-    """Size, modification time and file number of a bag's tag manifest: another one has another stamp.
+    """Size, modification time and file number of a bag's tag manifest: each version has its own.
 
-    The tag manifest lists the digests of all the others, so a bag that changed has another. Its size
-    hardly ever changes; that it is replaced, not written over, shows in its file number.
+    The tag manifest lists the digests of all other lists, so it changes with the bag. Its size hardly ever
+    changes; its file number does, because it is replaced, not overwritten.
     """
 
     size_bytes: int
@@ -34,13 +34,13 @@ class FoundBag:
 
 @dataclass(frozen=True, slots=True)
 class FoundBags:
-    """All bags found, by their paths in order; `unreadable` are folders that could not be looked into."""
+    """All bags found, by their paths in order; `unreadable` are folders that could not be read."""
 
     bags: dict[str, FoundBag]
     unreadable: list[Finding] = field(default_factory=list)
 
     def may_lie_unseen(self, path: str) -> bool:
-        """Return whether a bag of this path may lie in a folder that could not be looked into."""
+        """Return whether a bag of this path may lie in a folder that could not be read."""
         return any(_is_at_or_below(path, finding.path) for finding in self.unreadable)
 
 
@@ -69,7 +69,7 @@ def bag_at(archive: Path, folder: Path) -> FoundBag:
 
 
 def stamp_of(folder: Path) -> TagStamp | None:
-    """Return a bag's stamp, None where it has no tag manifest that can be looked at."""
+    """Return a bag's stamp; None where its tag manifest is missing or unreadable."""
     try:
         found = (folder / TAG_MANIFEST).stat()
     except OSError:

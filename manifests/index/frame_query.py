@@ -1,4 +1,4 @@
-"""What is asked of the index's frames, and what it answers with."""
+"""Queries for frames, and the rows and totals that answer them."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Between(Generic[Measure]):
 
 
 class Order(StrEnum):
-    """By what frames are sorted; those that don't have it come first. Equals are sorted by time and place."""
+    """The sort order of frames; unknown values come first, equals are sorted by time and path."""
 
     TIME = "time"
     NIGHT = "night"
@@ -42,13 +42,13 @@ class Order(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class FrameQuery:
-    """Which frames are wanted: all that fit everything that is given.
+    """A query for frames: those that meet every given condition.
 
-    Targets, filters and cameras are given by their one name; of several, any will do. `altitude_deg` and
+    Targets, filters and cameras are given by their one name; one of several suffices. `altitude_deg` and
     `sun_altitude_deg` are the computed ones at mid-exposure: twilight is a range of the sun's altitude.
     `findings` asks for frames with a finding of one of these kinds, `any_finding` for those with one of
     any kind. A range, a cone or a name leaves out the frames of which the fact is not known.
-    Frames of bags that are not there now are given, too, and say so, unless `absent` is false.
+    Frames of absent bags are included, marked as absent, unless `absent` is false.
     """
 
     targets: tuple[str, ...] = ()
@@ -105,7 +105,7 @@ class Total:
 
 
 def total_of(rows: Iterable[FrameRow]) -> Total:
-    """Return what frames at hand add up to; an exposure that can't be believed counts nothing."""
+    """Return the totals of frames; an implausible exposure counts as 0."""
     frames = [row.frame for row in rows]
     exposures = [frame.exposure_s or 0.0 for frame in frames if known_stage(frame) is Stage.RAW]
     return Total(len(frames), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))

@@ -1,4 +1,4 @@
-"""The whole index built again from the bags' entries alone, and put in the place of the one before."""
+"""Builds the index again from the bags' entries alone, and replaces the old one."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class SetAside:
 
 @dataclass(frozen=True, slots=True)
 class BroughtUpToDate:
-    """What was found in the archive, and the damaged index, if any, that made place for a new one."""
+    """What was found in the archive, and the damaged index, if any, that was set aside."""
 
     refreshed: Refreshed
     set_aside: SetAside | None = None
@@ -60,10 +60,10 @@ def bring_up_to_date(
 
 
 def rebuild(archive: Path, *, on_network: bool = False, patience_s: float = PATIENCE_S) -> BroughtUpToDate:
-    """Build the archive's index from its bags alone, and put it in the place of the one before at once.
+    """Build the archive's index from its bags alone, and replace the old one in one step.
 
-    Readers see the old one or the new one. Bags that vanished are carried over from the old one, for
-    no bag tells of them. Raises as `bring_up_to_date` does.
+    Readers see the old one or the new one. Bags that vanished are carried over from the old one,
+    because no bag lists them. Raises as `bring_up_to_date` does.
     """
     damage: IndexDamaged | None = None
     try:
@@ -94,7 +94,7 @@ def _rebuilt(
 
 @contextmanager
 def _scratch() -> Iterator[Index]:
-    """Return an empty index in a folder of its own, which may be lost: nothing is flushed."""
+    """Lend an empty index in a temporary folder; nothing of it is flushed."""
     with (
         scratch_folder() as folder,
         open_index(folder / INDEX_NAME, write=True, on_network=True) as index,
@@ -105,7 +105,7 @@ def _scratch() -> Iterator[Index]:
 
 
 def _carried_over(new: Index, path: Path, found: FoundBags, patience_s: float) -> IndexDamaged | None:
-    """Take the bags that are not found over from the old index; give what is wrong with that, if so."""
+    """Carry absent bags over from the old index; return what is wrong with it, if anything."""
     try:
         with open_index(path, patience_s=patience_s) as old:
             verdict: str = old.row("PRAGMA quick_check(1)")[0]

@@ -1,4 +1,4 @@
-"""What lies where an archive's index should be, looked at before it is trusted with anything.
+"""Recognises what lies where an archive's index should be, before it is trusted.
 
 An archive lies on a disk that others write to as well. A file that SQLite opens can name tables that are
 endless views, carry triggers, be a link to somebody else's file, or have a journal that makes SQLite delete

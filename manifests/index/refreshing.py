@@ -1,4 +1,4 @@
-"""The index brought up to what lies in the archive: bags that are new, changed, moved, gone or back."""
+"""Updates the index from the archive: bags that are new, changed, moved, gone or back."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ _RECORDS = "SELECT id, path, present, fingerprint, tag_size_bytes, tag_modified_
 
 @dataclass(frozen=True, slots=True)
 class Refreshed:
-    """What a look at the archive changed in its index; bags are named by their paths below it.
+    """What an update changed in the index; bags are named by their paths below the archive.
 
     `read` are bags that were new or not as they were. `findings` are about bags, their paths those of
-    the bag's own files; what deserves a look in a frame is with the frame.
+    the bag's own files; findings about a frame are kept with the frame.
     """
 
     bags: int = 0
@@ -43,7 +43,7 @@ class _Record(NamedTuple):
 
 
 def refresh(index: Index, found: FoundBags) -> Refreshed:
-    """Make an index, open for writing, say what the bags found in its archive say now.
+    """Update an index, open for writing, from the bags found in its archive.
 
     A bag whose tag manifest is as it was is not read. One that is gone stays in the index, marked as
     absent; one found under another path is the same bag. Each bag is one transaction.
@@ -53,7 +53,7 @@ def refresh(index: Index, found: FoundBags) -> Refreshed:
 
 
 def update_bag(index: Index, archive: Path, folder: Path) -> Stored:
-    """Make an index, open for writing, say what one bag says now, whatever it is known by.
+    """Update an index, open for writing, from one bag, whatever its stamp.
 
     Raises ValueError where the folder is not in the archive, OSError where the bag's tag manifest can't
     be read, and IndexFault.
@@ -105,7 +105,7 @@ class _Refresh:
         return path not in self.found.bags and not self.found.may_lie_unseen(path)
 
     def _moved(self, known: Mapping[str, _Record], gone: list[_Record]) -> dict[str, _Record]:
-        """Give, for the new path of each bag that was moved, the record that it had."""
+        """Return the record of each moved bag, by its new path."""
         by_fingerprint = {record.fingerprint: record for record in gone if record.fingerprint}
         moved: dict[str, _Record] = {}
         for bag in self.found.bags.values() if by_fingerprint else ():
@@ -155,7 +155,7 @@ class _Refresh:
         self.findings += stored.findings
 
     def _keep_what_was_seen(self, vanished: list[_Record]) -> None:
-        """Mark the bags that are gone, and keep by what those that were recognised are known again."""
+        """Mark the bags that are gone, and keep the new stamps of those that were recognised."""
         if not (vanished or self.recognised):
             return
         with self.index.writing() as connection:

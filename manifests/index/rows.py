@@ -1,4 +1,4 @@
-"""An entry's line as a row of the index: its series' key and its own values, each as its column holds it."""
+"""Turns an entry's line into a row of the index: its series' key and its own values, by column."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ _FILTERED = (FrameType.LIGHT, FrameType.FLAT, None)
 
 
 class NotAnEntry(ValueError):
-    """A line that is not an entry, or holds what no column can; the text says why."""
+    """A line that is not an entry, or has a value that no column holds; the text says why."""
 
 
 class FileRow(NamedTuple):
@@ -86,8 +86,8 @@ class _Common(NamedTuple):
 class RowMaker:
     """Makes the rows of one bag's entries.
 
-    What filing decided is taken from the entry; an entry that was never filed is read as a header is,
-    without any table of a user's. A row depends on its bag alone, whatever else was read before.
+    What filing decided is taken from the entry; an entry that was never filed is read like a header, without
+    the user's own tables. A row depends on its bag alone.
     """
 
     def __init__(self) -> None:
@@ -135,7 +135,7 @@ class RowMaker:
         return FileRow(common.series, own, findings)
 
     def _common(self, entry: Facts, facts: Facts) -> _Common:
-        """Return what an entry has in common with its series; it is looked at once for many lines."""
+        """Return what an entry shares with its series, from a cache where another line had the same."""
         is_frame = entry.get("frame") is not None or looks_like_a_frame(entry["path"])
         named = (is_frame, entry["night"], entry.get("target"), entry.get("filter"))
         raw = (named, _common_texts(facts), _common_numbers(facts))
@@ -223,7 +223,7 @@ def _path(path: object) -> str:
 
 
 def _icrs(facts: Facts) -> tuple[float | None, float | None]:
-    """Return where a header says that its frame points: the position of an entry that has no other."""
+    """Return the header's position (ICRS), for an entry that has no computed one."""
     ra_deg, dec_deg, equinox = _numbers(_pointing(facts))
     if ra_deg is None or dec_deg is None or not -90 <= dec_deg <= 90:
         return None, None

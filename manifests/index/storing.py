@@ -1,4 +1,4 @@
-"""One bag's entries put into the index: lines that are new come, lines that are gone go, the rest stays."""
+"""Stores one bag's entries in the index: new lines are added, missing ones dropped, the rest kept."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ WHERE id = ?
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """What putting a bag into the index came to; `findings` are about the bag, not its files."""
+    """The result of storing a bag; `findings` are about the bag, not its files."""
 
     files: int
     added: int
@@ -52,14 +52,14 @@ class Stored:
 
 
 def fingerprint_of(content: bytes | None) -> str | None:
-    """Return what a bag is known by, its tag manifest's SHA-256; none where it has no tag manifest."""
+    """Return a bag's fingerprint, its tag manifest's SHA-256; None where it has no tag manifest."""
     return None if content is None else hashlib.sha256(content).hexdigest()
 
 
 def store(connection: sqlite3.Connection, bag: FoundBag) -> Stored:
-    """Make the index say of one bag what its entries say. Belongs into a transaction.
+    """Update the index from one bag's entries. Call it in a transaction.
 
-    A line that is not an entry is a finding, and the others are taken. Raises sqlite3.Error, and
+    A line that is not an entry is a finding, and the others are stored. Raises sqlite3.Error, and
     OSError where the bag's tag manifest can't be read.
     """
     content = tag_manifest(bag.folder)
@@ -76,7 +76,7 @@ def bag_id(connection: sqlite3.Connection, path: str) -> int:
 def know_by(
     connection: sqlite3.Connection, number: int, fingerprint: str | None, stamp: TagStamp | None
 ) -> None:
-    """Keep by what a bag is known again; a stamp that is too young to be trusted is not kept."""
+    """Store a bag's fingerprint and stamp; a stamp too young to be trusted is not stored."""
     if stamp is None or time.time_ns() - stamp.modified_ns < _TOO_YOUNG_NS:
         stamp = None
     connection.execute(_KNOWN_BY, (fingerprint, *(stamp or (None, None, None)), number))

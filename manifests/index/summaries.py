@@ -1,4 +1,4 @@
-"""What the files of a series add up to, kept beside it whenever one of its files changes."""
+"""Totals over the files of a series, updated whenever one of its files changes."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ UPDATE series SET (
 
 
 def sum_up(connection: sqlite3.Connection, series_ids: Iterable[int]) -> None:
-    """Make the sums of these series what their files add up to now; a series without files goes.
+    """Recompute the totals of these series; a series without files is deleted.
 
     Raises sqlite3.Error.
     """

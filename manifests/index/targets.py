@@ -38,7 +38,7 @@ _SHOWN = "coalesce((SELECT value FROM json_each(:{0}s) WHERE key = {0}), {0})"
 
 @dataclass(frozen=True, slots=True)
 class FilterSum:
-    """What there is in one filter; `filter` is None where nothing says which."""
+    """The totals of one filter; `filter` is None where it is not known."""
 
     filter: str | None
     frames: int
@@ -52,7 +52,7 @@ class FilterSum:
 
 @dataclass(frozen=True, slots=True)
 class TargetRow:
-    """One target's lights; `target` is None for those of which nobody knows what they show.
+    """One target's lights; `target` is None where it is not known.
 
     `frames` and exposures are those of the raw frames, nights those of any; `results` counts stacks and
     calibrated frames. `ra_deg` and `dec_deg` (ICRS) are the middle of where the frames point, `field_deg` the
