@@ -57,9 +57,9 @@ class Look(Enum):
 
 
 class Damage(NamedTuple):
-    """A file of the archive that is not what its bag lists any more; `mended` once it was filed anew.
+    """A file of the archive that is not what its bag lists any more.
 
-    `place` is its path below the archive, `path` the whole.
+    `place` is its path below the archive, `path` the whole; `mended` once it was filed anew, and listed.
     """
 
     place: str
@@ -245,7 +245,7 @@ class Shelf:
         """Return what was found damaged in the archive."""
         with self._lock:
             return [
-                Damage(place, self._whole(place), wrong, place not in self._damaged)
+                Damage(place, self._whole(place), wrong, self._brought.get(place, False))
                 for place, wrong in self._damage.items()
             ]
 

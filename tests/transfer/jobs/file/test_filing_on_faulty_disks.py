@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -168,3 +169,23 @@ def test_a_log_that_could_not_take_its_older_parts_place_is_not_said_to_be_filed
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert (outcome.filed, outcome.already_there, outcome.refused) == (0, 0, 1)
     assert not outcome.deliveries[0].acknowledged
+
+
+def test_a_changed_file_that_the_disk_does_not_keep_is_not_said_to_be_filed_anew(night: Path, tmp_path: Path):
+    """What the disk gives back of it is wrong, now and after it was written again."""
+    behind = tmp_path / "behind"
+    behind.mkdir()
+    first = at(tmp_path, behind)
+    assert first.file(night).exit_code is ExitCode.PROVEN
+    (kept,) = behind.rglob("light_2.fits")
+    os.utime(kept, ns=(1, 1))
+    with faulty(tmp_path / "faulty", r"read|light_2\.fits|1|9999|flip", behind=behind) as disk:
+        desk = Desk(tmp_path / "the desk again", archive_at=disk.path / "archive")
+        outcome = desk.file(night)
+        assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+        assert (outcome.filed, outcome.refused) == (0, 1)
+        assert "1 file in the archive had changed since, and was not filed anew." in outcome.message
+        assert not list(night.glob("*/nightferry/acknowledgement-*.json"))
+    again = first.file(night)
+    assert (again.filed, again.exit_code) == (1, ExitCode.PROVEN)
+    first.assert_all_valid()
