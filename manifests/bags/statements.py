@@ -21,6 +21,7 @@ from manifests.bags.containment import open_ordinary, real_file
 from manifests.bags.declared import Faults, Malformed
 from manifests.bags.list_sizes import Allowance, bounded_lines, files_in
 from manifests.bags.paths import said_in
+from manifests.frames.usable import why_unusable
 
 KIND = re.compile(r"[a-z]{1,40}")
 LONGEST_STATEMENT = 1 << 16  # bytes
@@ -92,4 +93,6 @@ def _statement(line: bytes, kind: str) -> Statement:
     said_utc = datetime.fromisoformat(facts.pop("said_utc"))
     if said_utc.tzinfo is None:
         raise ValueError("a time without a zone")
+    if why_unusable(said_utc):
+        raise ValueError("a time at the calendar's edge")
     return Statement(kind, said_utc, facts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import tomllib
 
 from manifests.bags.acknowledgement_keys import Key
@@ -14,8 +15,11 @@ _AT_MOST_BYTES = 4 << 10
 
 
 def put_key(drive: PinnedFolder, key: Key) -> None:
-    """Put a key onto a drive, unless it is there. Raises OSError and DriveFailed."""
-    if key_on(drive) == key:
+    """Put a key onto a drive, unless it is there, or a folder or a pipe has its name.
+
+    A night is carried without a key as well. Raises OSError and DriveFailed.
+    """
+    if key_on(drive) == key or _is_no_file(drive):
         return
     text = (
         "# The imaging computer's key, for the archive: nightferry file keeps it there and removes it here.\n"
@@ -29,6 +33,8 @@ def key_on(drive: PinnedFolder) -> Key | None:
 
     Raises OSError.
     """
+    if _is_no_file(drive):
+        return None
     try:
         descriptor = drive.open_file(KEY_NAME)
     except FileNotFoundError:
@@ -43,6 +49,11 @@ def key_on(drive: PinnedFolder) -> Key | None:
 
 def remove_key(drive: PinnedFolder) -> None:
     """Remove the key from a drive that has one. Raises OSError."""
-    if drive.stat(KEY_NAME) is not None:
+    if drive.stat(KEY_NAME) is not None and not _is_no_file(drive):
         drive.remove(KEY_NAME)
         drive.flush_folders([""])
+
+
+def _is_no_file(drive: PinnedFolder) -> bool:
+    facts = drive.stat(KEY_NAME)
+    return facts is not None and not stat.S_ISREG(facts.st_mode)

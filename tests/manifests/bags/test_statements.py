@@ -83,3 +83,14 @@ def test_only_what_no_list_brings_back_outlives_the_lists():
     stay = ("nightferry/acknowledgement-0b44b3f1-6a9f-4d55-8a61-1c5b2b1f7a10.json", said_in("verdict"))
     go = ("nightferry/entries.jsonl", "nightferry/said-.jsonl", "data/said-verdict.jsonl", "said-x.jsonl")
     assert list(map(outlives_lists, (*stay, *go))) == [True, True, False, False, False, False]
+
+
+@pytest.mark.parametrize("said", ["9999-12-31T23:59:59-11:00", "0001-01-01T00:00:00+13:00"])
+def test_a_time_that_no_zone_can_take_is_no_statement(said):
+    found = statements_of([f'{{"said_utc": "{said}"}}\n'.encode()], "verdict")
+    assert (found.statements, len(found.malformed)) == ((), 1)
+
+
+def test_a_line_that_is_too_long_is_no_statement():
+    line = b'{"said_utc": "2026-03-15T12:00:00+00:00", "x": "%s"}\n' % (b"x" * LONGEST_STATEMENT)
+    assert statements_of([line], "verdict").statements == ()
