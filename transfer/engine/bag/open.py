@@ -74,17 +74,20 @@ class OpenBag:
 
     # Beginning
 
-    def begin(self, reserve_bytes: int, lost: Collection[str] = ()) -> None:
+    def begin(self, reserve_bytes: int, lost: Collection[str] = (), again: Collection[str] = ()) -> None:
         """Make the bag ready to take files, and take over what an earlier run left whole but unproven.
 
         A bag whose list cannot be read is set aside whole, and a new one begun. The temporaries of a run
-        that died are removed; they are ours and no manifest knows them. What is `lost` is listed no more.
+        that died are removed; they are ours and no manifest knows them. What is `lost` is listed no more, and
+        what is to be proven `again` stays listed while it waits to be read back.
         Space is reserved for the lists, which a drive that fills up must still be able to take.
         """
         changed = self.listed.set_aside() if self.listed.damage else set()
         changed |= self.folder.make_folders(self._at(INCOMING)) | self.folder.make_folders(self._at(PAYLOAD))
         remove_leftovers(self.listed)
         left = self.listed.left_whole()
+        if again:
+            left |= {entry.path: entry for entry in self.listed.entries() if entry.path in again}
         starts = self.journal.begin(left.values())
         for start, entry in zip(starts, left.values(), strict=True):
             self.proofs.settle(entry, start)

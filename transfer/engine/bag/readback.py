@@ -9,7 +9,7 @@ from enum import Enum
 
 import xxhash
 
-from transfer.engine.medium import Evidence, PinnedFolder, drive_has_left
+from transfer.engine.medium import Evidence, PinnedFolder, ReadBack, drive_has_left
 
 # Each file's own pages are dropped just before its group is read: a group holds its files open.
 GROUP_BYTES = 256 << 20
@@ -67,6 +67,18 @@ def read_back(
         if not go_on():
             return
         yield from _read_group(folder, group, on_bytes, go_on, on_copy)
+
+
+def reads_from_medium(folder: PinnedFolder, path: str) -> bool:
+    """Return whether reading a file past the caches reaches the medium now, as far as the system can tell."""
+    try:
+        folder.chill()
+        with folder.cold([path]) as group:
+            for _ in group.blocks(path):
+                pass
+            return group.evidence().read_back is ReadBack.MEDIUM
+    except OSError:
+        return False
 
 
 def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:

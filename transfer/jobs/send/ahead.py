@@ -49,7 +49,7 @@ class WorkAhead:
     def _plan(self, plan: NightPlan) -> None:
         if not plan.nothing_to_do:
             write = plan.task_bytes
-            self._nights[plan.drive, plan.night] = write, write + plan.waiting_bytes
+            self._nights[plan.drive, plan.night] = write, write + plan.to_read_bytes
 
     def _report(self) -> None:
         works = self._nights.values()

@@ -119,7 +119,7 @@ class NightRun:
         bag = night.bag = OpenBag(plan.listed, _bag_info(plan))
         if plan.lost:
             self._around.records.forget_bag(plan.drive.mark.id, plan.night)
-        bag.begin(plan.list_bytes(), plan.lost)
+        bag.begin(plan.list_bytes(), plan.lost, plan.doubtful)
         by_origin = {(file.source, file.path): file for file in files}
         listen = self._around.listen
         night.receiver = NightReceiver(plan, bag, by_origin, self._survey.path_of, listen, self._stop)
@@ -231,5 +231,5 @@ def _read_back_s(night: NightOnDrive) -> float:
     mark = night.plan.drive.mark
     copied_bytes = 0 if night.side is None else night.side.copied_bytes
     flush_s = min(copied_bytes, BATCH_BYTES) / (mark.write_bytes_per_s or _BYTES_PER_S)
-    read_s = (night.plan.waiting_bytes + copied_bytes) / (mark.read_bytes_per_s or _BYTES_PER_S)
+    read_s = (night.plan.to_read_bytes + copied_bytes) / (mark.read_bytes_per_s or _BYTES_PER_S)
     return 1.1 * read_s + flush_s

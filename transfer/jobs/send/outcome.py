@@ -104,9 +104,11 @@ def night_outcome(
         why = "the run ended before" if reason is None else reason.happened
         found += tuple(_not_listed(plan, {each.path for each in found}, why))
     proven = _proven(plan, bag, found) if done else plan.there
-    carried, carried_bytes = (
-        (0, 0) if bag is None or not done else (bag.proofs.proven_count, bag.proofs.proven_bytes)
-    )
+    lifted = plan.doubtful & bag.proofs.proven if bag is not None else frozenset()
+    carried, carried_bytes = (0, 0)
+    if bag is not None and done:
+        carried = bag.proofs.proven_count - len(lifted)
+        carried_bytes = max(bag.proofs.proven_bytes - (plan.doubtful_bytes if lifted else 0), 0)
     return NightOutcome(
         night=plan.night,
         drive=plan.drive.name,
@@ -116,7 +118,10 @@ def night_outcome(
         proven_bytes=plan.size_bytes if done and proven == plan.files else plan.there_bytes + carried_bytes,
         carried=carried,
         carried_bytes=carried_bytes,
-        read_back=_weakest(plan.there_from_medium, bag is None or bag.proofs.all_from_medium),
+        read_back=_weakest(
+            plan.there_from_medium or bool(lifted and lifted == plan.doubtful),
+            bag is None or bag.proofs.all_from_medium,
+        ),
         frames=plan.frames,
         place=str(plan.drive.root),
         methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
@@ -133,6 +138,8 @@ def _proven(plan: NightPlan, bag: OpenBag | None, findings: Iterable[Finding]) -
     """Count what is proven of a night that came to its end: never more than was seen to be."""
     unproven = len({found.path for found in findings if found.kind in _NOT_CARRIED})
     seen = plan.there + (0 if bag is None else bag.proofs.proven_count + len(bag.lists.same))
+    if bag is not None:
+        seen -= len(plan.doubtful)  # counted as there, and proven again or not
     return max(min(plan.files - unproven, seen), 0)
 
 

@@ -11,12 +11,13 @@ from typing import NamedTuple
 import humanize
 
 from manifests.bags.entries import Entry, EntryError
-from manifests.bags.paths import PAYLOAD, SET_ASIDE
+from manifests.bags.paths import PAYLOAD, SET_ASIDE, TAG_MANIFEST
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_an_image
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
 from transfer.engine.bag.open import leftover_bytes
+from transfer.engine.bag.readback import reads_from_medium
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
 from transfer.engine.limits import FileSystemLimits, cannot_hold
@@ -40,11 +41,12 @@ class NightPlan:
 
     `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
     earlier run, `waiting` ones only wait to be read back; `frames` counts the files that are images.
-    `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose content
-    this computer has never read from a source, of which `compared` tells that there are fewer than the
-    records say. `leftover_bytes` are what a dead run left half written there, which goes before anything
-    is carried. `refused` says of files why the drive cannot hold them, and `too_large` that there is no
-    room for the night, which is then left out.
+    `doubtful` are listed paths that were perhaps read from memory, where they can be read from the medium
+    now. `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose
+    content this computer has never read from a source, of which `compared` tells that there are fewer
+    than the records say. `leftover_bytes` are what a dead run left half written there, which goes before
+    anything is carried. `refused` says of files why the drive cannot hold them, and `too_large` that
+    there is no room for the night, which is then left out.
     """
 
     drive: OpenDrive
@@ -56,6 +58,8 @@ class NightPlan:
     there: int = 0
     there_bytes: int = 0
     there_from_medium: bool = True
+    doubtful: frozenset[str] = frozenset()
+    doubtful_bytes: int = 0
     frames: int = 0
     lost: frozenset[str] = frozenset()
     not_own: frozenset[str] = frozenset()
@@ -86,9 +90,14 @@ class NightPlan:
         return sum(task.file.size_bytes for task in self.tasks)
 
     @property
+    def to_read_bytes(self) -> int:
+        """How many bytes that lie on the drive are to be read back."""
+        return self.waiting_bytes + self.doubtful_bytes
+
+    @property
     def nothing_to_do(self) -> bool:
         """Whether all of the night is on the drive and proven."""
-        return not self.tasks and not self.listed.unfinished and not self.listed.damage
+        return not (self.tasks or self.doubtful or self.listed.unfinished or self.listed.damage)
 
     def left_out(self, reason: DoesNotFit) -> NightPlan:
         """Return the plan without what was to be carried, which is listed as not carried."""
@@ -310,7 +319,7 @@ class _Comparison:
     tasks: list[Task] = field(default_factory=list)
     there: int = 0
     there_bytes: int = 0
-    there_from_medium: bool = True
+    doubtful: dict[str, int] = field(default_factory=dict)
     lost: set[str] = field(default_factory=set)
     found_own: set[str] = field(default_factory=set)
     refused: list[Finding] = field(default_factory=list)
@@ -324,6 +333,7 @@ class _Comparison:
         limits = self.drive.limits if rest else None
         for file in sorted(rest):
             self._plan_file(file, present, limits)
+        lifted = self.doubtful if self._can_be_lifted() else {}
         superseded = {task.path for task in self.tasks if task.older is not None}
         waiting = [known.size_bytes for known in self.left.values() if known.path not in superseded]
         every = itertools.chain(self.bag.known.values(), *self.bag.older.values(), self.left.values())
@@ -336,7 +346,9 @@ class _Comparison:
             waiting_bytes=sum(waiting),
             there=self.there,
             there_bytes=self.there_bytes,
-            there_from_medium=self.there_from_medium,
+            there_from_medium=not self.doubtful,
+            doubtful=frozenset(lifted),
+            doubtful_bytes=sum(lifted.values()),
             frames=self._count_frames(of_night),
             lost=frozenset(self.lost),
             not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
@@ -345,6 +357,10 @@ class _Comparison:
             refused=tuple(self.refused),
             noticed=tuple(self.noticed),
         )
+
+    def _can_be_lifted(self) -> bool:
+        """Return whether what was perhaps read from memory can be read from the medium now."""
+        return bool(self.doubtful) and reads_from_medium(self.bag.folder, self.bag.at(TAG_MANIFEST))
 
     def _count_frames(self, files: Sequence[SourceFile]) -> int:
         """Count the images among the night's files, and among those that wait and have no source any more."""
@@ -368,7 +384,7 @@ class _Comparison:
                 self.there += 1
                 self.there_bytes += known.size_bytes
                 if self.copies.equal.get(known.path, known.read_back) != _FROM_MEDIUM:
-                    self.there_from_medium = False
+                    self.doubtful[known.path] = known.size_bytes
                 return True
         return False
 

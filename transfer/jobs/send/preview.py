@@ -217,7 +217,7 @@ def _planned(plan: NightPlan) -> PlannedNight:
 def _drive(drive: OpenDrive, plans: Sequence[NightPlan], records: Records) -> PlannedDrive:
     own = [plan for plan in plans if plan.drive is drive]
     carry = sum(plan.task_bytes for plan in own)
-    read = carry + sum(plan.waiting_bytes for plan in own)
+    read = carry + sum(plan.to_read_bytes for plan in own)
     pace = pace_of(drive, records)
     free = drive.folder.free_bytes()
     return PlannedDrive(drive.name, drive.root, free, carry, pace.takes_s(carry, read), pace)

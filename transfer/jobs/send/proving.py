@@ -96,6 +96,9 @@ class NightReceiver:
         if self._stop.signalled:
             return []
         bad = self._read_back()
+        listed = {self._bag.proofs.in_bag(each.copy) for each in bad} & self._plan.doubtful
+        if listed - self._bag.lists.withdrawn:
+            self._bag.withdraw(listed)  # it was proven by an earlier run, perhaps from memory
         again = self._carry_again(bad)
         if bad:
             self._bag.proofs.doubt()
