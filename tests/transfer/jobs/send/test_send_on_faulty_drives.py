@@ -167,7 +167,7 @@ def test_a_receipt_that_cannot_be_written_is_no_success(night, tmp_path):
     assert not outcome.safe_to_pull
     assert_valid(drive / BAG)
     assert night.send(drive).exit_code is ExitCode.PROVEN
-    assert (drive / "READ ME FIRST.txt").read_text().startswith("COMPARED ON ")
+    assert (drive / "READ ME FIRST.txt").read_text().startswith("SAFE ON ")  # and the words are lifted
 
 
 # Flushes
