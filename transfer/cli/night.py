@@ -19,15 +19,25 @@ from transfer.cli.written_nights import Night
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.jobs.night import tell_night
+from transfer.jobs.night_plot import draw_night
 
 _NOTHING: dict[str, object] = {"verdict": None, "readings": [], "events": [], "gaps": [], "failures": []}
 
 
 @click.command("night")
 @click.argument("night", type=Night(), metavar="NIGHT")
+@click.option(
+    "--plot",
+    "plot_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Draw the readings into a new .png or .svg file, too (needs nightferry[plot]).",
+)
 @archive_options
 @ends_with_exit_code("night", _NOTHING)
-def command(config_file: str | None, archive_folder: Path | None, as_json: bool, night: date) -> int:
+def command(
+    config_file: str | None, archive_folder: Path | None, as_json: bool, night: date, plot_file: Path | None
+) -> int:
     """Tell one night in the order of time: frames, focus, events, gaps, readings, and what failed.
 
     NIGHT is the date of its evening; or tonight, yesterday, a weekday. For each failure: what every reading
@@ -40,6 +50,8 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     place = place_of(config.site, longitude_deg)
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
         outcome = archive.ask(lambda index: tell_night(index, archive.root, night, config, place))
+        if plot_file is not None:
+            draw_night(outcome.told, outcome.title, plot_file)
         if as_json:
             print_json(outcome.as_json() | {"notes": notes.said})
         else:

@@ -66,10 +66,8 @@ def story_lines(outcome: NightOutcome, screen: Screen) -> Iterator[str]:
 
 def _head(outcome: NightOutcome) -> Iterator[str]:
     told, said = outcome.told, outcome.verdict
-    verdict = f", marked {said.verdict}" if said is not None else ""
     because = f" ({said.because})" if said is not None and said.because else ""
-    where = f" at {outcome.place.name}" if outcome.place.name else ""
-    yield f"The night of {told.night}{where}{verdict}{because}. Times are UTC."
+    yield f"{outcome.title}{because}. Times are UTC."
     lights = [one for one in told.frames if one.is_light]
     hours = sum(one.exposure_s for one in lights) / 3600
     yield f"{counted(len(lights), 'light')}, {hours:.1f} h; {counted(len(told.frames), 'frame')} in all."

@@ -110,6 +110,13 @@ class NightOutcome:
         said = f", marked {self.verdict.verdict}" if self.verdict is not None else ""
         return f"The night of {told.night}{said}: {len(told.frames)} frames, {many}."
 
+    @property
+    def title(self) -> str:
+        """Return the night's name, with its site and its verdict."""
+        where = f" at {self.place.name}" if self.place.name else ""
+        said = f", marked {self.verdict.verdict}" if self.verdict is not None else ""
+        return f"The night of {self.told.night}{where}{said}"
+
     def as_json(self) -> dict[str, Any]:
         """Return the night as `--json` prints it."""
         told = self.told

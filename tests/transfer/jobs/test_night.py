@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from xml.etree import ElementTree as ET
 
 import pytest
 
+from manifests.index.opening import open_index
 from tests.support.observatory import LOGS, Observatory
+from transfer.archive.nights_told import Place, night_told
+from transfer.errors import ConfigurationError
+from transfer.jobs.night_plot import draw_night
 
 LOST = (
     "2026-03-16T20:30:00 begun\n2026-03-17T03:00:00 lost connection to the focuser\n"
@@ -140,3 +147,37 @@ def test_logs_that_a_changed_description_has_not_read_are_counted(folder: Path):
     assert "nightferry index --logs" in there.ask("night", "2026-03-14").out
     there.ask("index", "--logs")
     assert there.ask("night", "2026-03-14", "--json").document["logs_behind"] == 0
+
+
+def test_a_night_is_drawn_into_a_new_picture(three: Observatory, tmp_path: Path):
+    for name in ("night.png", "night.svg"):
+        assert three.ask("night", "2026-03-16", "--plot", str(tmp_path / name)).exit == 0
+    picture = (tmp_path / "night.png").read_bytes()
+    # The PNG specification, 11.2.2: width and height are the first of the IHDR chunk.
+    width, height = (int.from_bytes(picture[at : at + 4], "big") for at in (16, 20))
+    assert picture.startswith(b"\x89PNG\r\n\x1a\n")
+    assert (width, height > width / 2) == (1200, True)
+    drawn = ET.parse(tmp_path / "night.svg")
+    comments = (tmp_path / "night.svg").read_text()
+    assert drawn.getroot().tag.endswith("svg")
+    assert "<!-- air temperature -->" in comments
+    assert "<!-- The night of 2026-03-16 at Test Down -->" in comments
+
+
+def test_a_picture_takes_no_other_files_place(three: Observatory, tmp_path: Path):
+    (tmp_path / "mine.png").write_bytes(b"mine")
+    ran = three.ask("night", "2026-03-16", "--plot", str(tmp_path / "mine.png"))
+    assert (ran.exit, (tmp_path / "mine.png").read_bytes()) == (2, b"mine")
+    assert three.ask("night", "2026-03-16", "--plot", str(tmp_path / "night.gif")).exit == 2
+    assert three.ask("night", "2026-03-16", "--plot", str(tmp_path / "nowhere" / "n.png")).exit == 2
+
+
+def test_without_the_library_it_says_how_to_get_it(
+    three: Observatory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
+    with open_index(three.desk.archive / "index.sqlite") as index:
+        told = night_told(index, date(2026, 3, 16), Place(-1.9, 51.2))
+    with pytest.raises(ConfigurationError, match=r"pip install 'nightferry\[plot\]'"):
+        draw_night(told, "night", tmp_path / "night.png")
+    assert list(tmp_path.iterdir()) == []
