@@ -9,24 +9,20 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from enum import Enum
-from typing import NamedTuple
 
 from manifests.bags.entries import Entry
-from manifests.bags.kept_proofs import KeptProof
 from manifests.bags.paths import JOURNAL, OWN, PAYLOAD
-from manifests.findings import Finding, FindingKind
-from transfer.archive.bags import ArchiveBag, Folders, Held, bag_info, files_below, held_of, label_in
+from transfer.archive.as_proven import AsProven, Damage, Look
+from transfer.archive.bags import ArchiveBag, Folders, bag_info, files_below, held_of, label_in
 from transfer.archive.held import OpenArchive
 from transfer.archive.layout import Owner, bag_of
 from transfer.archive.proofs import PATH as PROOFS_PATH
-from transfer.archive.proofs import KeptProofs
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.open import Arrival, OpenBag
-from transfer.engine.bag.readback import Compared, Copy, Outcome, read_back
+from transfer.engine.bag.readback import Compared, read_back
 from transfer.engine.bag.tag_files import put_tag_file
 from transfer.engine.copy.troubles import Words
-from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.medium import PinnedFolder
 from transfer.errors import DriveFailed
 
 _INCOMING = "nightferry-incoming"
@@ -48,34 +44,6 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-class Look(Enum):
-    """What looking at a place in a bag gave."""
-
-    NOT_LISTED = "not listed"
-    AS_PROVEN = "as proven"
-    DAMAGED = "damaged"
-
-
-class Damage(NamedTuple):
-    """A file of the archive that is not what its bag lists any more.
-
-    `place` is its path below the archive, `path` the whole; `mended` once it was filed anew, and listed.
-    """
-
-    place: str
-    path: str
-    wrong: str
-    mended: bool
-
-    @property
-    def finding(self) -> Finding:
-        """The damage as a finding."""
-        done = "what was left of it is kept in nightferry/set-aside, and it was filed anew"
-        left = "it is filed anew from a drive or a folder that has it"
-        detail = f"the archive's copy is not what was filed: {self.wrong}; {done if self.mended else left}"
-        return Finding(FindingKind.CHANGED, detail, self.path)
-
-
 class Shelf:
     """The archive's bags, each opened when the first file comes for it.
 
@@ -85,7 +53,6 @@ class Shelf:
 
     def __init__(self, archive: OpenArchive, clock: Callable[[], datetime] = _now) -> None:
         self.folder: PinnedFolder = archive.folder
-        self._clock = clock
         self.methods: set[str] = set()
         self.all_from_medium = True
         self._archive = archive
@@ -93,9 +60,7 @@ class Shelf:
         self._listed: dict[str, ArchiveBag] = {}
         self._owners: dict[str, Owner] = {}
         self._open: dict[str, OpenBag] = {}
-        self._proofs: dict[str, KeptProofs] = {}
-        self._damage: dict[str, str] = {}
-        self._damaged: set[str] = set()
+        self._as_proven = AsProven(archive.folder, self.listed, clock)
         self._new: dict[str, tuple[str, str]] = {}
         self._brought: dict[str, bool] = {}
         self._numbers = itertools.count(1)
@@ -187,8 +152,7 @@ class Shelf:
             held = self.listed(bag).held
             for entry in (arrival.entry for arrival in coming if arrival.entry.path not in refused):
                 held[entry.path] = held_of(entry)
-                self._kept(bag).drop(entry.path)
-                self._damaged.discard(f"{bag}/{entry.path}")
+                self._as_proven.replaced(bag, entry.path)
                 self._new.setdefault(entry.digests.sha256, (bag, entry.path))
         return refused
 
@@ -200,74 +164,39 @@ class Shelf:
         A file whose size and time are not those of its last proof is read. Raises NightferryError where the
         bag's list is damaged.
         """
-        place = f"{bag}/{path}"
         with self._lock:
             held = self.listed(bag).held.get(path)
             if held is None or held.sha256 != sha256:
                 return Look.NOT_LISTED
-            if place in self._brought:
+            if f"{bag}/{path}" in self._brought:
                 return Look.AS_PROVEN  # it counts once it is listed: see `waits`
-            if place not in self._damaged and not self._is_as_proven(bag, path, held):
-                wrong = self._read_again(bag, path, held)
-                if wrong:
-                    self._damage[place] = wrong
-                    self._damaged.add(place)
-            return Look.DAMAGED if place in self._damaged else Look.AS_PROVEN
-
-    def _is_as_proven(self, bag: str, path: str, held: Held) -> bool:
-        facts, proof = self.folder.stat(f"{bag}/{path}"), self._kept(bag).of(path)
-        if facts is None or proof is None or facts.st_size != held.size_bytes:
-            return False
-        return (facts.st_size, facts.st_mtime_ns) == (proof.size_bytes, proof.modified_ns)
-
-    def _read_again(self, bag: str, path: str, held: Held) -> str:
-        """Read a file back and keep its proof; return what is wrong with it, or nothing."""
-        copy = Copy(f"{bag}/{path}", held.size_bytes, held.xxh128)
-        facts = self.folder.stat(copy.path)
-        if facts is None:
-            return "it is not there"
-        if facts.st_size != held.size_bytes:
-            return f"it has {facts.st_size:,} bytes instead of {held.size_bytes:,}"
-        (compared,) = read_back(self.folder, [copy], lambda _: None, lambda: True)
-        if compared.outcome is Outcome.UNREADABLE:
-            return f"it cannot be read ({compared.reason})"
-        if compared.outcome is Outcome.DIFFERENT:
-            return "it has other content"
-        self._kept(bag).add(path, _proof(facts, compared, self._clock().replace(microsecond=0)))
-        return ""
+            return self._as_proven.look(bag, path, held)
 
     def is_damaged(self, bag: str, path: str) -> bool:
         """Return whether a file was found damaged, and was not replaced since."""
         with self._lock:
-            return f"{bag}/{path}" in self._damaged
+            return self._as_proven.is_damaged(f"{bag}/{path}")
 
     def damage(self) -> list[Damage]:
         """Return what was found damaged in the archive."""
         with self._lock:
-            return [
-                Damage(place, self._whole(place), wrong, self._brought.get(place, False))
-                for place, wrong in self._damage.items()
-            ]
+            filed_anew = {place for place, is_listed in self._brought.items() if is_listed}
+            return self._as_proven.damage(self._archive.root, filed_anew)
 
     def read_back_utc(self, bag: str, path: str) -> datetime | None:
         """Return when a file was last read back and was equal to what its bag lists."""
         with self._lock:
-            proof = self._kept(bag).of(path)
+            proof = self._as_proven.proofs(bag).of(path)
             return None if proof is None else proof.read_utc
-
-    def _kept(self, bag: str) -> KeptProofs:
-        if bag not in self._proofs:
-            self._proofs[bag] = KeptProofs(self.listed(bag))
-        return self._proofs[bag]
 
     def keep_proofs(self) -> None:
         """Write down what was read again in bags that this run does not write to otherwise."""
         with self._lock:
-            for bag, kept in self._proofs.items():
-                content = kept.content
+            for bag, proofs in self._as_proven.of_every_bag():
+                content = proofs.content
                 if content is not None and bag not in self._open:
                     put_tag_file(self.listed(bag), PROOFS_PATH, content)
-                    kept.note_written(content)
+                    proofs.note_written(content)
 
     def set_aside_what_is_left(self, bag: str, path: str) -> None:
         """Keep what is left of a damaged file apart, so that the whole one can take its place."""
@@ -291,7 +220,7 @@ class Shelf:
         with self._lock:
             waiting = {copy.path: (bag, copy) for bag in self._open.values() for copy in bag.proofs.waiting()}
             facts = {path: self.folder.stat(path) for path in waiting}
-        read_utc = self._clock().replace(microsecond=0)
+            read_utc = self._as_proven.now()
         equal = True
         copies = [copy for _, copy in waiting.values()]
         for compared in read_back(self.folder, copies, on_bytes, go_on):
@@ -306,7 +235,7 @@ class Shelf:
         equal = bag.proofs.record(compared)
         if equal and facts is not None:
             path = bag.proofs.in_bag(compared.copy)
-            self._kept(bag.listed.path).add(path, _proof(facts, compared, read_utc))
+            self._as_proven.keep(bag.listed.path, path, facts, compared, read_utc)
         return equal
 
     def doubt(self) -> None:
@@ -315,7 +244,7 @@ class Shelf:
             for bag in self._open.values():
                 bag.proofs.doubt()
                 for path in bag.proofs.unproven:
-                    self._kept(bag.listed.path).drop(path)
+                    self._as_proven.proofs(bag.listed.path).drop(path)
 
     def bad_in(self, bag: str) -> set[str]:
         """Return the paths in a bag whose copies are not what was written."""
@@ -337,7 +266,7 @@ class Shelf:
         with self._lock:
             self._open[bag].give_up(path, source_is_there)
             self._brought.pop(f"{bag}/{path}", None)
-            self._kept(bag).drop(path)
+            self._as_proven.proofs(bag).drop(path)
             held = self.listed(bag).held.pop(path, None)
             if held is not None and self._new.get(held.sha256) == (bag, path):
                 del self._new[held.sha256]
@@ -351,12 +280,12 @@ class Shelf:
             if opened is None:
                 return
             finished = not opened.proofs.unproven
-            content = self._kept(bag).content
+            content = self._as_proven.proofs(bag).content
             if content is not None:
                 opened.lists.put_beside(PROOFS_PATH, content)
             opened.publish(finished, lambda: _unseen)
             if content is not None:
-                self._kept(bag).note_written(content)
+                self._as_proven.proofs(bag).note_written(content)
             self._brought |= {f"{bag}/{path}": True for path in opened.proofs.proven}
             self._brought |= {f"{bag}/{path}": False for path in opened.proofs.unproven}
             self.methods |= opened.proofs.methods
@@ -414,12 +343,7 @@ class Shelf:
         """Forget what bags that are not open hold: it is read again when it is next needed."""
         with self._lock:
             self._listed = {bag: listed for bag, listed in self._listed.items() if bag in self._open}
-            self._proofs = {bag: kept for bag, kept in self._proofs.items() if bag in self._open}
-
-
-def _proof(facts: os.stat_result, compared: Compared, read_utc: datetime) -> KeptProof:
-    from_medium = compared.evidence.read_back is ReadBack.MEDIUM
-    return KeptProof(facts.st_size, facts.st_mtime_ns, read_utc, from_medium)
+            self._as_proven.forget(self._open)
 
 
 def _unseen(entry: Entry) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import humanize
 
-from transfer.archive.shelf import Damage
+from transfer.archive.as_proven import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
 from transfer.jobs.file.outcome import FileOutcome

@@ -12,11 +12,12 @@ import humanize
 
 from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import Holding
+from transfer.archive.as_proven import Look
 from transfer.archive.contents import Holdings
 from transfer.archive.held import OpenArchive
 from transfer.archive.layout import place_of
 from transfer.archive.naming import Namer
-from transfer.archive.shelf import Look, Shelf
+from transfer.archive.shelf import Shelf
 from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.medium import Medium
 from transfer.engine.medium.base import BLOCK_BYTES

@@ -11,7 +11,8 @@ from manifests.bags.entries import Entry
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from manifests.index.holdings import Holding
-from transfer.archive.shelf import Look, Shelf
+from transfer.archive.as_proven import Look
+from transfer.archive.shelf import Shelf
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Written
 from transfer.jobs.file.items import Refusal, not_filed
