@@ -71,10 +71,10 @@ def command(
             listen=progress,
             go_on=lambda: not stop.why,
         )
+        known = config or _configuration_here()
+        if known is not None and not quick:
+            remember_checked(outcome, Records(records_folder(known)))  # which reads the marks of drives
         let_rest(paths)
-    known = config or _configuration_here()
-    if known is not None and not quick:
-        remember_checked(outcome, Records(records_folder(known)))
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent})
     else:
