@@ -92,7 +92,11 @@ def choose(trial: Trial, jobs: tuple[type[Job], ...], dice: random.Random) -> ty
 
 def try_kill(trial: Trial) -> None:
     """Kill a run as it enters a system call."""
-    kind, call = draw(trial, KILLED_AT)
+    kill_at(trial, *draw(trial, KILLED_AT))
+
+
+def kill_at(trial: Trial, kind: type[Job], call: Call) -> None:
+    """Kill a run of a job at one of its calls, and judge."""
     with drive_scene(trial) as (scene, drive):
         job = kind(scene)
         job.make_ready()
@@ -107,7 +111,11 @@ def try_kill(trial: Trial) -> None:
 
 def try_failure(trial: Trial) -> None:
     """Make a system call of a run fail, once or from then on."""
-    kind, call = draw(trial, tuple(FAILURES))
+    fail_at(trial, *draw(trial, tuple(FAILURES)))
+
+
+def fail_at(trial: Trial, kind: type[Job], call: Call) -> None:
+    """Make a call of a run of a job fail in one of the ways that it can, and judge."""
     dice = trial.dice_for("failure")
     what = dice.choice(FAILURES[call.name])
     _fail(trial, kind, call, what, lasting=dice.randrange(_LASTING_ONCE_IN) == 0)

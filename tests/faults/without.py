@@ -181,6 +181,27 @@ def _last_reading() -> None:
     _replace(AsProven, "_is_as_proven", by_size)
 
 
+def _hash_again() -> None:
+    """Delete what has the size and the time of what is proven, whatever it is."""
+    from transfer.jobs.clear.deleting import Removal
+
+    _replace(Removal, "_is_proven", lambda *_: True)
+
+
+def _ledger() -> None:
+    """Delete without a line in the ledger."""
+    from transfer.jobs.clear.ledger import Ledger
+
+    _replace(Ledger, "write", _nothing)
+
+
+def _signature() -> None:
+    """Believe every acknowledgement that can be read."""
+    from transfer.engine import acknowledged
+
+    _replace(acknowledged, "_is_signed", lambda *_: True)
+
+
 def _companions() -> None:
     """Take what other systems drop for a person's own."""
     from manifests.bags import contents
@@ -255,6 +276,9 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "held-against-bag": _held_against_bag,
     "whole-nights": _whole_nights,
     "last-reading": _last_reading,
+    "hash-again": _hash_again,
+    "ledger": _ledger,
+    "signature": _signature,
     "companions": _companions,
     "companion-content": _companion_content,
     "index-distrust": _index_distrust,
@@ -288,6 +312,9 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "held-against-bag": (("killed", "ext4"),),
     "whole-nights": (("pulled", "exfat"), ("call-fails", "ext4")),
     "last-reading": (("archive-changed", "ext4"),),
+    "hash-again": (("clear-killed", "ext4", "clear-changed"),),
+    "ledger": (("clear-killed", "ext4"),),
+    "signature": (("clear-forged", "ext4"),),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),
     "index-distrust": (("hostile-index", "ext4"),),

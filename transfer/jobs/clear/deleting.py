@@ -117,13 +117,16 @@ class Removal:
             facts = os.fstat(descriptor)
             same = (facts.st_size, facts.st_mtime_ns) == (file.size_bytes, file.modified_ns)
             _require(same, "it has changed since it was looked at")
-            sha256 = self._sha256(descriptor)
-            proven = self._beginning_of_a_copy(going) if going.is_beginning else going.version.sha256
-            _require(sha256 == proven, "its content is not what is proven elsewhere")
+            _require(self._is_proven(going, descriptor), "its content is not what is proven elsewhere")
         except BaseException:
             os.close(descriptor)
             raise
         return _Held(going, descriptor, facts)
+
+    def _is_proven(self, going: MayGo, descriptor: int) -> bool:
+        """Return whether an open file has the content that is proven elsewhere, or begins it."""
+        sha256 = self._sha256(descriptor)
+        return sha256 == (self._beginning_of_a_copy(going) if going.is_beginning else going.version.sha256)
 
     def _sha256(self, descriptor: int) -> str:
         digest = hashlib.sha256()
