@@ -7,7 +7,7 @@ the key; what is not signed can only be held against the bag it lies in.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -108,10 +108,12 @@ def keep(found: Iterable[Received | Refused], records: Records) -> None:
             )
 
 
-def kept(records: Records, now: datetime) -> Iterator[Received]:
-    """Yield the signed acknowledgements that came home with earlier drives and still hold."""
+def kept(records: Records, now: datetime, seen: Collection[bytes] = ()) -> Iterator[Received]:
+    """Yield the signed acknowledgements of earlier drives that still hold, but not those already `seen`."""
     key = records.key()
     for night, content in records.signed_acknowledgements():
+        if content in seen:
+            continue
         try:
             acknowledgement = read_acknowledgement(content)
             if not _is_signed(content, key):

@@ -9,7 +9,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -23,7 +24,9 @@ from transfer.jobs.clear.plan import MayGo, Stays
 from transfer.surroundings import Surroundings
 
 # Each file of a batch is held open: systems allow 256 at least.
-_BATCH_FILES = 64
+_BATCH_FILES = 128
+# One waits for the disk while the other digests.
+_READERS = 2
 _BATCH_BYTES = 1 << 30
 # Where the system does not say whether a program has a file open, one that was just written stays.
 _RESTS = timedelta(hours=1)
@@ -72,40 +75,44 @@ class Removal:
         all_of_them = list(going)
         total = sum(each.file.size_bytes for each in all_of_them)
         self.around.listen(PhaseBegan(Phase.CLEARING, _WHAT, total))
-        for batch in _batches(all_of_them):
-            if self.around.stop.why:
-                break
-            self._remove_batch(batch)
+        with ThreadPoolExecutor(_READERS, "clear") as readers:
+            for batch in _batches(all_of_them):
+                if self.around.stop.why:
+                    break
+                self._remove_batch(list(readers.map(self._looked_at, batch)))
         self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
         self._remove_folders()
 
-    def _remove_batch(self, batch: list[MayGo]) -> None:
-        held: list[_Held] = []
+    def _remove_batch(self, looked_at: list[_Held | Stays | None]) -> None:
+        held = [each for each in looked_at if isinstance(each, _Held)]
+        self.stays += [each for each in looked_at if isinstance(each, Stays)]
         try:
-            for each in batch:
-                self._unless_it_stays(each, lambda each=each: held.append(self._hashed(each)))  # type: ignore[misc]
             if held and not self.around.stop.why:
                 self.ledger.write([each.going for each in held], self.around.clock())
-                for one in held:
-                    self._unless_it_stays(one.going, lambda one=one: self._remove(one))  # type: ignore[misc]
+                for each in held:
+                    self._removed(each)
         finally:
-            for one in held:
-                os.close(one.descriptor)
+            for each in held:
+                os.close(each.descriptor)
 
-    def _unless_it_stays(self, going: MayGo, act: Callable[[], None]) -> None:
+    def _looked_at(self, going: MayGo) -> _Held | Stays | None:
+        """Open a file and hash it again; return why it stays, or None where the run has to end."""
         try:
-            act()
+            return self._hashed(going)
         except _ToldToStop:
+            return None
+        except (_Kept, OSError) as error:
+            return Stays(going.shown, _told(error))
+
+    def _removed(self, held: _Held) -> None:
+        """Remove a file, or note why it stays."""
+        try:
+            self._remove(held)
+        except (_Kept, OSError) as error:
+            self.stays.append(Stays(held.going.shown, _told(error)))
             return
-        except _Kept as kept:
-            why = str(kept)
-        except FileNotFoundError:
-            why = "it has gone"
-        except OSError as error:
-            why = _told(error)
-        else:
-            return
-        self.stays.append(Stays(going.shown, why))
+        self.removed.append(held.going)
+        self.emptied.add((held.going.file.source, parent(held.going.file.path)))
 
     # Before
 
@@ -157,8 +164,6 @@ class Removal:
             unchanged = _marks(os.fstat(held.descriptor)) == _marks(held.facts)
             _require(unchanged, "it has changed since it was hashed")
             self.folders[file.source].remove_opened(held.descriptor, file.path)
-        self.removed.append(held.going)
-        self.emptied.add((file.source, parent(file.path)))
 
     # After
 
@@ -205,7 +210,11 @@ def _beginning_and_whole(copy: Copy, size_bytes: int) -> tuple[str, str]:
     return beginning.hexdigest(), whole.hexdigest()
 
 
-def _told(error: OSError) -> str:
+def _told(error: _Kept | OSError) -> str:
+    if isinstance(error, _Kept):
+        return str(error)
+    if isinstance(error, FileNotFoundError):
+        return "it has gone"
     if error.errno == errno.EXDEV:
         return "it lies on another volume than its source's folder"
     if error.errno == errno.EBUSY:

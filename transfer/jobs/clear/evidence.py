@@ -94,7 +94,7 @@ def evidence_of(
             came += [each for each in judged if isinstance(each, Received)]
             found.findings += [_refused(each, drive) for each in judged if isinstance(each, Refused)]
             _add_drive(found, drive, bag, night, records)
-    for acknowledged in (*kept(records, now), *came):
+    for acknowledged in (*came, *kept(records, now, [each.content for each in came])):
         if acknowledged.acknowledgement.archive_id != here:
             _add_acknowledged(found, acknowledged, sure=acknowledged.is_signed or believe_unsigned)
     if archive is not None:

@@ -63,7 +63,8 @@ class ClearOutcome:
             return self.failure.exit_code
         if self.cut_short:
             return ExitCode.STOPPED_EARLY
-        return ExitCode.SOMETHING_UNPROVEN if self.kept or self.findings else ExitCode.PROVEN
+        in_doubt = any(each.in_doubt for night in self.nights for each in night.stays)
+        return ExitCode.SOMETHING_UNPROVEN if self.kept or self.findings or in_doubt else ExitCode.PROVEN
 
     @property
     def message(self) -> str:

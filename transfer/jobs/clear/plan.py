@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -38,10 +39,11 @@ class MayGo:
 
 @dataclass(frozen=True, slots=True)
 class Stays:
-    """A file that stays, by its source and path there, and why."""
+    """A file that stays, by its source and path there, and why; `in_doubt` where an error is the reason."""
 
     path: str
     why: str
+    in_doubt: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,10 @@ class Deciding:
             return Stays(shown, "safe only here: in no archive, as far as is known, and on no drive here")
         if not fitting:
             return Stays(shown, "it has changed since it was carried")
-        why = self._rests(file, is_log=is_log) or self._way(file)
+        try:
+            why = self._rests(file, is_log=is_log) or self._way(file)
+        except OSError as error:
+            return Stays(shown, f"it cannot be reached: {error.strerror or error}", in_doubt=True)
         if why:
             return Stays(shown, why)
         best = max(fitting, key=lambda version: (len(self._places(version)), version))
@@ -123,11 +128,13 @@ class Deciding:
         return "a log of the last day: it may still grow" if grows else ""
 
     def _way(self, file: SourceFile) -> str:
-        """Return why the file that a path leads to is not removed, or nothing."""
+        """Return why the file that a path leads to is not removed, or nothing. Raises OSError."""
         try:
             facts = self.folders[file.source].stat(file.path)
         except OSError as error:
-            return f"it cannot be reached: {error.strerror or error}"
+            if error.errno != errno.EXDEV:
+                raise
+            return "it lies on another volume than its source's folder"
         if facts is None:
             return "it lies behind a link, or has gone"
         return "" if stat.S_ISREG(facts.st_mode) else "it is a link; what it leads to is not touched"
