@@ -15,8 +15,9 @@ from tests.faults.judge import require, require_ended
 from tests.faults.scene import run_plainly
 from tests.faults.system_calls import FAILURES, KILLED_AT, draw, fail_at, kill_at
 from tests.faults.trials import Fault, Trial, drive_scene, telling
-from tests.support.volumes import KINDS
 
+# On FAT32 in user space a read-back may come from memory: what a drive has then counts for nothing.
+ON = ("ext4", "exfat", "ntfs")
 OTHER = "0f0f0f0f-0000-4000-8000-000000000000"
 Forge = Callable[[dict[str, Any], random.Random], dict[str, Any] | bytes]
 
@@ -119,8 +120,8 @@ def _vouch(bag: Path, old: Path, new: Path) -> None:
 
 
 FAULTS = (
-    Fault("clear-killed", "`clear` killed at a system call", KINDS, 500, try_kill, 3),
-    Fault("clear-call-fails", "a system call of `clear` fails", KINDS, 300, try_failure, 3),
+    Fault("clear-killed", "`clear` killed at a system call", ON, 500, try_kill, 3),
+    Fault("clear-call-fails", "a system call of `clear` fails", ON, 300, try_failure, 3),
     Fault(
         "clear-forged",
         "an acknowledgement forged, cut off, of another archive",
