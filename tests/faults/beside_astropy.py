@@ -13,6 +13,8 @@ from manifests.frames.frame import Frame
 from tests.faults.judge import require
 
 _ISO = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]*)?")
+# A moment within three days of the calendar's edge is left out: not every zone has a date for it.
+_FIRST, _LAST = datetime(1, 1, 4, tzinfo=UTC), datetime(9999, 12, 28, tzinfo=UTC)
 
 
 def compare(content: bytes, frame: Frame) -> None:
@@ -85,6 +87,8 @@ def _judge_date(header: Any, frame: Frame) -> None:
         except ValueError:
             return
         ours = frame.begun_utc
+        if ours is None and not _FIRST < expected < _LAST:
+            return
         near = ours is not None and 0 <= (ours - expected).total_seconds() < 1
         require(near, f"DATE-OBS is {ours}, to astropy {value!r}")
 
