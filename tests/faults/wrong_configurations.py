@@ -145,8 +145,11 @@ def _with_line(text: str, key: str, line: str | None) -> str:
 
 
 def _shown(key: str) -> str:
-    """Return a key as a message names it."""
+    """Return a key as a message names it, in quotes only where TOML wants them."""
     section, _, name = key.partition(".")
+    bare = re.fullmatch(r'"([A-Za-z0-9_-]+)"', name)
+    if bare is not None:
+        return f"{section}.{bare[1]}"
     return f"{section}[1].{name}" if section in _MANY else key
 
 

@@ -29,10 +29,14 @@ _archive_option = click.option(
 
 
 class Chosen(NamedTuple):
-    """The archive that a command works on, and the person's own names."""
+    """The archive that a command works on, and the person's own names.
+
+    `config_file` is the configuration that names the archive's folder, None where the command line does.
+    """
 
     root: Path
     own: NameTables
+    config_file: Path | None = None
 
 
 def archive_options(function: Command) -> Command:
@@ -53,7 +57,7 @@ def chosen_archive(config_file: str | None, archive_folder: Path | None) -> Chos
     if config.archive is None:
         step = "Write its folder into a section [archive], or name it with --archive FOLDER."
         raise ConfigurationError("No archive is named here", config.file, step)
-    return Chosen(config.archive.folder, own)
+    return Chosen(config.archive.folder, own, config.file)
 
 
 def meant_by(typed: Typed, archive: Browsed, own: NameTables, notes: NoteWriter) -> Typed:

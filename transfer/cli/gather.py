@@ -144,7 +144,15 @@ def _gather(
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     with Progress(shown=not as_json) as progress:
         gathering = Gathering(
-            chosen.root, chosen.own, tolerances, request, this_computer(), stop, progress, NoteWriter()
+            root=chosen.root,
+            own=chosen.own,
+            tolerances=tolerances,
+            request=request,
+            medium=this_computer(),
+            stop=stop,
+            listen=progress,
+            tell=NoteWriter(),
+            config_file=chosen.config_file,
         )
         return gathering.run()
 

@@ -53,20 +53,25 @@ def walk(
     return _Walk(source, identities, on_not_taken).run(root)
 
 
-def check_places(sources: Iterable[Source], drive_root: Path) -> None:
+def check_places(sources: Iterable[Source], drive_root: Path, config_file: Path) -> None:
     """Make sure that no source lies on the drive and the drive in no source, whatever links say.
 
-    Raises ConfigurationError. A folder that is not there is no matter here.
+    Raises ConfigurationError, which names the configuration's file: the source may be wrong there.
+    A folder that is not there is no matter here.
     """
     for source in sources:
         if _lies_within(source.folder, drive_root):
             happened = f'The source "{source.name}" lies on the drive it would be sent to ({drive_root})'
-            raise ConfigurationError(happened, source.folder, "Send to another drive, or change the source.")
+            raise ConfigurationError(
+                happened, source.folder, f"Send to another drive, or change the source in {config_file}."
+            )
         if _lies_within(drive_root, source.folder):
             happened = (
                 f'The drive lies in the source "{source.name}" ({source.folder}): it would be sent to itself'
             )
-            raise ConfigurationError(happened, drive_root, "Choose a drive, or a source, outside the other.")
+            raise ConfigurationError(
+                happened, drive_root, f"Choose a drive, or change the source in {config_file}."
+            )
 
 
 def check_apart(sources: Iterable[Source], place: Path, what: str) -> None:

@@ -74,3 +74,11 @@ def test_a_wait_without_a_unit_is_exit_2(desk, stick):
     ran = desk.command("file", stick, "--wait", "10")
     assert ran.exit == 2
     assert "10m" in ran.err
+
+
+def test_a_folder_of_the_archive_itself_is_refused_and_the_file_that_names_it_is_named(desk):
+    (desk.archive / "M 51").mkdir(parents=True)
+    ran = desk.command("file", desk.archive / "M 51")
+    assert ran.exit == 2
+    assert str(desk.settings) in ran.err.replace("\n", "")
+    assert str(desk.archive) in ran.err.replace("\n", "")

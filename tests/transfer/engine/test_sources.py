@@ -238,7 +238,7 @@ def places(tmp_path):
 
 
 def check(source, drive):
-    check_places([Source("frames", source)], drive)
+    check_places([Source("frames", source)], drive, Path("night.toml"))
 
 
 def test_a_source_beside_the_drive_is_fine(places):
@@ -255,12 +255,13 @@ def test_a_source_on_the_drive_is_refused(places, source):
     with pytest.raises(ConfigurationError, match="lies on the drive") as caught:
         check(places / source, places / "drive")
     assert caught.value.path == str(places / source)
-    assert caught.value.next_step
+    assert "night.toml" in caught.value.next_step
 
 
 def test_a_drive_in_a_source_is_refused(places):
-    with pytest.raises(ConfigurationError, match='drive lies in the source "frames"'):
+    with pytest.raises(ConfigurationError, match='drive lies in the source "frames"') as caught:
         check(places / "source", places / "source/inner")
+    assert "night.toml" in caught.value.next_step
 
 
 @posix_only

@@ -96,7 +96,7 @@ def _drives(config: Config, around: Surroundings, held: ExitStack, *, hold: bool
     found, _ = find_drives(config.drives, around.medium, around.listen)
     drives = []
     for each in found:
-        check_places(config.sources, each.root)
+        check_places(config.sources, each.root, config.file)
         drive = OpenDrive(each, around.medium)
         held.callback(drive.close)
         if hold:

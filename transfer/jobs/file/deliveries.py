@@ -69,9 +69,8 @@ class Search:
             )
         archive, named = self.archive.resolve(), path.resolve()
         if named == archive or named.is_relative_to(archive):
-            raise ConfigurationError(
-                "This lies in the archive itself", path, "Name what has to be filed into it."
-            )
+            step = f"Name what has to be filed into it, or correct [archive] folder in {self.config.file}."
+            raise ConfigurationError(f"This lies in the archive itself ({archive})", path, step)
 
     def _on_drives(self, drives: list[OpenDrive]) -> Iterator[Delivery]:
         for drive in drives:

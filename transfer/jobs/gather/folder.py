@@ -18,16 +18,17 @@ _PART = re.compile(r"nightferry-\d+\.part")
 _ANOTHER = "Give a folder of its own with --into."
 
 
-def check_folder(folder: Path, archive: Path) -> None:
+def check_folder(folder: Path, archive: Path, config_file: Path | None = None) -> None:
     """Check that laying out in a folder changes no bag, and that the archive lies outside it.
 
-    Raises ConfigurationError.
+    Raises ConfigurationError; `config_file` is what names the archive's folder, if a file does.
     """
     real = folder.resolve()
+    step = _ANOTHER if config_file is None else f"{_ANOTHER} [archive] folder is named in {config_file}."
     if _lies_within(real, archive):
-        raise ConfigurationError("This folder lies in the archive, which is never changed", folder, _ANOTHER)
+        raise ConfigurationError("This folder lies in the archive, which is never changed", folder, step)
     if _lies_within(archive.resolve(), real):
-        raise ConfigurationError(f"The archive ({archive}) lies in this folder", folder, _ANOTHER)
+        raise ConfigurationError(f"The archive ({archive}) lies in this folder", folder, step)
     bag = real if is_bag(real) else enclosing_bag(real)
     if bag is not None:
         raise ConfigurationError(f"This folder belongs to a bag ({bag})", folder, _ANOTHER)

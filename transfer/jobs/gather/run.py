@@ -49,6 +49,7 @@ _DAMAGE = frozenset(
 class Gathering:
     """One run of `gather`: the archive's folder, the person's own names and limits, and what it works with.
 
+    `config_file` is the configuration that names the archive's folder, if one does.
     `listen` gets the progress in bytes, `tell` notes on the archive's index.
     """
 
@@ -60,6 +61,7 @@ class Gathering:
     stop: Stop
     listen: Listener = nobody
     tell: Tell = nobody_asks
+    config_file: Path | None = None
 
     def run(self) -> GatherOutcome:
         """Lay out what was asked for; with `dry_run`, only find what would be.
@@ -68,7 +70,7 @@ class Gathering:
         """
         into = self.request.folder
         if into is not None:
-            check_folder(into, self.root)
+            check_folder(into, self.root, self.config_file)
         with browsed(self.root, self.tell) as archive:
             selection = archive.ask(lambda index: select(index, self.request, self.own))
             of_bags = tuple(archive.findings)

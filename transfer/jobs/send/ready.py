@@ -76,7 +76,7 @@ def open_drives(
         raise ConfigurationError("The configuration names no source", config.file, step)
     found, absent = drives_to_use(config.drives, request.drives, around.medium, around.listen)
     for drive in found:
-        check_places(config.sources, drive.root)
+        check_places(config.sources, drive.root, config.file)
     return [_opened(drive, around.medium, held) for drive in found], absent
 
 

@@ -15,8 +15,9 @@ from transfer.jobs.gather.folder import check_folder, folder_failure, held_folde
 @pytest.mark.parametrize("below", ["", "x", "M 33", "M 33/data/run"])
 def test_a_folder_at_or_in_the_archive_is_refused(archive: SmallArchive, below: str) -> None:
     archive.light("a.fits")
-    with pytest.raises(ConfigurationError, match="lies in the archive"):
-        check_folder(archive.root / below, archive.root)
+    with pytest.raises(ConfigurationError, match="lies in the archive") as told:
+        check_folder(archive.root / below, archive.root, Path("night.toml"))
+    assert "night.toml" in told.value.next_step
 
 
 def test_a_link_into_the_archive_is_the_archive(archive: SmallArchive, tmp_path: Path) -> None:
