@@ -42,6 +42,7 @@ REMEDIES: Mapping[Kind, str] = {
     Kind.NOT_A_FILE: "It is left where it is.",
     Kind.FOLDER_LOOP: "Its files are carried once.",
     Kind.SYSTEM_DISK: "Send to another disk as well: this one cannot be carried away.",
+    Kind.SAME_NAME: "Give each a name of its own with nightferry prepare DRIVE --name NAME.",
     Kind.NAME_CHANGED: "The original name is kept in the bag's entries.",
     Kind.KEPT_BOTH: "Compare the two, and delete the one that you don't need.",
     Kind.TOO_LARGE: "Send to a drive with another file system, such as exFAT.",
