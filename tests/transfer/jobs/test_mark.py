@@ -106,6 +106,7 @@ def test_filing_more_into_the_bag_keeps_what_was_said(filed: Desk, tmp_path: Pat
     assert filed.file(stick).filed == 1
     filed.assert_all_valid()
     assert said(filed) == [("poor", "")]
+    assert said_in("verdict") in (filed.archive / "nights/2026-03-14" / TAG_MANIFEST).read_text()
 
 
 def test_a_new_index_says_what_the_bags_say(filed: Desk):
