@@ -65,9 +65,8 @@ class Safety:
 
     def released(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
         """Return the files that may leave a drive by hand: an archive has them, or they were checked."""
-        asked = set(files)
-        found = self.acknowledged(night, asked)
-        return found | _as_recorded(asked - found, self._records.checked(night))
+        asked = list(files)
+        return self.acknowledged(night, asked) | _as_recorded(asked, self._records.checked(night))
 
     def acknowledged(self, night: date, files: Iterable[SourceFile]) -> set[SourceFile]:
         """Return the files that an archive has, by what was read on a drive in this run or an earlier one."""
@@ -94,6 +93,8 @@ class Safety:
         found = list(received(bag, night, self._records, self._now))
         keep(found, self._records)
         told = [file for each in found if isinstance(each, Received) for file in each.acknowledgement.files]
+        if not told:
+            return
         listed = {known.path: (origin, known) for origin, known in bag.known.items() if known.own}
         rows = []
         for path, sha256 in {(file.path, file.sha256) for file in told}:
@@ -117,10 +118,11 @@ def _as_it_is(file: SourceFile) -> _AsProven:
     return file.size_bytes, file.modified_ns
 
 
-def _as_recorded(files: set[SourceFile], rows: Iterable[tuple[Origin, Known]]) -> set[SourceFile]:
-    by_origin = {(file.source, file.path): file for file in files}
+def _as_recorded(files: Iterable[SourceFile], rows: Iterable[tuple[Origin, Known]]) -> set[SourceFile]:
+    recorded = list(rows)
+    by_origin = {(file.source, file.path): file for file in files} if recorded else {}
     return {
         by_origin[origin]
-        for origin, known in rows
+        for origin, known in recorded
         if origin in by_origin and known.own and is_same(by_origin[origin], known)
     }
