@@ -57,5 +57,5 @@ def _require_in_order(ran: Ran) -> None:
 
 
 FAULTS = (
-    Fault("hostile-index", "an archive's index made to mislead or to hang", ("ext4",), 98, try_index, 4),
+    Fault("hostile-index", "an archive's index made to mislead or to hang", ("ext4",), 56, try_index, 4),
 )
