@@ -97,7 +97,9 @@ class _Reader:
         self._encoding = "UTF-8"
         self._malformed: list[Malformed] = []
         self._unreadable: list[Finding] = []
-        self._allowance = Allowance(lambda: files_in(folder))
+        # Apart, so that a payload manifest without end is not taken for a fault of the tag manifests.
+        self._of_payload = Allowance(lambda: files_in(folder))
+        self._of_tags = Allowance(lambda: files_in(folder))
 
     def bag(self) -> Bag:
         names = self._names()
@@ -224,7 +226,7 @@ class _Reader:
     def _journal_lines(self) -> Iterator[bytes]:
         try:
             with io.BufferedReader(open_ordinary(real_file(self._folder, JOURNAL))) as file:
-                yield from bounded_lines(file, self._allowance)
+                yield from bounded_lines(file, self._of_payload)
         except ListTooLarge:
             self._malformed.append(Malformed(JOURNAL, 0, TOO_LARGE))
         except OSError as error:
@@ -266,8 +268,9 @@ class _Reader:
     def _raw_lines(self, name: str, encoding: str) -> Iterator[Line]:
         """Yield a tag file's lines; none where it is missing or cannot be read."""
         try:
+            allowance = self._of_payload if name == FETCH or _is_payload_manifest(name) else self._of_tags
             file = io.BufferedReader(open_ordinary(real_file(self._folder, name)), 1 << 16)
-            yield from tag_lines(file, encoding, self._allowance.takes)
+            yield from tag_lines(file, encoding, allowance.takes)
         except FileNotFoundError:
             return
         except OSError as error:

@@ -7,6 +7,7 @@ IndexFault
   IndexDamaged      what it holds can't be believed
   IndexBusy         another program holds it
   IndexUnusable     the system would not read or write it
+    IndexObstructed   a folder has its name, or the name of a file beside it
 """
 
 from __future__ import annotations
@@ -85,6 +86,12 @@ class IndexUnusable(IndexFault):
     """The system would not let the index be read or written."""
 
     next_step = "Look at the disk's free space and the permissions of the archive's folder."
+
+
+class IndexObstructed(IndexUnusable):
+    """A folder has the name of the index or of a file that SQLite keeps beside it."""
+
+    next_step = "Move that folder away, then do this again; nothing is lost."
 
 
 # Result codes of SQLite (https://www.sqlite.org/rescode.html); the low byte is the primary code.

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from manifests.index.connecting import NO_SHARED_MEMORY, connected, without_a_log
-from manifests.index.faults import IndexDamaged, IndexNewer, IndexUnusable, faults_of
+from manifests.index.faults import IndexDamaged, IndexNewer, IndexObstructed, IndexUnusable, faults_of
 from manifests.index.migrations import Migration, schema_after, schema_of, version_of
 from manifests.index.schema import APPLICATION_ID
 
@@ -77,7 +77,7 @@ def _is_file(file: Path, index: Path) -> bool:
         except (FileNotFoundError, NotADirectoryError):
             return False
     if stat.S_ISDIR(mode):
-        raise IndexUnusable(index, f"the index could not be used ({file.name} is a folder; move it away)")
+        raise IndexObstructed(index, f"the index could not be used ({file.name} is a folder)")
     if not stat.S_ISREG(mode):
         raise IndexDamaged(index, f"the index is damaged ({file.name} is not an ordinary file)")
     return True

@@ -73,6 +73,15 @@ def test_all_lists_of_a_bag_share_one_allowance(tmp_path: Path) -> None:
     assert sum(len(manifest.digests) for manifest in bag.manifests) < 2 * each
 
 
+def test_a_manifest_without_end_is_no_fault_of_the_tag_manifest(tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    (tmp_path / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    with (tmp_path / "manifest-sha256.txt").open("wb") as file:
+        file.truncate(1 << 40)
+    (tmp_path / "tagmanifest-sha256.txt").write_text(f"{'0' * 64}  manifest-sha256.txt\n")
+    assert {one.path for one in read_bag(tmp_path).malformed} == {"manifest-sha256.txt"}
+
+
 def test_a_list_of_many_files_that_are_there_is_read_whole(tmp_path: Path) -> None:
     (tmp_path / "data").mkdir()
     for number in range(20):

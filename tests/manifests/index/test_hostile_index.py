@@ -101,7 +101,7 @@ def test_whatever_follows_the_magic_an_index_can_be_built(
 
 def test_a_folder_in_the_place_of_a_log_is_named(filed: Any) -> None:
     Path(f"{filed.index_path}-wal").mkdir()
-    with pytest.raises(IndexUnusable, match=r"index\.sqlite-wal is a folder; move it away"):
+    with pytest.raises(IndexUnusable, match=r"index\.sqlite-wal is a folder\)\. Move that folder away"):
         filed.open()
 
 
