@@ -47,7 +47,7 @@ def _not_safe(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:
         return text if why is None else f"{text}. {why.happened}"
     if why is not None:
         return why.happened
-    return outcome.missed
+    return f"without {outcome.missed}" if outcome.missed else ""
 
 
 def what_is_there(nights: Sequence[NightOutcome]) -> str:
@@ -65,8 +65,10 @@ def what_is_there(nights: Sequence[NightOutcome]) -> str:
 
 def glance(outcome: SendOutcome) -> Iterator[str]:
     """Yield what was carried, night by night, how it was read back, and what was not carried."""
+    several = len({night.place for night in outcome.nights}) > 1
     for night in outcome.nights:
-        yield f"{night.night.isoformat()}  {_what_of(night)}"
+        where = f" on {night.drive!r}" if several else ""
+        yield f"{night.night.isoformat()}{where}  {_what_of(night)}"
     if outcome.nights:
         yield read_back(outcome.nights)
         yield from _ways_out(outcome.nights)

@@ -208,10 +208,14 @@ class SendOutcome:
         return told_left_behind(self.left_behind)
 
     def passed_by(self) -> tuple[str, ...]:
-        """Say what the run passed by: nights that it leaves, drives that are not there."""
+        """Say what the run passed by: nights that it leaves, drives that lack something or are not there."""
         nights = (self.nights_passed_by(),) if self.left_behind else ()
+        return (*nights, *self.other_drives())
+
+    def other_drives(self) -> tuple[str, ...]:
+        """Say which other drives lack something of this run, or are not there."""
         absent = (f"The drive {name!r} was not there: it has nothing of this run." for name in self.absent)
-        return (*nights, *self.lacking, *absent)
+        return (*self.lacking, *absent)
 
     def all_findings(self) -> list[Finding]:
         """Return every finding once: of the sources, of the run, and in the entries."""

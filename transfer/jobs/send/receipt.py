@@ -182,7 +182,7 @@ def _what_now(outcome: SendOutcome) -> Iterator[str]:
     yield "What to do now"
     if outcome.next_step:
         yield from _paragraph(outcome.next_step, "  ")
-    for told in outcome.passed_by():
+    for told in outcome.other_drives():
         yield from _paragraph(told, "  ")
     if outcome.safe_to_pull:
         yield from _paragraph(

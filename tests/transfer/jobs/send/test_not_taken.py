@@ -44,7 +44,7 @@ def test_frames_that_no_pattern_takes_are_no_success(choosy, stick):
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
     assert not outcome.safe_to_pull
     receipt = (stick / "READ ME FIRST.txt").read_text()
-    assert receipt.startswith("NOT SAFE ON 'Field stick': 60 images that no pattern takes.")
+    assert receipt.startswith("NOT SAFE ON 'Field stick': without 60 images that no pattern takes.")
     assert "Not carried: 60 images that no pattern takes" in receipt
     assert "60 files ending in .fit not carried: M 101/light 00.fit," in " ".join(receipt.split())
     (found,) = outcome.as_json()["not_taken"]

@@ -67,7 +67,7 @@ CARD = replace(NIGHT, drive="Card", place="/media/card")
         ),
         (
             replace(DONE, exit_code=ExitCode.SOMETHING_UNPROVEN, missed="60 images that no pattern takes"),
-            ["NOT SAFE ON 'Field stick': 60 images that no pattern takes."],
+            ["NOT SAFE ON 'Field stick': without 60 images that no pattern takes."],
         ),
         (
             replace(DONE, nights=(NIGHT, replace(CARD, proven=0, full=DoesNotFit("The drive is full")))),
