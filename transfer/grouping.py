@@ -43,7 +43,8 @@ def grouped(findings: Iterable[Finding], *, each: bool = False) -> list[Told]:
 def _many(findings: Sequence[Finding]) -> Told:
     first = findings[0]
     detail = f": {first.detail}" if first.detail else ""
-    text = f"{len(findings):,} × {first.kind.value}, such as {first.path}{detail}. {REMEDIES[first.kind]}"
+    remedy = REMEDIES.get(first.kind, "")
+    text = f"{len(findings):,} × {first.kind.value}, such as {first.path}{detail}. {remedy}".rstrip()
     return Told(shown(text, len(text)), len(findings))
 
 
