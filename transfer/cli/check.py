@@ -119,9 +119,12 @@ def _bag(bag: CheckedBag, each_finding: bool) -> Iterator[str]:
     count = (
         f"{verification.agreed} look right"
         if verification.quick
-        else f"{verification.verified} proven, {size}"
+        else f"{verification.verified} {_word(bag)}, {size}"
     )
     yield f"{state:<14}{shown(str(verification.path), _WHOLE)}  ({count}{_read_back(bag)})"
+    if bag.evidence is not None and bag.evidence.remedy:
+        yield "    To have it read from the medium, let this user read this device, and no other:"
+        yield f"    {bag.evidence.remedy}"
     yield from worth_a_look(verification.findings, each=each_finding, before="    ")
 
 
@@ -131,6 +134,10 @@ def _state(verification: Verification) -> str:
     if len(verification.unfinished) == len(verification.findings):
         return "NOT FINISHED" if verification.complete else "STOPPED"
     return "DOES NOT HOLD"
+
+
+def _word(bag: CheckedBag) -> str:
+    return "compared" if bag.evidence is not None and not bag.from_medium else "proven"
 
 
 def _read_back(bag: CheckedBag) -> str:

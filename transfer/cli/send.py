@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any, NamedTuple
 
 import click
@@ -22,11 +23,13 @@ from transfer.cli.options import (
     the_config,
 )
 from transfer.cli.progress import Progress
+from transfer.cli.screen import screen_of
 from transfer.cli.signals import stop_on_signals
+from transfer.cli.telling import fitted
 from transfer.config import Config, parse_duration_s
-from transfer.engine.medium import this_computer
+from transfer.engine.medium import ReadBack, this_computer
 from transfer.errors import ConfigurationError
-from transfer.jobs.send.glance import headlines
+from transfer.jobs.send.glance import headlines, read_back, ways_out
 from transfer.jobs.send.letting_go import let_go_of_drives
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
@@ -115,7 +118,13 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
 
 def _report(outcome: SendOutcome, each_finding: bool) -> None:
     if outcome.nothing_new:
-        say("\n".join([*headlines(outcome), outcome.message, outcome.next_step, *outcome.passed_by()]))
+        told = [*headlines(outcome), outcome.message]
+        if any(night.read_back is not ReadBack.MEDIUM for night in outcome.nights):
+            told += [read_back(outcome.nights), *ways_out(outcome.nights)]
+        width = screen_of(sys.stdout).width
+        for line in (*told, outcome.next_step, *outcome.passed_by()):
+            # A line that starts indented is a command, to be copied as it is.
+            say("\n".join(fitted([line], None if line.startswith(" ") else width)))
     elif not outcome.nights:
         say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
     else:

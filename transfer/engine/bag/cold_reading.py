@@ -19,6 +19,7 @@ class ColdReader:
         self._folder.chill()
         self._doubts: set[str] = set()
         self._methods: set[str] = set()
+        self._remedies: set[str] = set()
 
     def read(self, path: Path) -> Iterator[Block]:
         """Read one file, in order; a block is valid until the next is asked for."""
@@ -42,11 +43,13 @@ class ColdReader:
     def _keep(self, evidence: Evidence) -> None:
         kept = self._methods if evidence.read_back is ReadBack.MEDIUM else self._doubts
         kept.add(evidence.method)
+        self._remedies |= {evidence.remedy} - {""}
 
     def evidence(self) -> Evidence:
         """Say what backs all that was read."""
         if self._doubts or not self._methods:
-            return Evidence(ReadBack.PERHAPS_MEMORY, "; ".join(sorted(self._doubts)) or "nothing was read")
+            doubts = "; ".join(sorted(self._doubts)) or "nothing was read"
+            return Evidence(ReadBack.PERHAPS_MEMORY, doubts, next(iter(sorted(self._remedies)), ""))
         return Evidence(ReadBack.MEDIUM, "; ".join(sorted(self._methods)))
 
     def close(self) -> None:

@@ -69,16 +69,16 @@ def read_back(
         yield from _read_group(folder, group, on_bytes, go_on, on_copy)
 
 
-def reads_from_medium(folder: PinnedFolder, path: str) -> bool:
+def evidence_of_reading(folder: PinnedFolder, path: str) -> Evidence:
     """Return whether reading a file past the caches reaches the medium now, as far as the system can tell."""
     try:
         folder.chill()
         with folder.cold([path]) as group:
             for _ in group.blocks(path):
                 pass
-            return group.evidence().read_back is ReadBack.MEDIUM
-    except OSError:
-        return False
+            return group.evidence()
+    except OSError as error:
+        return Evidence(ReadBack.PERHAPS_MEMORY, error.strerror or str(error))
 
 
 def _groups(copies: Iterable[Copy]) -> Iterator[list[Copy]]:

@@ -116,14 +116,20 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
     unproven, reason = sum(each.files for each in nights) - proven, _reason(stop, nights)
     if not unproven and code is not ExitCode.STOPPED_EARLY and not reason:
         return _all_proven(nights, what, drives)
+    from_medium = all(each.read_back is ReadBack.MEDIUM for each in nights)
     if not unproven and not any(each.carried for each in nights) and any(each.failure for each in nights):
-        return f"{what} were proven on {drives} by earlier runs; this one failed.{reason}"
-    if all(each.read_back is ReadBack.MEDIUM for each in nights):
+        found = "proven" if from_medium else "compared, but perhaps from memory,"
+        return f"{what} were {found} on {drives} by earlier runs; this one failed.{reason}"
+    if from_medium:
         return f"{what} are proven on {drives}; {unproven} are not.{reason}"
     return f"{what} were compared on {drives}, but perhaps from memory; {unproven} are not proven.{reason}"
 
 
 def _nothing_new(nights: Sequence[NightOutcome], proven: int, drives: str) -> str:
+    again = sum(each.proven_again for each in nights)
+    if all(each.read_back is ReadBack.MEDIUM for each in nights) and again:
+        told = f"{counted(again, 'file')} that were compared before, but perhaps from memory"
+        return f"Nothing new to send; {told}, were read back from the medium on {drives}, and are equal."
     if all(each.read_back is ReadBack.MEDIUM for each in nights):
         return (
             f"Nothing new to send: all {counted(proven, 'file')} were proven on {drives} by an earlier run."

@@ -71,7 +71,7 @@ def glance(outcome: SendOutcome) -> Iterator[str]:
         yield f"{night.night.isoformat()}{where}  {_what_of(night)}"
     if outcome.nights:
         yield read_back(outcome.nights)
-        yield from _ways_out(outcome.nights)
+        yield from ways_out(outcome.nights)
     missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
     left = [outcome.nights_passed_by()] if outcome.left_behind else []
     yield from missed + left or ["Not carried: nothing that is known of."]
@@ -106,7 +106,7 @@ def _what_is_in(summary: Summary) -> str:
     return "; ".join([*targets, *([", ".join(others)] if others else [])]) or "nothing"
 
 
-def _ways_out(nights: Sequence[NightOutcome]) -> Iterator[str]:
+def ways_out(nights: Sequence[NightOutcome]) -> Iterator[str]:
     """Yield the commands after which copies are read from the medium, each as a line that starts indented."""
     for remedy in dict.fromkeys(remedy for night in nights for remedy in night.remedies):
         yield (

@@ -35,7 +35,9 @@ class NightOutcome:
     `carried` and `carried_bytes` are this run's own. `read_back` is the weakest that any proof of the
     night rests on. `frames` of the files are images; `place` is where the drive is. `summary` is there
     where this run wrote the bag's lists. `failure` is what ended the work on the drive, `full` what it
-    had no room for; `stopped` tells that the run's end came before files.
+    had no room for; `stopped` tells that the run's end came before files. `methods` say how copies were
+    read back, or why perhaps from memory, and `remedies` what changes that. `proven_again` counts files
+    that an earlier run compared, perhaps from memory, and this one read from the medium.
     """
 
     night: date
@@ -51,6 +53,7 @@ class NightOutcome:
     place: str = ""
     methods: tuple[str, ...] = ()
     remedies: tuple[str, ...] = ()
+    proven_again: int = 0
     summary: Summary | None = None
     findings: tuple[Finding, ...] = ()
     failure: NightferryError | None = None
@@ -124,8 +127,9 @@ def night_outcome(
         ),
         frames=plan.frames,
         place=str(plan.drive.root),
-        methods=() if bag is None else tuple(sorted(bag.proofs.methods)),
-        remedies=() if bag is None else tuple(sorted(bag.proofs.remedies)),
+        proven_again=len(lifted),
+        methods=_told(plan.doubt and plan.doubt.method, () if bag is None else bag.proofs.methods),
+        remedies=_told(plan.doubt and plan.doubt.remedy, () if bag is None else bag.proofs.remedies),
         summary=summary,
         findings=found,
         failure=failure,
@@ -149,6 +153,10 @@ def _not_listed(plan: NightPlan, told: set[str], why: str) -> Iterator[Finding]:
         where = f"{task.file.source}/{task.file.path}"
         if not told & {where, task.path}:
             yield Finding(FindingKind.NOT_PROVEN, why, where)
+
+
+def _told(one: str | None, others: Iterable[str]) -> tuple[str, ...]:
+    return tuple(sorted({*others, one or ""} - {""}))
 
 
 def _weakest(*from_medium: bool) -> ReadBack:

@@ -17,11 +17,11 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_an_image
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
 from transfer.engine.bag.open import leftover_bytes
-from transfer.engine.bag.readback import reads_from_medium
+from transfer.engine.bag.readback import evidence_of_reading
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
 from transfer.engine.limits import FileSystemLimits, cannot_hold
-from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.medium import Evidence, PinnedFolder, ReadBack
 from transfer.engine.sources import SourceFile
 from transfer.errors import DoesNotFit
 from transfer.jobs.send.comparing import DriveCopies, SourceContents
@@ -42,7 +42,8 @@ class NightPlan:
     `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
     earlier run, `waiting` ones only wait to be read back; `frames` counts the files that are images.
     `doubtful` are listed paths that were perhaps read from memory, where they can be read from the medium
-    now. `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose
+    now; `doubt` says why they cannot, where that is so.
+    `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose
     content this computer has never read from a source, of which `compared` tells that there are fewer
     than the records say. `leftover_bytes` are what a dead run left half written there, which goes before
     anything is carried. `refused` says of files why the drive cannot hold them, and `too_large` that
@@ -60,6 +61,7 @@ class NightPlan:
     there_from_medium: bool = True
     doubtful: frozenset[str] = frozenset()
     doubtful_bytes: int = 0
+    doubt: Evidence | None = None
     frames: int = 0
     lost: frozenset[str] = frozenset()
     not_own: frozenset[str] = frozenset()
@@ -333,7 +335,8 @@ class _Comparison:
         limits = self.drive.limits if rest else None
         for file in sorted(rest):
             self._plan_file(file, present, limits)
-        lifted = self.doubtful if self._can_be_lifted() else {}
+        doubt = self._doubt()
+        lifted = self.doubtful if doubt is None else {}
         superseded = {task.path for task in self.tasks if task.older is not None}
         waiting = [known.size_bytes for known in self.left.values() if known.path not in superseded]
         every = itertools.chain(self.bag.known.values(), *self.bag.older.values(), self.left.values())
@@ -349,6 +352,7 @@ class _Comparison:
             there_from_medium=not self.doubtful,
             doubtful=frozenset(lifted),
             doubtful_bytes=sum(lifted.values()),
+            doubt=doubt,
             frames=self._count_frames(of_night),
             lost=frozenset(self.lost),
             not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
@@ -358,9 +362,12 @@ class _Comparison:
             noticed=tuple(self.noticed),
         )
 
-    def _can_be_lifted(self) -> bool:
-        """Return whether what was perhaps read from memory can be read from the medium now."""
-        return bool(self.doubtful) and reads_from_medium(self.bag.folder, self.bag.at(TAG_MANIFEST))
+    def _doubt(self) -> Evidence | None:
+        """Return why what was perhaps read from memory cannot be read from the medium now, if that is so."""
+        if not self.doubtful:
+            return None
+        evidence = evidence_of_reading(self.bag.folder, self.bag.at(TAG_MANIFEST))
+        return None if evidence.read_back is ReadBack.MEDIUM else evidence
 
     def _count_frames(self, files: Sequence[SourceFile]) -> int:
         """Count the images among the night's files, and among those that wait and have no source any more."""

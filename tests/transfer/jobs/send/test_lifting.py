@@ -1,14 +1,25 @@
 """What was perhaps read from memory is read again once that reaches the medium, and the words follow."""
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 import pytest
 
 from manifests.findings import FindingKind
 from tests.support.nights import NIGHT, assert_valid, entries, noise, prepared
+from transfer.cli.check import _lines
+from transfer.cli.send import _report
+from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Evidence, ReadBack, this_computer
-from transfer.errors import ExitCode
+from transfer.errors import DriveFailed, ExitCode
+from transfer.jobs.check import check
+from transfer.jobs.send.ending import ending
+from transfer.stop import Stop
 
 Local = type(this_computer())
+NOW = datetime(2026, 3, 15, 6, tzinfo=UTC)
 BAG = NIGHT.isoformat()
+WHY, COMMAND = "this user may not read it", "sudo setfacl -m u:night:r /dev/sdx1"
 
 
 class Doubting(Local):
@@ -20,7 +31,7 @@ class Doubting(Local):
 
         def doubted(paths):
             group = cold(paths)
-            group.evidence = lambda: Evidence(ReadBack.PERHAPS_MEMORY, "this user may not read it")
+            group.evidence = lambda: Evidence(ReadBack.PERHAPS_MEMORY, WHY, COMMAND)
             return group
 
         folder.cold = doubted
@@ -101,3 +112,44 @@ def test_new_files_come_along_while_older_ones_are_read_again(drive, computer):
     assert (night.read_back, night.proven, night.files, night.carried) == ("medium", 6, 6, 1)
     assert read_back(drive) == {"medium"}
     assert_valid(drive / BAG)
+
+
+# What is said of it
+
+
+def test_a_run_with_nothing_new_names_the_reason_and_the_way_out_as_well(drive, computer, capsys):
+    outcome = computer.send(drive, medium=Doubting())
+    assert (outcome.nights[0].methods, outcome.nights[0].remedies) == ((WHY,), (COMMAND,))
+    _report(outcome, each_finding=False)
+    told = capsys.readouterr().out
+    assert told.startswith("COMPARED ON 'Field stick', PERHAPS FROM MEMORY")
+    assert WHY in told
+    assert f"\n  {COMMAND}\n" in told
+    assert "proven" not in told
+
+
+def test_what_is_lifted_is_said_to_be_read_by_this_run_and_not_by_an_earlier_one(drive, computer, capsys):
+    outcome = computer.send(drive)
+    assert outcome.nights[0].proven_again == 5
+    assert "5 files that were compared before, but perhaps from memory, were read back" in outcome.message
+    _report(outcome, each_finding=False)
+    assert COMMAND not in capsys.readouterr().out
+    assert "were proven on 'Field stick' by an earlier run" in computer.send(drive).message
+
+
+def test_a_run_that_fails_says_of_nothing_that_was_compared_that_it_is_proven(drive, computer):
+    (night,) = computer.send(drive, medium=Doubting()).nights
+    failed = replace(night, failure=DriveFailed("The drive left", drive))
+    told = ending(NOW, NOW, Stop(), [failed], ()).message
+    assert "compared, but perhaps from memory, on 'Field stick' by earlier runs; this one failed" in told
+    assert "proven" not in told
+
+
+def test_check_says_compared_where_it_is_not_sure_and_names_the_way_out(drive):
+    doubted = check([drive], reader=lambda folder: ColdReader(Doubting(), folder))
+    told = "\n".join(_lines(doubted, each_finding=False))
+    assert "(5 compared, " in told
+    assert "proven" not in told
+    assert f"\n    {COMMAND}" in told
+    sure = check([drive], reader=lambda folder: ColdReader(this_computer(), folder))
+    assert "(5 proven, " in "\n".join(_lines(sure, each_finding=False))
