@@ -73,7 +73,10 @@ class Moments:
         """Return the moment that stands somewhere in a file's name, or None."""
         if self._format is not None:
             parts = self._format.parts_within(name[-LONGEST_TIME * 3 :])
-            return None if parts is None else self._of_parts(parts)
+            try:
+                return None if parts is None else self._of_parts(parts)
+            except (ValueError, OverflowError):  # a 13th month, the year 0
+                return None
         for written in _iso_looking(name):
             moment_us = self.of(written)
             if moment_us is not None:

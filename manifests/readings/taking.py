@@ -103,5 +103,7 @@ class Taking:
             except TooSlow:
                 continue
             if found is not None:
-                self._sink.event(moment_us, number, text.strip()[:LONGEST_EVENT], line)
+                # A JSON text may hold half a character (\ud800), which no database takes.
+                told = text.strip()[:LONGEST_EVENT].encode("utf-8", "replace").decode()
+                self._sink.event(moment_us, number, told, line)
                 self.account.events += 1

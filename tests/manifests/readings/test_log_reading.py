@@ -175,6 +175,24 @@ def test_events_of_json_are_found_in_its_texts():
     assert [(when, text) for when, _, text, _ in kept.events] == [(at("21:00"), "lost it")]
 
 
+def test_half_a_character_in_a_text_is_replaced_where_no_database_takes_it():
+    described = LogDescription("*", Form.JSON, "t", events=(EventPattern("lost", "lost"),))
+    kept = read(described, b'{"t": "2026-03-14T20:00Z", "m": "lost \\ud800 it"}')
+    assert [text for _, _, text, _ in kept.events] == ["lost ? it"]
+
+
+NASTY_TIMES = st.text(alphabet="0123456789-:T.,+Z %", max_size=40) | st.text(max_size=40) | st.integers()
+
+
+@given(NASTY_TIMES, st.sampled_from(["", "%s", "%F %T", "%d %b %H:%M", "%j %Y %I %p", "%H:%M:%S%z"]))
+def test_no_time_at_all_breaks_the_reading(written, time_format):
+    described = LogDescription("*", Form.JSON, "t", time_format=time_format, readings=(ReadingAt("a", "a"),))
+    content = json.dumps({"t": written, "a": 1}).encode()
+    assert read(described, content, f"run {written}.json").account.lines <= 1
+    named = replace(described, time=FILE_NAME)
+    assert read(named, content, f"run {written}.json").account.readings <= 1
+
+
 def test_a_hostile_expression_cannot_hang_the_reading():
     hostile = LogDescription(
         "*", Form.LINES, "time", line=r"(?P<time>(a|aa)+)$", events=(EventPattern("x", "(x+x+)+y"),)

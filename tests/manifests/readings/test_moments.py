@@ -99,6 +99,9 @@ def test_a_time_in_a_files_name_is_found_where_colons_cannot_stand():
     assert moments().within("run 20260314_200153.json") == moments().of("2026-03-14T20:01:53")
     assert moments("%d-%m-%Y_%H%M").within("f 14-03-2026_2001.csv") == moments().of("2026-03-14T20:01")
     assert moments().within("run 7.json") is None
+    assert moments("%F %H-%M").within("run 2026-13-45 99-99.json") is None
+    assert moments("%Y-%m-%d %H-%M").within("run 0000-00-00 00-00.json") is None
+    assert moments().within("run 2026-13-45 99-99-99.json") is None
 
 
 def test_a_zone_that_is_none_is_refused():
