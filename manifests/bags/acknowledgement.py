@@ -98,7 +98,7 @@ def read_acknowledgement(content: bytes) -> Acknowledgement:
         raise
     except KeyError as error:
         raise AcknowledgementError(f"it has no {error}") from error
-    except (ValueError, TypeError, AttributeError, RecursionError, OverflowError) as error:
+    except (ValueError, TypeError, RecursionError) as error:
         raise AcknowledgementError(f"it cannot be read ({error})") from error
 
 

@@ -37,6 +37,8 @@ OWN_TESTS = {
     "manifests/bags/hashing.py": [f"{_BAGS}/test_hashing.py", f"{_BAGS}/test_verify.py"],
     "manifests/bags/matching.py": [f"{_BAGS}/test_matching.py", f"{_BAGS}/test_verify.py"],
     "manifests/bags/containment.py": [f"{_BAGS}/test_containment.py"],
+    "manifests/bags/acknowledgement.py": [f"{_BAGS}/test_acknowledgement.py"],
+    "manifests/bags/kept_proofs.py": [f"{_BAGS}/test_kept_proofs.py"],
     "manifests/frames/nights.py": [f"{_FRAMES}/test_nights.py"],
     "manifests/frames/moments.py": [f"{_FRAMES}/test_moments.py"],
     "manifests/frames/sites.py": [f"{_FRAMES}/test_sites.py"],

@@ -93,3 +93,54 @@ def test_when_a_file_was_read_back_does_not_make_it_another_file():
     assert not WHOLE.says_the_same_as(replace(WHOLE, files=(FILE._replace(to="M 51/data/b.fits"),)))
     assert not WHOLE.says_the_same_as(replace(WHOLE, files=()))
     assert not WHOLE.says_the_same_as(replace(WHOLE, manifest_sha256="0" * 64))
+
+
+def test_the_content_is_what_readers_of_other_programs_rely_on():
+    file = FILE._replace(read_back_utc=datetime(2026, 3, 15, 11, tzinfo=UTC))
+    assert (
+        acknowledgement_content(replace(WHOLE, files=(file,))).decode()
+        == f"""{{
+ "format": 1,
+ "archive": {{
+  "id": "an id",
+  "name": "a name"
+ }},
+ "acknowledged": "2026-03-15T12:00:00+00:00",
+ "manifest_sha256": "{SHA256}",
+ "files": [
+  {{
+   "path": "data/frames/a.fits",
+   "sha256": "{SHA256}",
+   "size_bytes": 3,
+   "source": "frames",
+   "original": "a.fits",
+   "to": "M 51/data/2026-03-14/Ha/a.fits",
+   "read_back_utc": "2026-03-15T11:00:00+00:00"
+  }}
+ ]
+}}
+"""
+    )
+
+
+def test_an_empty_file_is_a_file_and_a_time_without_a_zone_is_utc():
+    document = json.loads(acknowledgement_content(replace(WHOLE, files=(FILE._replace(size_bytes=0),))))
+    document["acknowledged"] = "2026-03-15T12:00:00"
+    read = read_acknowledgement(json.dumps(document).encode())
+    assert read.files[0].size_bytes == 0
+    assert read.acknowledged == WHOLE.acknowledged
+
+
+def test_a_time_in_another_zone_is_the_same_moment():
+    document = json.loads(acknowledgement_content(WHOLE)) | {"acknowledged": "2026-03-15T14:00:00+02:00"}
+    assert read_acknowledgement(json.dumps(document).encode()).acknowledged == WHOLE.acknowledged
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "why"),
+    [("format", 2, "^its format is 2, and 1 is known"), ("manifest_sha256", "abc", "^not a SHA-256: 'abc'")],
+)
+def test_why_it_is_no_acknowledgement_is_said(key: str, value: object, why: str):
+    document = json.loads(acknowledgement_content(WHOLE)) | {key: value}
+    with pytest.raises(AcknowledgementError, match=why):
+        read_acknowledgement(json.dumps(document).encode())

@@ -33,6 +33,12 @@ def test_many_files_of_one_reading_are_in_few_lines_and_no_line_is_too_long():
     assert kept_proofs(statements_of(lines, PROVEN).statements) == kept
 
 
+def test_a_path_as_long_as_a_statement_takes_makes_one_statement():
+    kept = {"p" * 50_000: KeptProof(1, 2, NOON, True)}
+    (statement,) = proof_statements(kept)
+    assert kept_proofs([statement]) == kept
+
+
 def test_of_two_proofs_of_one_file_the_later_line_holds():
     earlier, later = KeptProof(3, 5, NOON, True), KeptProof(4, 6, NOON + timedelta(days=1), False)
     both = [*proof_statements({"data/a": earlier}), *proof_statements({"data/a": later})]
