@@ -66,6 +66,8 @@ class System:
         self._unbuffered = set()
         self._opened = {}
         self._folders = {}
+        self._looked_at = {}  # folders and links are opened to be looked at: not every system opens them
+        self._handles = 1_000_000
 
     def _called(self, name, *arguments):
         self.called.append((name, *arguments))
@@ -93,22 +95,28 @@ class System:
         if path.startswith("\\\\.\\"):
             return os.open(os.devnull, os.O_RDWR)
         here = self._here(path)
-        try:
-            if how.creation == openings.CREATE_NEW:
-                opened = os.open(here, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
-            elif how.flags & openings.FILE_FLAG_OPEN_REPARSE_POINT and here.is_symlink():
-                opened = os.open(here, os.O_PATH | os.O_NOFOLLOW)
-            else:
-                writes = how.access & openings.GENERIC_WRITE and not here.is_dir()
-                opened = os.open(here, os.O_WRONLY if writes else os.O_RDONLY)
-        except FileNotFoundError:
-            raise os_error(2 if here.parent.is_dir() else 3, "", path) from None
+        link = how.flags & openings.FILE_FLAG_OPEN_REPARSE_POINT and here.is_symlink()
+        if link or (here.is_dir() and how.creation != openings.CREATE_NEW):
+            self._handles += 1
+            opened = self._handles
+            self._looked_at[opened] = here
+            if not link:
+                self._folders[opened] = path
+        else:
+            opened = self._open_file(here, path, how)
         if how.flags & openings.FILE_FLAG_NO_BUFFERING:
             self._unbuffered.add(opened)
         self._opened[opened] = path
-        if here.is_dir():
-            self._folders[opened] = path
         return opened
+
+    @staticmethod
+    def _open_file(here, path, how):
+        writes = os.O_WRONLY if how.access & openings.GENERIC_WRITE else os.O_RDONLY
+        new = os.O_CREAT | os.O_EXCL if how.creation == openings.CREATE_NEW else 0
+        try:
+            return os.open(here, writes | new | getattr(os, "O_BINARY", 0))
+        except FileNotFoundError:
+            raise os_error(2 if here.parent.is_dir() else 3, "", path) from None
 
     def reopen(self, handle, how):
         self._called("reopen", handle, how)
@@ -118,11 +126,13 @@ class System:
         self._called("close", handle)
         self._folders.pop(handle, None)
         self._unbuffered.discard(handle)
-        os.close(handle)
+        if self._looked_at.pop(handle, None) is None:
+            os.close(handle)
 
     def facts(self, handle):
         self._called("facts", handle)
-        found = os.fstat(handle)
+        place = self._looked_at.get(handle)
+        found = os.fstat(handle) if place is None else place.lstat()
         is_folder = stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)
         return HandleFacts(Identity(self.serial, found.st_ino), found.st_size, is_folder)
 
@@ -132,8 +142,9 @@ class System:
             address = ctypes.addressof(ctypes.c_char.from_buffer(buffer))
             place = (os.lseek(handle, 0, os.SEEK_CUR), len(buffer), address)
             assert not any(number % SECTOR for number in place), "ERROR_INVALID_PARAMETER"
-        with memoryview(buffer) as whole:
-            return os.readv(handle, [whole])
+        taken = os.read(handle, len(buffer))
+        buffer[: len(taken)] = taken
+        return len(taken)
 
     def flush(self, handle):
         self._called("flush", handle)
@@ -187,11 +198,13 @@ class System:
 
     def names(self, path):
         self._called("names", path)
-        return [(each.name, each.is_dir(follow_symlinks=False)) for each in os.scandir(self._here(path))]
+        with os.scandir(self._here(path)) as found:
+            return [(each.name, each.is_dir(follow_symlinks=False)) for each in found]
 
     def sizes(self, path):
         self._called("sizes", path)
-        return {each.name: each.stat().st_size for each in os.scandir(self._here(path)) if each.is_file()}
+        with os.scandir(self._here(path)) as found:
+            return {each.name: each.stat().st_size for each in found if each.is_file()}
 
     def final_path(self, handle):
         self._called("final_path", handle)

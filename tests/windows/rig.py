@@ -118,10 +118,8 @@ class Rig:
 
     def start(self, command: list[str], *, environ: Mapping[str, str] | None = None, **more: Any) -> Any:
         """Start a program, its output piped. Wine takes no plain file for a standard stream."""
-        streams = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | more
-        return subprocess.Popen(
-            command, env=self.environment(environ), cwd=more.pop("cwd", self._c), **streams
-        )
+        streams = {"stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        return subprocess.Popen(command, **{"cwd": self._c, **streams, **more}, env=self.environment(environ))
 
     def ended(self, process: Any, ends_within_s: float = ENDS_WITHIN_S) -> Ran:
         """Wait for a program's end, which it has to find by itself."""
@@ -132,9 +130,9 @@ class Rig:
             raise
         return Ran(process.returncode, _text(out), _text(err))
 
-    def call(self, command: list[str], **more: Any) -> Ran:
+    def call(self, command: list[str], *, ends_within_s: float = ENDS_WITHIN_S, **more: Any) -> Ran:
         """Run a program to its end."""
-        return self.ended(self.start(command, **more))
+        return self.ended(self.start(command, **more), ends_within_s)
 
     def run(self, *words: str | Path, **more: Any) -> Ran:
         """Run the installed program to its end."""

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from tests.support.links import need_links
 from transfer.engine.medium.base import FREE_UNKNOWN
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import (
@@ -140,7 +141,7 @@ def test_a_read_fills_the_buffer_itself():
 def test_a_read_that_fails_is_raised():
     kernel = Kernel()
     kernel._answers["ReadFile"] = kernel.fail(23)  # ERROR_CRC
-    with mmap.mmap(-1, 4096) as buffer, pytest.raises(OSError, match="Windows error 23") as raised:
+    with mmap.mmap(-1, 4096) as buffer, pytest.raises(OSError) as raised:  # noqa: PT011 - its text is the system's
         _calls(kernel).read(9, buffer)
     assert raised.value.errno == errno.EIO
 
@@ -170,7 +171,7 @@ def test_a_lock_is_asked_for_without_waiting_on_one_byte_far_out():
 def test_a_lock_that_another_has_is_told():
     kernel = Kernel()
     kernel._answers["LockFileEx"] = kernel.fail(33)
-    with pytest.raises(OSError, match="33") as raised:
+    with pytest.raises(OSError) as raised:  # noqa: PT011 - its text is the system's
         _calls(kernel).lock(9, 0)
     assert raised.value.errno == errno.EBUSY
 
@@ -201,7 +202,7 @@ def test_a_rename_takes_the_other_s_place_and_is_written_through():
 def test_every_call_that_fails_is_raised(act, name):
     kernel = Kernel()
     kernel._answers[name] = kernel.fail(1167)  # ERROR_DEVICE_NOT_CONNECTED
-    with pytest.raises(OSError, match="1167") as raised:
+    with pytest.raises(OSError) as raised:  # noqa: PT011 - its text is the system's
         act(_calls(kernel))
     assert raised.value.errno == errno.ENODEV
 
@@ -280,6 +281,7 @@ def test_a_listing_and_a_look_go_to_the_system(tmp_path):
 
 
 def test_a_link_is_asked_of_the_system(tmp_path):
+    need_links()
     (tmp_path / "light.fits").write_bytes(b"a frame")
     calls = _calls(Kernel())
     calls.hard_link(str(tmp_path / "light.fits"), str(tmp_path / "a"))

@@ -1,0 +1,25 @@
+"""The tests of Windows' calls and of the configuration, run by Windows' own Python as well."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.windows.rig import Rig
+
+_PROJECT = Path(__file__).parents[2]
+_ENDS_WITHIN_S = 600
+
+
+@pytest.mark.parametrize(
+    ("folder", "at_least"), [("tests/transfer/engine/medium/windows", 250), ("tests/transfer/config", 400)]
+)
+def test_what_holds_here_holds_there(rig: Rig, folder: str, at_least: int) -> None:
+    command = rig.python("-m", "pytest", "-q", "--tb=short", "--basetemp=C:\\tests", folder)
+    ran = rig.call(command, cwd=_PROJECT, ends_within_s=_ENDS_WITHIN_S)
+    assert ran.exit == 0, ran.out[-4000:] + ran.err[-1000:]
+    passed = re.search(r"(\d+) passed", ran.out)
+    assert passed is not None
+    assert int(passed[1]) >= at_least
