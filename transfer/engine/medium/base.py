@@ -201,6 +201,10 @@ class PinnedFolder(ABC):
     def flush_files(self, descriptors: Sequence[int]) -> None:
         """Bring the files' content to the medium. After an error nothing is known of any of them."""
 
+    def flush_file(self, descriptor: int) -> None:
+        """Bring one file's content to the medium, and of others no more than the system does by itself."""
+        self.flush_files([descriptor])
+
     @abstractmethod
     def flush_folders(self, paths: Sequence[str]) -> None:
         """Bring the folders' names to the medium."""

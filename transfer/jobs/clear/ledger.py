@@ -29,7 +29,7 @@ class Ledger:
         content = b"".join(_line(each, now) for each in going)
         try:
             write_all(self._descriptor, content)
-            self._folder.flush_files([self._descriptor])
+            self._folder.flush_file(self._descriptor)
         except OSError as error:
             raise _failed(error, self._folder.path) from error
 

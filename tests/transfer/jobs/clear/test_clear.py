@@ -323,14 +323,12 @@ class Unflushed(type(this_computer())):
 
     def pin(self, path):
         folder = super().pin(path)
-        flushes = iter(range(100))
 
-        def flush(descriptors):
-            if next(flushes):
-                raise OSError(5, "Input/output error")
+        def flush(descriptor):
+            raise OSError(5, "Input/output error")
 
         if path.name == "records":
-            folder.flush_files = flush
+            folder.flush_file = flush
         return folder
 
 

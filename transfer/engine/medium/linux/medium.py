@@ -63,6 +63,12 @@ class LinuxFolder(PosixFolder):
             super().flush_files(descriptors)
             self._flush_beyond_the_daemon()
 
+    def flush_file(self, descriptor: int) -> None:
+        if self._flush_whole:
+            self._flush(descriptor)
+        else:
+            self.flush_files([descriptor])
+
     def flush_folders(self, paths: Sequence[str]) -> None:
         if self._flush_whole:
             self._flush_file_system()
