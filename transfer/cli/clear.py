@@ -94,10 +94,9 @@ def _clear(config: Config, around: Surroundings, *, delete: bool, asks: bool) ->
 def _believes(archives: Sequence[str]) -> bool:
     """Ask a person whether unsigned acknowledgements count: anybody may have written them."""
     named = ", ".join(archives)
-    say(
+    _warn(
         f"Acknowledgements of {named} are not signed with this computer's key: whoever had the drive in hand "
-        "may have written them. Filing the drive again signs them.",
-        err=True,
+        "may have written them. Filing the drive again signs them."
     )
     return click.confirm("Believe them this once?", err=True)
 
@@ -105,41 +104,47 @@ def _believes(archives: Sequence[str]) -> bool:
 def _caution(outcome: ClearOutcome) -> None:
     nights = sum(bool(night.may_go) for night in outcome.nights)
     what = f"{counted(outcome.may_go, 'file')} ({size_told(outcome.may_go_bytes)})"
-    say(
-        f"About to delete {what} of {counted(nights, 'night')} from this computer. "
-        "THIS CANNOT BE UNDONE. Each file is hashed again first; one that is not what is proven elsewhere "
-        "stays.",
-        err=True,
+    _warn(
+        f"About to delete {what} of {counted(nights, 'night')} from this computer.",
+        "THIS CANNOT BE UNDONE. Each file is hashed again first; one that is not what was proven stays.",
     )
+
+
+def _warn(*lines: str) -> None:
+    screen = screen_of(sys.stderr)
+    say("\n".join(fitted(map(screen.clean, lines), screen.width)), err=True)
 
 
 def _report(outcome: ClearOutcome, each_finding: bool) -> None:
     screen = screen_of(sys.stdout)
     lines = [outcome.message]
     columns = _columns("may go", "frees") if outcome.deleted is None else _columns("deleted", "freed")
-    lines += table(columns, (_row(night, outcome) for night in outcome.nights), screen)
+    lines += table(columns, (row for night in outcome.nights for row in _rows(night, outcome)), screen)
     lines += fitted(map(screen.clean, _rest(outcome, each_finding)), screen.width)
     say("\n".join(lines))
 
 
-def _row(night: ClearNight, outcome: ClearOutcome) -> tuple[str | Sequence[str] | None, ...]:
+def _rows(night: ClearNight, outcome: ClearOutcome) -> Iterator[tuple[str | None, ...]]:
+    """Return the lines of a night: one, and below it another for each further reason that files stay for."""
     went = night.may_go if outcome.deleted is None else outcome.removed_of(night)
     stays = night.stays if outcome.deleted is None else (*night.stays, *outcome.kept_of(night))
-    return (
+    first, *others = _reasons(stays) or [None]
+    yield (
         night.night.isoformat(),
         f"{night.files:,}",
         f"{len(went):,}",
         size_told(sum(each.file.size_bytes for each in went)) if went else None,
         f"{night.files - len(went):,}",
-        list(_reasons(stays)) or None,
+        first,
     )
+    for why in others:
+        yield "", "", "", "", "", why
 
 
-def _reasons(stays: Sequence[Stays]) -> Iterator[str]:
+def _reasons(stays: Sequence[Stays]) -> list[str | None]:
     """Return each reason once, with the number of files it is for; the most frequent first."""
-    reasons = Counter(each.why for each in stays)
-    for why, count in reasons.most_common():
-        yield why if count == len(stays) else f"{count:,}: {why}"
+    reasons = Counter(each.why for each in stays).most_common()
+    return [why if count == len(stays) else f"{count:,}: {why}" for why, count in reasons]
 
 
 def _rest(outcome: ClearOutcome, each_finding: bool) -> Iterator[str]:

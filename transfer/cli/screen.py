@@ -61,7 +61,8 @@ def _width_asked_for(environ: Mapping[str, str]) -> int | None:
 
 def _width_of(stream: TextIO) -> int | None:
     try:
-        return os.get_terminal_size(stream.fileno()).columns if stream.isatty() else None
+        # A terminal that was told no size says 0.
+        return (os.get_terminal_size(stream.fileno()).columns or None) if stream.isatty() else None
     except (OSError, ValueError):
         return None
 
