@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 
 import pytest
 
-from tests.support.observatory import Observatory
+from tests.support.observatory import LOGS, Observatory
 
 # Common practice, no published source: first and last temperature of five nights, °C, and how they went.
 FIVE = (
@@ -139,3 +139,30 @@ def test_a_failure_that_the_readings_do_not_explain_is_not_explained(folder: Pat
     told = there.ask("compare", "--json").document
     assert not any(one["sure"] for one in told["separations"])
     assert not any(one["sure"] for one in told["within"])
+
+
+ROOF = (
+    LOGS.replace('"logs"', '"roof"', 1)
+    .replace("mast*.csv", "roof*.csv")
+    .replace('unit = "°C"', 'unit = "°F"')
+)
+
+
+def test_a_quantity_of_two_sources_is_named_with_each(folder: Path):
+    there = Observatory(folder / "two sources", more=ROOF)
+    telescope = there.computer.file.read_text()
+    there.computer.file.write_text(f'{telescope}[[source]]\nname = "roof"\nfolder = "computer/roof"\n')
+    roof = there.computer.root / "computer" / "roof" / "roof 2026-03-14.csv"
+    roof.parent.mkdir()
+    roof.write_text("utc,air,humidity\n2026-03-14T20:00,50,70\n2026-03-14T23:00,41,80\n")
+    os.utime(roof, (1773529200, 1773529200))  # 23:00 UTC
+    there.night("2026-03-14", 3.0)
+    told = there.ask("compare", "2026-03-14", "--json").document
+    units = told["units"]
+    assert (units["air temperature (logs)"], units["air temperature (roof)"]) == ("deg_C", "deg_F")
+    values = told["nights"][0]["values"]
+    assert values["air temperature (roof)"]["lowest"] == 41
+    # 41 °F and 80 % are 5 °C and a dew point of 1.84 °C by the same formula.
+    assert values["dew point (roof)"]["last"] == pytest.approx(1.84, abs=0.01)
+    night = there.ask("night", "2026-03-14", "--json").document
+    assert {one["source"] for one in night["readings"] if one["quantity"] == "humidity"} == {"logs", "roof"}
