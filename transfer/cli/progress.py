@@ -18,6 +18,9 @@ _DRAW_S = 0.1
 _COLUMNS = 80  # where the terminal does not say
 _LEAST_BAR, _MOST_BAR = 10, 30
 _LEAST_FILE = 8
+_FIGURES = (
+    54  # a bar of ten columns, and what tqdm says beside it: "100%|…| 999M/9.99G [1:23:45<1:23:45, 99.9MB/s]"
+)
 
 
 class Progress:
@@ -61,18 +64,20 @@ class Progress:
             self._shown = False  # the terminal has gone; the night goes on
 
     def _show(self, event: Event) -> None:
-        if self._overall is not None:
+        if isinstance(event, Waiting):
+            sys.stderr.write(f"{event.why}: waiting for it to end.\n")
+        elif self._overall is not None:
             self._overall.take(event)
         elif isinstance(event, Ahead):
             self._begin_overall(event)
         elif isinstance(event, PhaseBegan):
             self._begin(event)
         elif isinstance(event, BytesDone):
-            self._bars[event.phase, event.what].update(event.size_bytes)
+            bar = self._bars[event.phase, event.what]
+            bar.total = max(bar.total, bar.n + event.size_bytes)  # a file may be larger than was listed
+            bar.update(event.size_bytes)
         elif isinstance(event, PhaseEnded):
             self._bars[event.phase, event.what].close()
-        elif isinstance(event, Waiting):
-            sys.stderr.write(f"{event.why}: waiting for it to end.\n")
 
     def _begin_overall(self, ahead: Ahead) -> None:
         if ahead.write_bytes or ahead.read_bytes:
@@ -85,7 +90,7 @@ class Progress:
         # Two drives may have one name, and then share what is drawn for it.
         self._bars[event.phase, event.what] = tqdm(
             total=event.total_bytes,
-            desc=f"{event.phase.value} {event.what}",
+            desc=_described(event),
             unit="B",
             unit_scale=True,
             file=sys.stderr,
@@ -149,6 +154,16 @@ class _OverallBar:
         line = f"{_plain(before)}{{bar:{bar}}}{_plain(after + name)}"
         self._bar.ncols, self._bar.bar_format, self._bar.n = width, line, part
         self._bar.refresh()
+
+
+def _described(event: PhaseBegan) -> str:
+    """Return what a bar of its own stands for: of a long path as much of its end as leaves the bar room."""
+    screen = screen_of(sys.stderr)
+    what = screen.clean(event.what)
+    room = max((screen.width or _COLUMNS) - len(event.phase.value) - _FIGURES, _LEAST_FILE)
+    if columns_of(what) > room:
+        what = screen.clean("…") + last_columns(what, room - 1)
+    return f"{event.phase.value} {what}"
 
 
 def _shared_room(screen: Screen, room: int, file: str) -> tuple[str, int]:

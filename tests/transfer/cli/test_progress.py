@@ -132,6 +132,22 @@ def test_a_run_with_nothing_to_carry_has_no_bar(monkeypatch):
     assert shown(monkeypatch, [Ahead(0, 0, 1.0, 1.0, lambda: None)], 80) == []
 
 
+@pytest.mark.parametrize("columns", [80, 120])
+def test_a_long_path_leaves_a_bar_of_its_own_its_room(monkeypatch, columns):
+    path = "/media/observer/Field stick with a very long name/and/folders/below/it/2026-03-14"
+    run = [PhaseBegan(Phase.CHECKING, path, 999 * GB), BytesDone(Phase.CHECKING, path, 500 * GB)]
+    line = shown(monkeypatch, run, columns)[-1]
+    assert len(line) <= columns
+    assert "2026-03-14:  50%|" in line
+    assert "500G/999G [" in line
+    assert "B/s]" in line
+
+
+def test_more_than_was_listed_keeps_the_bar_whole(monkeypatch):
+    run = [PhaseBegan(Phase.CHECKING, "a", GB), BytesDone(Phase.CHECKING, "a", 2 * GB)]
+    assert "100%|" in shown(monkeypatch, run, 80)[-1]
+
+
 def test_two_drives_of_one_name_do_not_end_the_run(monkeypatch):
     monkeypatch.setattr("sys.stderr", Terminal())
     both = PhaseEnded(Phase.COPYING, WHAT)
