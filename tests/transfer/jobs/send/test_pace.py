@@ -1,12 +1,13 @@
 """The next estimate follows the last sends to a drive, and a run says at its beginning what it carries."""
 
 import json
+import shutil
 import sys
 from datetime import date
 
 import pytest
 
-from tests.support.nights import prepared
+from tests.support.nights import noise, prepared
 from tests.transfer.jobs.send.test_preview import planned
 from transfer.events import Ahead, BytesDone, FileBegan, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.send.pace import TELLING_BYTES, Pace, RestsOn, Stopwatch
@@ -147,14 +148,17 @@ def test_nights_to_catch_up_with_are_part_of_the_way_from_the_beginning(computer
 
 def test_a_night_that_stays_behind_leaves_the_way(computer, volumes):
     computer.small_night()
-    computer.frame("older.fits", bytes(12 << 20), begun="2026-03-01T22:00:00")
-    older = computer.frames / "older.fits"
+    told = []
     with volumes("exfat", size_mb=20) as drive:
         prepared(drive.path)
-        told = []
+        # Its files alone would fit; with the lists, and what is kept free, they do not.
+        data = noise(shutil.disk_usage(drive.path).free - (2 << 20))
+        older = computer.frame("older.fits", begun="2026-03-01T22:00:00", data=data)
         outcome = computer.send(drive.path, listen=told.append)
-    assert older.stat().st_size >= 12 << 20
-    assert all_of(told, Ahead)[-1][:2] == (outcome.bytes_proven,) * 2
+    assert [each.files for each in outcome.left_behind] == [1]
+    ways = [each[:2] for each in all_of(told, Ahead)]
+    assert ways[0] == (outcome.bytes_proven + older.stat().st_size,) * 2
+    assert ways[-1] == (outcome.bytes_proven,) * 2
 
 
 def test_each_file_is_named_when_its_turn_comes(computer, stick):
