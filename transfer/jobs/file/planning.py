@@ -19,7 +19,7 @@ from transfer.archive.layout import place_of
 from transfer.archive.naming import Namer
 from transfer.archive.shelf import Shelf
 from transfer.engine.limits import FileSystemLimits, cannot_hold
-from transfer.engine.medium import Medium
+from transfer.engine.medium import Medium, drive_has_left
 from transfer.engine.medium.base import BLOCK_BYTES
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.items import Item, Refusal, not_filed
@@ -175,8 +175,12 @@ class Planner:
     def _look(self, bag: str, path: str, sha256: str) -> Look:
         try:
             return self.shelf.look(bag, path, sha256)
+        except OSError as error:
+            if drive_has_left(error):
+                raise
+            return Look.NOT_LISTED  # what cannot be read, or is no bag any more, vouches for nothing
         except NightferryError:
-            return Look.NOT_LISTED  # a bag whose list is damaged vouches for nothing
+            return Look.NOT_LISTED  # nor does a bag whose list is damaged
 
     def _is_beginning(self, planned: Planned, size_bytes: int, sha256: str) -> bool:
         """Return whether a content is the beginning of a log that the archive has as it was proven."""

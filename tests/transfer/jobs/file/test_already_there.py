@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -209,3 +210,13 @@ def test_all_files_that_were_read_back_together_are_in_one_line(computer: Comput
     computer.send(stick)
     assert desk.command("file", stick).exit == 0
     assert proven_lines(desk, "M 51") == 1
+
+
+def test_a_bag_that_became_a_file_is_no_trouble_and_its_frames_are_filed_again(night: Path, desk: Desk):
+    """The index knows of contents in it still."""
+    before = desk.files()
+    shutil.rmtree(desk.archive / "M 51")
+    (desk.archive / "M 51").write_text("a note that somebody left here")
+    outcome = desk.file(night)
+    assert (outcome.already_there, outcome.exit_code) == (3, ExitCode.PROVEN)
+    assert sorted(desk.files().values()) == sorted(before.values())
