@@ -81,7 +81,7 @@ def statements_of(lines: Iterable[bytes], kind: str) -> Statements:
             break
         try:
             found.append(_statement(line, kind))
-        except (ValueError, KeyError, TypeError, RecursionError, OverflowError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
             faults.add(number, f"no statement ({type(error).__name__})")
     return Statements(tuple(found), faults.all())
 

@@ -60,6 +60,7 @@ def test_lines_of_anything_are_statements_or_named(lines):
         b'["said_utc"]\n',
         b'{"said_utc": 5}\n',
         b"[" * 100_000 + b"\n",
+        b"0\n",
     ],
 )
 def test_a_line_without_a_time_in_a_zone_is_no_statement(line):
