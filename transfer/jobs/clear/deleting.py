@@ -11,6 +11,7 @@ import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -93,7 +94,7 @@ class Removal:
                     self._removed(each)
         finally:
             for each in held:
-                os.close(each.descriptor)
+                _close(each.descriptor)
 
     def _looked_at(self, going: MayGo) -> _Held | Stays | None:
         """Open a file and hash it again; return why it stays, or None where the run has to end."""
@@ -126,7 +127,7 @@ class Removal:
             _require(same, "it has changed since it was looked at")
             _require(self._is_proven(going, descriptor), "its content is not what is proven elsewhere")
         except BaseException:
-            os.close(descriptor)
+            _close(descriptor)
             raise
         return _Held(going, descriptor, facts)
 
@@ -192,6 +193,12 @@ def _batches(going: Iterable[MayGo]) -> Iterator[list[MayGo]]:
         size_bytes += each.file.size_bytes
     if batch:
         yield batch
+
+
+def _close(descriptor: int) -> None:
+    """Close a file that was only read: an error then loses nothing, and must not hide what was removed."""
+    with suppress(OSError):
+        os.close(descriptor)
 
 
 def _marks(facts: os.stat_result) -> tuple[int, ...]:

@@ -52,7 +52,8 @@ def open_ledger(records: Path, medium: Medium) -> Iterator[Ledger]:
             try:
                 yield Ledger(folder, descriptor)
             finally:
-                os.close(descriptor)
+                with suppress(OSError):  # each line was flushed before its file went
+                    os.close(descriptor)
         finally:
             folder.close()
     finally:
