@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from collections.abc import Iterable, Iterator
@@ -25,13 +26,21 @@ class Ledger:
         self._descriptor = descriptor
 
     def write(self, going: Iterable[MayGo], now: datetime) -> None:
-        """Write what is about to be removed, and flush it. Raises DriveFailed or DoesNotFit."""
+        """Write what is about to be removed, flush it and read it again. Raises DriveFailed or DoesNotFit."""
         content = b"".join(_line(each, now) for each in going)
         try:
             write_all(self._descriptor, content)
             self._folder.flush_file(self._descriptor)
+            self._require_end(content)
         except OSError as error:
             raise _failed(error, self._folder.path) from error
+
+    def _require_end(self, content: bytes) -> None:
+        """Check that the file ends with what was written: a system may lose a write and say nothing."""
+        with os.fdopen(self._folder.open_file(NAME), "rb") as file:
+            file.seek(max(file.seek(0, os.SEEK_END) - len(content), 0))
+            if file.read() != content:
+                raise OSError(errno.EIO, "what was written is not there")
 
 
 @contextmanager

@@ -339,6 +339,13 @@ def test_a_ledger_that_fails_on_the_way_ends_the_removal_and_the_outcome_says_wh
     assert "nothing goes without it" in outcome.message
 
 
+def test_a_ledger_whose_lines_are_lost_in_silence_lets_nothing_go(carried, monkeypatch):
+    monkeypatch.setattr("transfer.jobs.clear.ledger.write_all", lambda *_: None)
+    outcome = carried.clear()
+    assert (outcome.deleted, len(carried.files())) == (0, 5)
+    assert "is not there" in outcome.message
+
+
 def test_a_ledger_s_last_line_that_was_cut_off_swallows_none(carried):
     (carried.computer.records / NAME).write_bytes(b'{"utc":"20')
     carried.clear()
