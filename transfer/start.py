@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-from typing import NoReturn
+from transfer.interruption import interrupted
 
 
 def main() -> None:
@@ -13,9 +12,3 @@ def main() -> None:
     except KeyboardInterrupt:
         interrupted()
     command_line()
-
-
-def interrupted() -> NoReturn:
-    """End the program: nothing was begun."""
-    sys.stderr.write("nightferry: interrupted before anything was done.\n")
-    sys.exit(6)  # ExitCode.STOPPED_EARLY, whose module may be what was being loaded

@@ -13,12 +13,12 @@ from manifests.bags.entries import Entry
 from tests.support.nights import Ran, assert_valid, entries, run
 from transfer.config import Config, load_config
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.events import Listener, nobody
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 SITE = '[site]\nname = "Test Down"\nlatitude = 51.2\nlongitude = -1.9\n'
 NOON = datetime(2026, 3, 15, 12, tzinfo=UTC)

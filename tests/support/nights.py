@@ -20,6 +20,7 @@ from manifests.bags.entries import Entry, read_entries
 from transfer.config import Config, load_config
 from transfer.engine.drive import MARK_NAME, mark_text, new_mark
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.events import Listener, nobody
 from transfer.jobs.prepare import prepare
 from transfer.jobs.send.outcome import SendOutcome
@@ -28,7 +29,6 @@ from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import TONIGHT, Scope
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 NIGHT = date(2026, 3, 14)
 EVENING_NS = int(datetime(2026, 3, 14, 22, 0, tzinfo=UTC).timestamp()) * 10**9

@@ -24,9 +24,9 @@ from transfer.archive.mark import (
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
 from transfer.engine.medium.networks import is_on_a_network
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import Busy, DoesNotFit, DriveFailed, NightferryError, NotThere, StoppedEarly
 from transfer.events import Waiting
-from transfer.surroundings import Surroundings
 
 _LOOK_S = 1.0
 # Who may not write, and where nobody may.

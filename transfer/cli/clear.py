@@ -25,12 +25,12 @@ from transfer.cli.tables import Column, Narrow, table
 from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.plan import ClearNight, Stays
 from transfer.jobs.clear.run import ready_to_clear
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 from transfer.words import counted, size_told
 
 _NOTHING = {"nights": [], "deleted": 0, "deleted_bytes": 0}

@@ -11,7 +11,7 @@ import sys
 
 import click
 
-from transfer.start import interrupted
+from transfer.interruption import interrupted
 
 # Nearly all that a run makes lives until it ends: looking for what does not costs a tenth of a short run.
 gc.set_threshold(100_000)

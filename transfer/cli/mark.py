@@ -15,9 +15,9 @@ from transfer.cli.screen import screen_of
 from transfer.cli.telling import worth_a_look
 from transfer.cli.written_nights import Night
 from transfer.engine.medium import this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 
 @click.command("mark")

@@ -21,8 +21,8 @@ from transfer.archive.shelf import Shelf
 from transfer.archive.statements import add_statement
 from transfer.archive.whereabouts import faults_as_errors, no_archive
 from transfer.engine.resting import let_rest
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
-from transfer.surroundings import Surroundings
 
 _WAIT_S = 60.0
 

@@ -18,11 +18,11 @@ from datetime import UTC, datetime, timedelta
 from transfer.engine.bag.lines import parent
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
+from transfer.engine.surroundings import Surroundings
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.clear.evidence import Copy
 from transfer.jobs.clear.ledger import Ledger
 from transfer.jobs.clear.plan import MayGo, Stays
-from transfer.surroundings import Surroundings
 
 # Each file of a batch is held open: systems allow 256 at least.
 _BATCH_FILES = 128

@@ -15,13 +15,13 @@ from transfer.engine.drive import OpenDrive, alone_on, drive_failure, find_drive
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, check_apart, check_places, walk
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, NightferryError, NotThere
 from transfer.jobs.clear.deleting import Removal
 from transfer.jobs.clear.evidence import Evidence, evidence_of
 from transfer.jobs.clear.ledger import open_ledger
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.plan import Deciding
-from transfer.surroundings import Surroundings
 
 
 @dataclass(frozen=True, slots=True)

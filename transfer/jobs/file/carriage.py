@@ -13,6 +13,7 @@ from transfer.archive.held import archive_failure
 from transfer.archive.shelf import OF_AN_ARCHIVE
 from transfer.engine.copy.destination import Destination
 from transfer.engine.copy.rounds import Rounds
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.events import Phase
 from transfer.jobs.file.account import Account
@@ -21,7 +22,6 @@ from transfer.jobs.file.finishing import Finishing, count_there
 from transfer.jobs.file.items import Item, Portion, Refusal, not_filed
 from transfer.jobs.file.planning import Plan, Planned, lack_of_room
 from transfer.jobs.file.receiving import Filing, Receiving
-from transfer.surroundings import Surroundings
 
 
 class Carriage:

@@ -20,6 +20,7 @@ from transfer.archive.shelf import Shelf
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.resting import let_rest
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, unforeseen
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge, take_back
@@ -32,7 +33,6 @@ from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.planning import Planner, lack_of_room
 from transfer.jobs.file.receiving import Filing
 from transfer.jobs.file.skies import Skies
-from transfer.surroundings import Surroundings
 
 WAIT_S = 600.0
 

@@ -13,10 +13,10 @@ from manifests.readings.taking import LogAccount
 from transfer.config import Config
 from transfer.config.described import Described, LogDescriptions
 from transfer.engine.sources import SourceFile
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
 from transfer.jobs.send.survey import Survey, chosen_nights, survey
-from transfer.surroundings import Surroundings
 from transfer.words import counted
 
 # Enough to see whether a description fits; the newest are read.

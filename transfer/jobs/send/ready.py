@@ -12,6 +12,7 @@ from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, drive_failure, drives_to_use
 from transfer.engine.medium import Medium
 from transfer.engine.sources import SourceFile, check_places
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
 from transfer.jobs.send.comparing import SourceContents
 from transfer.jobs.send.not_taken import NotTaken, not_taken
@@ -19,7 +20,6 @@ from transfer.jobs.send.plan import LeftBehind, NightPlan, plan_night, remember_
 from transfer.jobs.send.safety import Safety
 from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey, tonight
 from transfer.records import Records
-from transfer.surroundings import Surroundings
 
 
 @dataclass(frozen=True, slots=True)

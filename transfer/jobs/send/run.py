@@ -17,6 +17,7 @@ from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failure
 from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import DriveFailed, NightferryError, unforeseen
 from transfer.jobs.send.ahead import WorkAhead
 from transfer.jobs.send.ending import ending, failed
@@ -27,7 +28,6 @@ from transfer.jobs.send.pace import Stopwatch
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
-from transfer.surroundings import Surroundings
 
 
 class SendRun:

@@ -15,6 +15,7 @@ from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
 from transfer.engine.copy.destination import Destination
 from transfer.engine.copy.rounds import Rounds
 from transfer.engine.medium import PinnedFolder, this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import DriveFailed
 from transfer.events import nobody
 from transfer.jobs.file.account import Account
@@ -27,7 +28,6 @@ from transfer.jobs.file.receiving import Filing, Receiving
 from transfer.jobs.file.skies import Skies
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 NIGHT = "2026-03-14"
 

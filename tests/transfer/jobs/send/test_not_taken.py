@@ -8,12 +8,12 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.nights import EVENING_NS, fits, noise
 from transfer.engine.medium import this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
 from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 TAKES_FITS = 'kind = "frames"\ntake = ["**/*.fits"]\nleave = ["previews/"]'
 

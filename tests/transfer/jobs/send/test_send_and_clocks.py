@@ -15,13 +15,13 @@ from manifests.bags.quick import quick_verify
 from manifests.findings import FindingKind
 from tests.support.nights import Computer, assert_valid, entries, noise, payload, prepared
 from transfer.engine.medium import this_computer
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import Scope
 from transfer.records import Records
 from transfer.stop import Stop
-from transfer.surroundings import Surroundings
 
 BAG = "2026-03-14"
 NOW = datetime(2026, 3, 15, 5, 30, tzinfo=UTC)
