@@ -13,11 +13,11 @@ from manifests.bags.entries import Entry
 from tests.support.nights import Ran, assert_valid, entries, run
 from transfer.config import Config, load_config
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.events import Listener, nobody
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
-from transfer.records import Records
 from transfer.stop import Stop
 
 SITE = '[site]\nname = "Test Down"\nlatitude = 51.2\nlongitude = -1.9\n'

@@ -20,6 +20,7 @@ from manifests.bags.entries import Entry, read_entries
 from transfer.config import Config, load_config
 from transfer.engine.drive import MARK_NAME, mark_text, new_mark
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.events import Listener, nobody
 from transfer.jobs.prepare import prepare
@@ -27,7 +28,6 @@ from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import TONIGHT, Scope
-from transfer.records import Records
 from transfer.stop import Stop
 
 NIGHT = date(2026, 3, 14)

@@ -28,11 +28,11 @@ from transfer.cli.telling import worth_a_look
 from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import Medium, ReadBack, this_computer
+from transfer.engine.records import Records
 from transfer.engine.resting import let_rest
 from transfer.errors import ConfigurationError
 from transfer.events import Listener
 from transfer.jobs.check import CheckedBag, CheckOutcome, check, remember_checked
-from transfer.records import Records
 from transfer.stop import Stop
 from transfer.words import size_told
 

@@ -25,11 +25,11 @@ from transfer.cli.tables import Column, Narrow, table
 from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.plan import ClearNight, Stays
 from transfer.jobs.clear.run import ready_to_clear
-from transfer.records import Records
 from transfer.stop import Stop
 from transfer.words import counted, size_told
 

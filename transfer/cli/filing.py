@@ -18,11 +18,11 @@ from transfer.cli.signals import stop_on_signals
 from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.file.account import DeliveryResult, Sum
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
-from transfer.records import Records
 from transfer.stop import Stop
 
 _WIDTH = 78

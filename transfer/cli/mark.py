@@ -15,8 +15,8 @@ from transfer.cli.screen import screen_of
 from transfer.cli.telling import worth_a_look
 from transfer.cli.written_nights import Night
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
-from transfer.records import Records
 from transfer.stop import Stop
 
 

@@ -25,12 +25,12 @@ from transfer.cli.screen import screen_of
 from transfer.cli.telling import worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.send.outcome import told_left_behind
 from transfer.jobs.send.pace import Pace, RestsOn
 from transfer.jobs.send.preview import PlannedDrive, PlanOutcome, preview
 from transfer.jobs.send.ready import SendRequest
-from transfer.records import Records
 from transfer.stop import Stop
 from transfer.words import size_told
 

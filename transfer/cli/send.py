@@ -28,6 +28,7 @@ from transfer.cli.signals import stop_on_signals
 from transfer.cli.telling import fitted
 from transfer.config import Config, parse_duration_s
 from transfer.engine.medium import ReadBack, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
 from transfer.jobs.send.glance import headlines, read_back, ways_out
@@ -36,7 +37,6 @@ from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.receipt import receipt
 from transfer.jobs.send.run import SendRun
-from transfer.records import Records
 from transfer.stop import Stop
 
 NOTHING_SENT = {

@@ -18,7 +18,7 @@ from manifests.bags.paths import MANIFEST, acknowledgement_of, is_acknowledgemen
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import sha256_of_file
-from transfer.records import Records
+from transfer.engine.records import Records
 
 # Clocks of two computers differ, and one of them may know of no zone.
 _AHEAD_AT_MOST = timedelta(days=1)

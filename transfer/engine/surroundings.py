@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from transfer.engine.medium import Medium
+from transfer.engine.records import Records
 from transfer.events import Listener, nobody
-from transfer.records import Records
 from transfer.stop import Stop
 
 

@@ -20,9 +20,9 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.drive import read_mark
 from transfer.engine.medium import Evidence, ReadBack, drive_has_left
 from transfer.engine.medium.looking import HERE, Spelling
+from transfer.engine.records import Records
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
-from transfer.records import Records
 from transfer.words import counted
 
 

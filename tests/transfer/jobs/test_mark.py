@@ -19,11 +19,11 @@ from tests.support.desks import Desk
 from tests.support.dying import died
 from tests.support.nights import NIGHT, Computer, prepared
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, NotThere
 from transfer.jobs.index import build_index
 from transfer.jobs.mark import MarkOutcome, mark
-from transfer.records import Records
 from transfer.stop import Stop
 
 MORNING = datetime(2026, 3, 15, 9, tzinfo=UTC)

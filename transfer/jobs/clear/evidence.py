@@ -17,7 +17,7 @@ from transfer.engine.acknowledged import Received, Refused, keep, kept, received
 from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.drive import OpenDrive
 from transfer.engine.medium import ReadBack
-from transfer.records import Records
+from transfer.engine.records import Records
 
 _FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
 

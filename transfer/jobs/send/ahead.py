@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from transfer.engine.drive import OpenDrive
+from transfer.engine.records import Records
 from transfer.events import Ahead, Listener
 from transfer.jobs.send.pace import pace_of
 from transfer.jobs.send.plan import NightPlan
 from transfer.jobs.send.ready import LateNight
-from transfer.records import Records
 
 
 class WorkAhead:

@@ -15,13 +15,13 @@ from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.copy.lane import BATCH_BYTES
 from transfer.engine.copy.rounds import Opening, Rounds, Side
 from transfer.engine.drive import drive_left
+from transfer.engine.records import BagMemory, Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit
 from transfer.jobs.send.outcome import NightOutcome, night_outcome
 from transfer.jobs.send.plan import NightPlan
 from transfer.jobs.send.proving import NightReceiver, about
 from transfer.jobs.send.survey import Survey
-from transfer.records import BagMemory, Records
 
 # What is taken for the speed of a drive that was never measured.
 _BYTES_PER_S = 20e6

@@ -9,8 +9,8 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from transfer.engine.drive import OpenDrive
+from transfer.engine.records import Records, Timed
 from transfer.events import BytesDone, Event, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.records import Records, Timed
 
 # What a drive that was never measured is taken to reach.
 _WRITE_BYTES_PER_S = 20e6

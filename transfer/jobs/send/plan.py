@@ -22,10 +22,10 @@ from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
 from transfer.engine.limits import FileSystemLimits, cannot_hold
 from transfer.engine.medium import Evidence, PinnedFolder, ReadBack
+from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile
 from transfer.errors import DoesNotFit
 from transfer.jobs.send.comparing import DriveCopies, SourceContents
-from transfer.records import Records
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
 # has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.

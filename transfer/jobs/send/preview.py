@@ -12,6 +12,7 @@ from typing import Any
 from manifests.findings import Finding
 from transfer.config import Config
 from transfer.engine.drive import OpenDrive
+from transfer.engine.records import Records
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, walk
 from transfer.engine.surroundings import Surroundings
@@ -20,7 +21,6 @@ from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.pace import Pace, RestsOn, pace_of
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
-from transfer.records import Records
 from transfer.words import counted
 
 

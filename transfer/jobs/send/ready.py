@@ -11,6 +11,7 @@ from pathlib import Path
 from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, drive_failure, drives_to_use
 from transfer.engine.medium import Medium
+from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile, check_places
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
@@ -19,7 +20,6 @@ from transfer.jobs.send.not_taken import NotTaken, not_taken
 from transfer.jobs.send.plan import LeftBehind, NightPlan, plan_night, remember_compared, unfinished_nights
 from transfer.jobs.send.safety import Safety
 from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey, tonight
-from transfer.records import Records
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from datetime import date, datetime
 from transfer.engine.acknowledged import Received, keep, received
 from transfer.engine.bag.listed import Known, ListedBag, Origin
 from transfer.engine.drive import OpenDrive
+from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile
 from transfer.jobs.send.plan import Present, is_same, listed_bag
-from transfer.records import Records
 
 # Size and time of a source as it was when it was proven or acknowledged.
 _AsProven = tuple[int, int]

@@ -17,9 +17,9 @@ from transfer.config import Config, Source, SourceKind
 from transfer.config.longitude import longitude_of
 from transfer.config.patterns import near_misses
 from transfer.engine.medium import Medium
+from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
-from transfer.records import Records
 
 
 @dataclass(slots=True)

@@ -11,10 +11,10 @@ import pytest
 from tests.support.desks import Desk
 from tests.support.nights import Computer, prepared
 from transfer.engine.medium import Medium, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.run import ready_to_clear
-from transfer.records import Records
 from transfer.stop import Stop
 
 LATER = datetime(2026, 4, 1, 12, tzinfo=UTC)

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from manifests.bags.acknowledgement_keys import new_key, with_signatures
 from manifests.findings import FindingKind
 from tests.support.nights import noise
+from transfer.engine.records import Records
 from transfer.errors import ExitCode
-from transfer.records import Records
 
 NIGHT = "2026-03-14"
 OTHER = "0f0f0f0f-0000-4000-8000-000000000000"

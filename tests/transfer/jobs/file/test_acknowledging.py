@@ -20,9 +20,9 @@ from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.drive_key import KEY_NAME
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.events import Event, PhaseEnded
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge
-from transfer.records import Records
 
 
 def word(stick: Path, night: str = "2026-03-14") -> dict:

@@ -15,6 +15,7 @@ from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
 from transfer.engine.copy.destination import Destination
 from transfer.engine.copy.rounds import Rounds
 from transfer.engine.medium import PinnedFolder, this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DriveFailed
 from transfer.events import nobody
@@ -26,7 +27,6 @@ from transfer.jobs.file.items import Delivery
 from transfer.jobs.file.planning import Planner
 from transfer.jobs.file.receiving import Filing, Receiving
 from transfer.jobs.file.skies import Skies
-from transfer.records import Records
 from transfer.stop import Stop
 
 NIGHT = "2026-03-14"

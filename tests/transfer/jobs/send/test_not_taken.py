@@ -8,11 +8,11 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.nights import EVENING_NS, fits, noise
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
 from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
-from transfer.records import Records
 from transfer.stop import Stop
 
 TAKES_FITS = 'kind = "frames"\ntake = ["**/*.fits"]\nleave = ["previews/"]'

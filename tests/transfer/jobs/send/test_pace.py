@@ -9,9 +9,9 @@ import pytest
 
 from tests.support.nights import noise, prepared
 from tests.transfer.jobs.send.test_preview import planned
+from transfer.engine.records import Records, Timed
 from transfer.events import Ahead, BytesDone, FileBegan, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.send.pace import TELLING_BYTES, Pace, RestsOn, Stopwatch
-from transfer.records import Records, Timed
 
 
 def identity(stick):

@@ -8,6 +8,7 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.nights import NIGHT, assert_valid, noise, prepared
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.jobs.send.pace import RestsOn
@@ -15,7 +16,6 @@ from transfer.jobs.send.plan import LeftBehind
 from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.survey import Scope
-from transfer.records import Records
 from transfer.stop import Stop
 
 

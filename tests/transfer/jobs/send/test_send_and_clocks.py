@@ -15,12 +15,12 @@ from manifests.bags.quick import quick_verify
 from manifests.findings import FindingKind
 from tests.support.nights import Computer, assert_valid, entries, noise, payload, prepared
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.run import SendRun
 from transfer.jobs.send.survey import Scope
-from transfer.records import Records
 from transfer.stop import Stop
 
 BAG = "2026-03-14"

@@ -26,13 +26,13 @@ from tests.support.nights import (
 from tests.support.volumes import unavailable
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase
 from transfer.jobs.send.preview import preview
 from transfer.jobs.send.ready import SendRequest
 from transfer.jobs.send.survey import Scope
-from transfer.records import Records
 from transfer.stop import Stop
 
 BAG = NIGHT.isoformat()

@@ -10,8 +10,8 @@ from manifests.findings import FindingKind
 from tests.support.leases import Lease, leased
 from tests.support.nights import EVENING_NS, NIGHT, fits
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
 from transfer.jobs.send.survey import Scope, Survey, chosen_nights, survey
-from transfer.records import Records
 
 NOW = datetime(2026, 3, 15, 6, 0, tzinfo=UTC)
 OLD, NEXT = date(2026, 3, 1), date(2026, 3, 15)

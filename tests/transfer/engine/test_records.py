@@ -9,7 +9,7 @@ import pytest
 from manifests.bags.digests import Digests
 from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import known_of
-from transfer.records import Records
+from transfer.engine.records import Records
 
 NIGHT = date(2026, 3, 14)
 DRIVE = "0e1c9d2a-6d1f-4c1e-9d53-0c9d7f5a1b11"
