@@ -98,9 +98,18 @@ def _require_unsigned_fits(acknowledgement: Acknowledgement, bag: ListedBag, sig
         raise AcknowledgementError(f"it lists {strange} files that the night's bag has not")
 
 
-def keep(found: Iterable[Received | Refused], records: Records) -> None:
-    """Keep the signed ones with this computer's records."""
-    for each in found:
+def keep(found: Iterable[Received | Refused], night: date, records: Records) -> None:
+    """Keep the signed ones of a night's bag with this computer's records, and no other of that night.
+
+    An archive that has lost a file takes its acknowledgement back from the drive: what is remembered of an
+    archive that the bag has nothing of counts no more. A drive that was never filed says so as well, and the
+    one that was filed says it again.
+    """
+    judged = list(found)
+    here = {each.acknowledgement.archive_id for each in judged if isinstance(each, Received)}
+    for archive_id in records.archives_that_sign() - here:
+        records.drop_signed(archive_id, night)
+    for each in judged:
         if isinstance(each, Received) and each.is_signed:
             acknowledgement = each.acknowledgement
             records.keep_signed(

@@ -203,6 +203,13 @@ class Records:
         if not known:
             self._put(name, content)
 
+    def drop_signed(self, archive_id: str, night: date) -> None:
+        """Forget what an archive has signed of a night."""
+        below = f"signed/{archive_id}/{night.isoformat()}"
+        for name in self._names(below):
+            with contextlib.suppress(OSError):
+                (self.folder / below / name).unlink()
+
     def signed_acknowledgements(self) -> Iterator[tuple[date, bytes]]:
         """Yield the acknowledgements that were kept, each with its night."""
         for archive_id in self._names("signed"):

@@ -90,7 +90,8 @@ def evidence_of(
         for night in _nights_on(drive):
             bag = ListedBag(drive.folder, night.isoformat())
             judged = list(received(bag, night, records, now))
-            keep(judged, records)
+            if records.own_in_bag(drive.mark.id, night):
+                keep(judged, night, records)
             came += [each for each in judged if isinstance(each, Received)]
             found.findings += [_refused(each, drive) for each in judged if isinstance(each, Refused)]
             _add_drive(found, drive, bag, night, records)

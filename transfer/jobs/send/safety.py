@@ -91,7 +91,7 @@ class Safety:
         if fingerprint is None or self._records.has_acknowledgements_of(drive.mark.id, night, fingerprint):
             return
         found = list(received(bag, night, self._records, self._now))
-        keep(found, self._records)
+        keep(found, night, self._records)
         told = [file for each in found if isinstance(each, Received) for file in each.acknowledgement.files]
         if not told:
             return

@@ -181,6 +181,17 @@ def test_whatever_byte_of_an_acknowledgement_is_changed_nothing_more_goes_by_it(
     shutil.rmtree(carried.computer.records / "signed", ignore_errors=True)
 
 
+def test_an_acknowledgement_that_the_archive_has_taken_back_counts_no_more(carried):
+    carried.clear(delete=False)  # which remembers it
+    path = acknowledgement(carried)
+    tags = carried.stick / NIGHT / "tagmanifest-sha256.txt"
+    lines = [line for line in tags.read_text().splitlines() if path.name not in line]
+    tags.write_text("\n".join(lines) + "\n")
+    path.unlink()
+    assert carried.clear().deleted == 0
+    assert not list((carried.computer.records / "signed").rglob("*.json"))
+
+
 def test_without_its_key_a_computer_believes_nothing_that_was_signed_with_it(carried):
     (carried.computer.records / "archive-key.txt").unlink()
     outcome = carried.clear()
