@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from manifests.bags.entries import Entry
 from manifests.findings import Finding
+from manifests.frames.endings import counts_as_a_frame
 from manifests.frames.frame import Frame, FrameType
 
 
@@ -28,11 +29,15 @@ class Count:
 
 @dataclass(slots=True)
 class Summary:
-    """The sums, updated entry by entry. Findings have `source/original` as their path."""
+    """The sums, updated entry by entry. Findings have `source/original` as their path.
+
+    `unread_frames` are frames by their names of which no header is known: not FITS, or not readable.
+    """
 
     files: int = 0
     size_bytes: int = 0
     logs: int = 0
+    unread_frames: int = 0
     perhaps_memory: int = 0
     groups: dict[Group, Count] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
@@ -44,10 +49,12 @@ class Summary:
         self.perhaps_memory += entry.read_back != "medium"
         where = f"{entry.source}/{entry.original}"
         self.findings += [Finding(found.kind, found.detail, where) for found in entry.findings]
-        if entry.frame is None:
-            self.logs += 1
-        else:
+        if entry.frame is not None:
             self._add_frame(entry.frame)
+        elif counts_as_a_frame(entry.original):
+            self.unread_frames += 1
+        else:
+            self.logs += 1
 
     def _add_frame(self, frame: Frame) -> None:
         light = frame.frame_type is FrameType.LIGHT

@@ -15,6 +15,12 @@ if TYPE_CHECKING:
     from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 
 NOTHING_SENT = "NOTHING WAS SENT."
+_TYPE_NOUNS = {
+    FrameType.DARK: "dark",
+    FrameType.FLAT: "flat",
+    FrameType.BIAS: "bias frame",
+    FrameType.DARK_FLAT: "dark flat",
+}
 
 
 def headlines(outcome: SendOutcome) -> list[str]:
@@ -99,11 +105,20 @@ def _what_is_in(summary: Summary) -> str:
     by_type: dict[str, int] = defaultdict(int)
     for group, count in summary.groups.items():
         if group.frame_type is not FrameType.LIGHT:
-            by_type[group.frame_type.value if group.frame_type else "frame of unknown type"] += count.frames
+            by_type[_noun_of(group.frame_type)] += count.frames
     others += [counted(number, kind) for kind, number in sorted(by_type.items())]
+    others += [_without_header(summary.unread_frames)] if summary.unread_frames else []
     others += [counted(summary.logs, "log")] if summary.logs else []
     targets = [f"{target}: {', '.join(filters)}" for target, filters in lights.items()]
     return "; ".join([*targets, *([", ".join(others)] if others else [])]) or "nothing"
+
+
+def _noun_of(frame_type: FrameType | None) -> str:
+    return "other frame" if frame_type is None else _TYPE_NOUNS[frame_type]
+
+
+def _without_header(number: int) -> str:
+    return f"{counted(number, 'frame')} without a readable header"
 
 
 def ways_out(nights: Sequence[NightOutcome]) -> Iterator[str]:

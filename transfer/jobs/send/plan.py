@@ -14,7 +14,7 @@ from manifests.bags.entries import Entry, EntryError
 from manifests.bags.paths import PAYLOAD, SET_ASIDE, TAG_MANIFEST
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
-from manifests.frames.endings import looks_like_an_image
+from manifests.frames.endings import counts_as_a_frame
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
 from transfer.engine.bag.open import leftover_bytes
 from transfer.engine.bag.readback import evidence_of_reading
@@ -40,7 +40,8 @@ class NightPlan:
     """One night on one drive: what is to be carried, what waits to be read back, what cannot go.
 
     `listed` is the night's bag as it lies on the drive. `there` files are on the drive and proven by an
-    earlier run, `waiting` ones only wait to be read back; `frames` counts the files that are images.
+    earlier run, `waiting` ones only wait to be read back; `frames` counts its frames by their
+    names.
     `doubtful` are listed paths that were perhaps read from memory, where they can be read from the medium
     now; `doubt` says why they cannot, where that is so.
     `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose
@@ -370,12 +371,12 @@ class _Comparison:
         return None if evidence.read_back is ReadBack.MEDIUM else evidence
 
     def _count_frames(self, files: Sequence[SourceFile]) -> int:
-        """Count the images among the night's files, and among those that wait and have no source any more."""
+        """Count the frames among the night's files, and among those that wait and have no source any more."""
         paths = [file.path for file in files]
         if self.left:
             present = {(file.source, file.path) for file in files}
             paths += [path for source, path in self.left if (source, path) not in present]
-        return sum(map(looks_like_an_image, paths))
+        return sum(map(counts_as_a_frame, paths))
 
     def _is_there(self, file: SourceFile, present: Present) -> bool:
         """Count a file that the bag has as it is; most files of most runs are."""

@@ -134,6 +134,8 @@ def frames_table(summary: Summary) -> Iterator[str]:
     """Yield the frames of a night, a line for each type, target and filter, and the number of other files."""
     for group, count in sorted(summary.groups.items(), key=_group_order):
         yield f"  {_group_name(group)}{_count(count)}"
+    if summary.unread_frames:
+        yield f"  {'without a readable header':<43}{summary.unread_frames:>5}"
     if summary.logs:
         yield f"  {'logs and others':<43}{summary.logs:>5}"
 

@@ -2,12 +2,14 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import FrameType
+from tests.support.nights import Computer
 from transfer.engine.drive import new_mark
 from transfer.engine.medium import ReadBack
 from transfer.errors import DoesNotFit, DriveFailed, ExitCode
@@ -220,3 +222,16 @@ def test_a_clock_that_was_set_back_makes_no_duration_below_nothing():
     said = " ".join(text.split())
     assert "ended when the clock, which was set back meanwhile, said 2026-03-15 at 04:00:00 UTC" in said
     assert "took" not in said
+
+
+def test_every_line_counts_frames_and_logs_alike(computer: Computer, stick: Path):
+    computer.small_night()
+    computer.frame("bias.fits", kind="Bias Frame", target="")
+    computer.frame("bias 2.fits", kind="Bias Frame", target="")
+    computer.frame("no header.fits", b"SIMPLE  =                    T / and no more")
+    computer.frame("M 51/raw.cr2", b"II*\0 as a camera writes it")
+    computer.log("screen.png", b"\x89PNG\r\n\x1a\n as a program keeps it beside its log")
+    text = " ".join(receipt(computer.send(stick)).split())
+    assert "SAFE ON 'Field stick': 7 frames and 3 logs." in text
+    assert "M 51: Ha 2; 2 bias frames, 1 dark, 2 frames without a readable header, 3 logs" in text
+    assert "without a readable header 2 logs and others 3" in text
