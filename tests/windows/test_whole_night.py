@@ -39,7 +39,7 @@ def test_a_night_goes_from_the_telescope_through_the_drive_into_the_archive(rig,
         sent = _told(rig.run("send", *config, "--json"))
         assert (sent["files_proven"], sent["files_unproven"], sent["safe_to_pull"]) == (6, 0, True)
         assert computer.fingerprint() == before
-        assert "EVERYTHING" in (stick.path / "READ ME FIRST.txt").read_text(encoding="utf-8")
+        assert "SAFE ON 'Field stick'" in (stick.path / "READ ME FIRST.txt").read_text(encoding="utf-8")
         assert_valid(stick.path / "2026-03-14")
         assert f"data/frames/{GREEK}" in listed_truly(stick.path / "2026-03-14")
         again = _told(rig.run("send", *config, "--json"))
