@@ -16,8 +16,12 @@ from transfer.engine.medium import PinnedFolder
 
 
 class ProvenContent(NamedTuple):
-    """A file of the archive: where it came from, its content, and when it was last equal to its digest."""
+    """A file of the archive: where it came from, its content, and when it was last equal to its digest.
 
+    `path` is where it lies below the archive.
+    """
+
+    path: str
     source: str
     original: str
     sha256: str
@@ -40,7 +44,12 @@ def proven_contents(archive: PinnedFolder) -> Iterator[ProvenContent]:
             proof = proofs.of(entry.path)
             if proof is not None and proof.from_medium and _is_as_it_was(listed, entry, proof):
                 yield ProvenContent(
-                    entry.source, entry.original, entry.digests.sha256, entry.size_bytes, proof.read_utc
+                    listed.at(entry.path),
+                    entry.source,
+                    entry.original,
+                    entry.digests.sha256,
+                    entry.size_bytes,
+                    proof.read_utc,
                 )
 
 

@@ -60,7 +60,8 @@ class _Held:
 class Removal:
     """Removes files from their sources' pinned folders. What it did is in `removed` and `stays`.
 
-    `copies` are those on drives that are here, by SHA-256.
+    `copies` are those on drives and in archives that are here, by SHA-256: each is read before a source goes
+    that relies on it, since a copy can have changed without any change of its size or time.
     """
 
     folders: Mapping[str, PinnedFolder]
@@ -126,10 +127,24 @@ class Removal:
             same = (facts.st_size, facts.st_mtime_ns) == (file.size_bytes, file.modified_ns)
             _require(same, "it has changed since it was looked at")
             _require(self._is_proven(going, descriptor), "its content is not what is proven elsewhere")
+            self._require_copies(going)
         except BaseException:
             _close(descriptor)
             raise
         return _Held(going, descriptor, facts)
+
+    def _require_copies(self, going: MayGo) -> None:
+        """Check that the copies that are here still have the content. Raises _Kept."""
+        for copy in self.copies.get(going.version.sha256, ()):
+            try:
+                _, whole = _beginning_and_whole(copy, 0)
+            except OSError as error:
+                raise _Kept(f"its copy on {copy.place.told} cannot be read ({error.strerror})") from error
+            step = "nightferry check says what of it holds"
+            _require(
+                whole == going.version.sha256,
+                f"its copy on {copy.place.told} is not what was proven there any more; {step}",
+            )
 
     def _is_proven(self, going: MayGo, descriptor: int) -> bool:
         """Return whether an open file has the content that is proven elsewhere, or begins it."""
@@ -209,7 +224,7 @@ def _marks(facts: os.stat_result) -> tuple[int, ...]:
 def _beginning_and_whole(copy: Copy, size_bytes: int) -> tuple[str, str]:
     """Return the SHA-256 of a copy's first bytes, and of all of it. Raises OSError."""
     beginning, whole, left = hashlib.sha256(), hashlib.sha256(), size_bytes
-    with os.fdopen(copy.drive.folder.open_file(copy.path), "rb", buffering=0) as file:
+    with os.fdopen(copy.folder.open_file(copy.path), "rb", buffering=0) as file:
         while block := file.read(BLOCK_BYTES):
             whole.update(block)
             beginning.update(block[:left])

@@ -16,7 +16,7 @@ from transfer.archive.proven import proven_contents
 from transfer.engine.acknowledged import Received, Refused, keep, kept, received
 from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.drive import OpenDrive
-from transfer.engine.medium import ReadBack
+from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.records import Records
 
 _FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
@@ -43,9 +43,10 @@ class Version(NamedTuple):
 
 
 class Copy(NamedTuple):
-    """A copy on a drive that is here: the path below its root."""
+    """A copy on a drive or in an archive that is here: the path below its folder."""
 
-    drive: OpenDrive
+    place: Place
+    folder: PinnedFolder
     path: str
 
 
@@ -139,7 +140,7 @@ def _add_drive(found: Evidence, drive: OpenDrive, bag: ListedBag, night: date, r
             if is_there and is_own and entry.read_back == _FROM_MEDIUM:
                 origin, sha256 = (entry.source, entry.original), entry.digests.sha256
                 found.add(origin, Version(sha256, entry.size_bytes), place, proven, sure=True)
-                found.copies.setdefault(sha256, []).append(Copy(drive, bag.at(entry.path)))
+                found.copies.setdefault(sha256, []).append(Copy(place, drive.folder, bag.at(entry.path)))
                 found.nights.setdefault(origin, night)
     except EntryError as error:
         found.findings.append(Finding(FindingKind.MALFORMED, str(error), f"{drive.name}/{bag.path}"))
@@ -164,3 +165,4 @@ def _add_archive(found: Evidence, archive: OpenArchive) -> None:
     for each in proven_contents(archive.folder):
         version = Version(each.sha256, each.size_bytes)
         found.add((each.source, each.original), version, place, each.read_back_utc, sure=True)
+        found.copies.setdefault(each.sha256, []).append(Copy(place, archive.folder, each.path))

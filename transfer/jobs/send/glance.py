@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -28,11 +28,15 @@ def headlines(outcome: SendOutcome) -> list[str]:
     places: dict[str, list[NightOutcome]] = defaultdict(list)
     for night in outcome.nights:
         places[night.place].append(night)
-    return [_headline(outcome, nights) for nights in places.values()] or [NOTHING_SENT]
+    names = Counter(nights[0].drive for nights in places.values())
+    return [
+        _headline(outcome, nights, where=f" at {place}" if names[nights[0].drive] > 1 else "")
+        for place, nights in places.items()
+    ] or [NOTHING_SENT]
 
 
-def _headline(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:
-    drive = f"ON {nights[0].drive!r}"
+def _headline(outcome: SendOutcome, nights: Sequence[NightOutcome], where: str) -> str:
+    drive = f"ON {nights[0].drive!r}{where}"
     reason = _not_safe(outcome, nights)
     if reason:
         return f"NOT SAFE {drive}: {reason}."
@@ -75,12 +79,13 @@ def glance(outcome: SendOutcome) -> Iterator[str]:
     for night in outcome.nights:
         where = f" on {night.drive!r}" if several else ""
         yield f"{night.night.isoformat()}{where}  {_what_of(night)}"
-    if outcome.nights:
-        yield read_back(outcome.nights)
+    if any(night.proven for night in outcome.nights):
+        yield read_back([night for night in outcome.nights if night.proven])
         yield from ways_out(outcome.nights)
     missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
     left = [outcome.nights_passed_by()] if outcome.left_behind else []
-    yield from missed + left or ["Not carried: nothing that is known of."]
+    unproven = any(night.proven < night.files for night in outcome.nights)
+    yield from missed + left or ([] if unproven else ["Not carried: nothing that is known of."])
 
 
 def _what_of(night: NightOutcome) -> str:

@@ -50,20 +50,27 @@ class NotTaken:
         }
 
 
-def not_taken(seen: Survey, nights: Collection[date], medium: Medium) -> tuple[NotTaken, ...]:
+def not_taken(
+    seen: Survey, nights: Collection[date], earlier: Collection[date], medium: Medium
+) -> tuple[NotTaken, ...]:
     """Return what no pattern takes of these nights (by the files' own times), by source and ending.
 
+    Of `earlier` nights only the images count: they are named at every dawn until they are taken or left.
     A file whose name does not say that it is an image is opened for its first bytes.
     """
-    files = [file for night in sorted(nights) for file in seen.not_taken.get(night, ())]
+    files = [(file, False) for night in sorted(nights) for file in seen.not_taken.get(night, ())]
+    before = sorted(set(earlier) - set(nights))
+    files += [(file, True) for night in before for file in seen.not_taken.get(night, ())]
     if not files:
         return ()
     taken = {_place(seen, file) for file in _all_files(seen)}
     groups: dict[tuple[str, str, bool], list[str]] = {}
-    for file in files:
-        if _place(seen, file) not in taken:  # nor by another source
-            key = (file.source, _ending(file.path), _is_image(seen, file, medium))
-            groups.setdefault(key, []).append(file.path)
+    for file, images_only in files:
+        if _place(seen, file) in taken:  # by another source
+            continue
+        is_image = _is_image(seen, file, medium)
+        if is_image or not images_only:
+            groups.setdefault((file.source, _ending(file.path), is_image), []).append(file.path)
     return tuple(NotTaken(*key, tuple(sorted(paths))) for key, paths in sorted(groups.items()))
 
 

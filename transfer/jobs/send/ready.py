@@ -46,7 +46,8 @@ class Ready:
     `asked_for` are the nights that it is for, and `plans` these on each drive, the newest first. `late` are
     earlier nights to catch up with after these, the newest first, as far as room and time go: each is
     planned when its turn comes, since to compare it may mean to read it. `left_behind` are nights that the
-    run leaves alone, and `not_taken` are files of the nights asked for that no pattern takes.
+    run leaves alone, and `not_taken` are files that no pattern takes: those of the nights asked for,
+    and the images of earlier nights that a run would catch up with.
     """
 
     survey: Survey
@@ -97,9 +98,11 @@ def make_ready(
     plans = [plan for drive in drives for plan in planning.plans_on(drive, request.scope)]
     newest_first = tuple(sorted(plans, key=lambda plan: plan.night, reverse=True))
     asked_for = {plan.night for plan in plans} | set(chosen_nights(seen, request.scope, frozenset()))
-    late, left_behind = planning.others(drives, asked_for, _window(seen, request.scope, config))
+    since = _window(seen, request.scope, config)
+    late, left_behind = planning.others(drives, asked_for, since)
     nights = tuple(sorted(asked_for, reverse=True))
-    passed_over = not_taken(seen, _also_later(seen, asked_for, request.scope), around.medium)
+    earlier = [night for night in seen.not_taken if since is not None and night >= since]
+    passed_over = not_taken(seen, _also_later(seen, asked_for, request.scope), earlier, around.medium)
     return Ready(seen, tuple(drives), nights, newest_first, late, left_behind, passed_over, planning)
 
 
@@ -145,10 +148,11 @@ class _Planning:
     def _asked_for(self, drive: OpenDrive, night: date, scope: Scope) -> Sequence[SourceFile]:
         """Return the files of a night that are to be on a drive.
 
-        Unless a person asks for the night, those are not that an archive has and the drive has not any more.
+        Unless a person asks for the night, those are not that an archive has, or that were checked, and that
+        this drive had and has not any more. A drive that never had the night gets all of it.
         """
         files = self.survey.nights.get(night, ())
-        if not scope.is_tonight:
+        if not scope.is_tonight or not self.records.own_in_bag(drive.mark.id, night):
             return files
         let_go = self.safety.released(night, files)
         if let_go:

@@ -386,6 +386,21 @@ def test_an_archive_that_is_here_is_asked_itself(carried):
     assert carried.why(outcome)[LIGHT] == "proven in 1 of 2 places; drive 'Field stick'"
 
 
+@pytest.mark.parametrize("where", ["archive", "drive"])
+def test_a_copy_that_is_here_is_read_before_a_source_goes_that_relies_on_it(carried, where):
+    carried.computer.more = f"[archive]\nfolder = '{carried.desk.archive}'\n"
+    carried.computer.configure()
+    root = carried.desk.archive if where == "archive" else carried.stick
+    copy = next(root.rglob("light 1.fits"))
+    facts, content = copy.stat(), bytearray(copy.read_bytes())
+    content[-3000] ^= 1
+    copy.write_bytes(content)
+    os.utime(copy, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    outcome = carried.clear()
+    assert carried.files() == [LIGHT]
+    assert "is not what was proven there any more" in carried.why(outcome)[LIGHT]
+
+
 def test_two_drives_count_for_two(home):
     other = prepared(home.stick.with_name("other"), "Second stick")
     home.computer.drives.append(f"name = 'Second stick'\nfolder = '{other}'")

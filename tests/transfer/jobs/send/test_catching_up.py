@@ -282,6 +282,17 @@ def test_a_night_that_was_checked_on_its_drive_may_leave_it_by_hand(volumes, com
         assert (nights(outcome), outcome.left_behind) == ([(TONIGHT, 1, 1)], ())
 
 
+def test_another_drive_gets_the_night_whatever_was_checked_on_the_first(volumes, computer, stick):
+    computer.small_night()
+    with volumes("ext4") as drive:
+        prepared(drive.path)
+        computer.send(drive.path)
+        assert computer.command("check", drive.path).exit == 0
+    outcome = computer.send(stick)
+    assert nights(outcome) == [(BEFORE, 5, 5)]
+    assert_valid(stick / BEFORE.isoformat())
+
+
 def test_what_came_onto_the_drive_after_the_check_is_asked_for(volumes, computer):
     computer.small_night()
     with volumes("ext4") as drive:

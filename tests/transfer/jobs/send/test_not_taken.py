@@ -97,11 +97,18 @@ def test_what_another_source_takes_is_carried_and_no_news(choosy, stick):
     assert (outcome.exit_code, outcome.not_taken) == (ExitCode.PROVEN, ())
 
 
-def test_images_of_another_night_are_not_told_every_dawn(choosy, stick):
+@pytest.mark.parametrize(("days", "exit_code"), [(5, 1), (29, 1), (40, 0)])
+def test_images_of_earlier_nights_are_told_for_as_long_as_nights_are_caught_up_with(
+    choosy, stick, days, exit_code
+):
     put(choosy, "old.cr2")
-    path = choosy.frames / "old.cr2"
-    os.utime(path, ns=(EVENING_NS, EVENING_NS - 5 * 86400 * 10**9))
-    assert choosy.send(stick).exit_code is ExitCode.PROVEN
+    put(choosy, "old.txt")
+    for name in ("old.cr2", "old.txt"):
+        os.utime(choosy.frames / name, ns=(EVENING_NS, EVENING_NS - days * 86400 * 10**9))
+    for _ in range(2):
+        outcome = choosy.send(stick)
+        assert outcome.exit_code == exit_code
+        assert told(outcome) == ({("frames", ".cr2"): (True, ("old.cr2",))} if exit_code else {})
 
 
 def test_images_of_a_night_of_which_nothing_is_taken_are_told(choosy, stick):

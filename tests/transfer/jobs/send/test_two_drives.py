@@ -37,6 +37,19 @@ def test_one_full_drive_takes_no_safety_from_the_other(one_too_small):
     assert "Field stick" not in full
 
 
+def test_a_drive_that_got_nothing_says_nothing_of_a_read_back(one_too_small):
+    _, _, small = one_too_small
+    assert "Read back from the medium" not in receipt_of(small)
+    assert "nothing that is known of" not in receipt_of(small)
+
+
+def test_drives_of_one_name_are_told_apart_by_their_places(computer, stick, tmp_path):
+    computer.small_night()
+    twin = prepared(tmp_path / "twin")
+    said = flat(computer.command("send", "--drive", stick, "--drive", twin).out)
+    assert all(f"SAFE ON 'Field stick' at {each}: 3 frames" in said for each in (stick, twin))
+
+
 def test_the_screen_says_of_each_drive_how_it_stands(volumes, computer, stick):
     computer.frames_of(8, 3 << 20)
     with volumes("exfat", size_mb=20) as drive:
