@@ -63,6 +63,16 @@ class Pristine:
         shutil.copytree(self.copy / "records", self.scene.computer.records)
 
 
+_SHARED: list[ExitStack] = []
+
+
+def let_go_of_shared_drives() -> None:
+    """Take down the drives that the trials of this process share: later tests would find them connected."""
+    while _SHARED:
+        _SHARED.pop().close()
+    pristine.cache_clear()
+
+
 Scenes = Callable[[Trial], AbstractContextManager[tuple[Scene, Volume]]]
 
 
@@ -71,6 +81,7 @@ def pristine(fault: str, on: str, scenes: Scenes) -> Pristine:
     """Make a drive that holds; all trials of the process share it, and its end takes it down."""
     held = ExitStack()
     atexit.register(held.close)
+    _SHARED.append(held)
     scene, drive = held.enter_context(scenes(Trial(fault, on, 0, 0)))
     root = scene.root
     scene.begin_session()

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.faults.damage import let_go_of_shared_drives
 from tests.faults.on_windows import UNDER_WINE
 from tests.faults.registry import FAULTS
 from tests.faults.run import Row, try_number
@@ -23,6 +25,12 @@ def _share() -> list[tuple[Fault, str, int]]:
         for fault in FAULTS
         for number in range(fault.slice_count)
     ]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _shared_drives_go_at_the_end() -> Iterator[None]:
+    yield
+    let_go_of_shared_drives()
 
 
 @pytest.mark.volume

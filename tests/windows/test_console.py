@@ -132,6 +132,7 @@ def test_ctrl_c_ends_a_run_in_order(rig, computer, stick):
 
 def test_the_signal_of_ctrl_break_and_of_a_console_that_is_closed_ends_a_run_in_order(rig, computer, stick):
     # Wine has no console here that could send the event: the run raises the signal itself.
+    computer.frames_of(24, 1 << 20)  # far more than is carried by then
     ran = rig.let_go(rig.at_a_call("break", 150, *_SEND, "--config", computer.file))
     assert (ran.exit, "signal SIGBREAK" in ran.document["message"]) == (6, True), ran.out + ran.err
     assert rig.run("send", "--drive", "e:", "--config", computer.file).exit == 0

@@ -108,7 +108,7 @@ def test_a_folder_on_the_systems_disk_is_told(tmp_path):
 )
 def test_a_volume_says_what_it_cannot_hold_and_whether_it_can_be_proven(volumes, kind, largest, medium):
     with volumes(kind) as drive:
-        outcome = prepared(drive.path)
+        outcome = prepared(drive.path, f"Stick for {kind} alone")  # what else is connected has other names
         assert outcome.limits.largest_file_bytes == largest
         assert from_memory(outcome) is not medium
         assert outcome.as_json()["read_back"] == ("medium" if medium else "perhaps memory")
