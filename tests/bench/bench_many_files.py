@@ -34,6 +34,8 @@ for folder, _, names in os.walk(sys.argv[1]):
         facts.st_size, facts.st_mtime_ns
 """
 NIGHTFERRY = Path(sys.executable).with_name("nightferry")
+# An installed program has its modules compiled: no setting of this shell may have each run compile them again.
+AS_INSTALLED = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 EVENING_S = 1_773_520_000  # 2026-03-14, 20:26 UTC
 
 
@@ -47,7 +49,7 @@ class Run(NamedTuple):
 
 def run(*command: str | Path) -> Run:
     began = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=AS_INSTALLED)
     _, status, used = os.wait4(process.pid, 0)
     if os.waitstatus_to_exitcode(status) != 0:
         raise SystemExit(f"{command} failed")

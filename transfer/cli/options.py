@@ -15,7 +15,8 @@ import click
 
 from manifests.bags.paths import shown
 from transfer.cli.written_nights import NIGHT_HELP, Night
-from transfer.errors import ConfigurationError, NightferryError, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import ConfigurationError, NightferryError
 
 if TYPE_CHECKING:
     from transfer.config import Config

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from transfer.engine.copy.troubles import OF_A_DRIVE, Words
-from transfer.errors import DriveFailed, NightferryError, StoppedEarly, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import DriveFailed, NightferryError, StoppedEarly
 from transfer.stop import Stop
 
 _LOOK_S = 0.1

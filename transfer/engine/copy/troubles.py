@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import PinnedFolder, drive_has_left, drive_is_full
-from transfer.errors import DoesNotFit, DriveFailed, NightferryError, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import DoesNotFit, DriveFailed, NightferryError
 
 _FAILURES_ENDURED = 3
 

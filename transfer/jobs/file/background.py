@@ -8,7 +8,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
-from transfer.errors import unforeseen
+from transfer.engine.unforeseen import unforeseen
 
 _LOOK_S = 0.2
 

@@ -21,7 +21,8 @@ from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge, take_back
 from transfer.jobs.file.background import Background

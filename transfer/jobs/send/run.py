@@ -18,7 +18,8 @@ from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failu
 from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import DriveFailed, NightferryError, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import DriveFailed, NightferryError
 from transfer.jobs.send.ahead import WorkAhead
 from transfer.jobs.send.ending import ending, failed
 from transfer.jobs.send.glance import headlines

@@ -8,7 +8,8 @@ import threading
 
 import pytest
 
-from transfer.errors import DriveFailed, ExitCode, NightferryError, NotThere, Unforeseen, unforeseen
+from transfer.engine.unforeseen import unforeseen
+from transfer.errors import DriveFailed, ExitCode, NightferryError, NotThere, Unforeseen
 
 
 @pytest.mark.parametrize("code", [errno.ENOTCONN, errno.ENODEV, errno.ESTALE])
