@@ -34,7 +34,7 @@ for folder, _, names in os.walk(sys.argv[1]):
         facts.st_size, facts.st_mtime_ns
 """
 NIGHTFERRY = Path(sys.executable).with_name("nightferry")
-# An installed program has its modules compiled: no setting of this shell may have each run compile them again.
+# An installed program has its modules compiled: no setting of a shell may have each run compile them again.
 AS_INSTALLED = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 EVENING_S = 1_773_520_000  # 2026-03-14, 20:26 UTC
 
