@@ -73,7 +73,7 @@ class SmallArchive:
 
     @property
     def config(self) -> Config:
-        return Config(file=self.root.parent / "nightferry.toml", archive=Archive(self.root))
+        return Config(file=self.root.parent / "nightferry.toml", archives=(Archive(self.root),))
 
     def light(
         self, name: str, target: str = "M 33", filter_name: str = "Ha", night: date = NIGHT, **cards: Any

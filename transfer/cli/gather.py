@@ -20,7 +20,6 @@ from transfer.cli.options import (
     ends_with_exit_code,
     print_json,
     say,
-    the_config,
 )
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
@@ -138,8 +137,8 @@ def _gather(
     request: GatherRequest, config_file: str | None, archive_folder: Path | None, as_json: bool
 ) -> GatherOutcome:
     chosen, tolerances = chosen_archive(config_file, archive_folder), Tolerances()
-    if archive_folder is None or config_file is not None:
-        tolerances = the_config(config_file).calibration
+    if chosen.config is not None and (chosen.config_file is not None or config_file is not None):
+        tolerances = chosen.config.calibration
     stop = Stop()
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     with Progress(shown=not as_json) as progress:

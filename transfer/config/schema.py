@@ -32,6 +32,7 @@ class Key(NamedTuple):
 class Section(NamedTuple):
     """A table of the file (`[name]`, or `[[name]]` where there may be many) and the setting it gives.
 
+    One of which there may be many can also be a single table where it is `often_one`; several need names.
     Its keys are `keys`, or, with `names`, names that are given a list of spellings each: the person's own,
     or those of `known`. `check` returns the key that does not go with the others, and what is expected of
     it; `above` names the section that it lies in.
@@ -42,6 +43,7 @@ class Section(NamedTuple):
     make: Callable[..., object]
     keys: tuple[Key, ...] = ()
     many: bool = False
+    often_one: bool = False
     names: bool = False
     known: Callable[[], tuple[str, ...]] | None = None
     check: Callable[[Any], tuple[str, str] | None] | None = None
@@ -51,7 +53,7 @@ class Section(NamedTuple):
     def header(self) -> str:
         """The line that begins the section in the file."""
         name = f"{self.above}.{self.name}" if self.above else self.name
-        return f"[[{name}]]" if self.many else f"[{name}]"
+        return f"[[{name}]]" if self.many and not self.often_one else f"[{name}]"
 
 
 def _known_facts() -> tuple[str, ...]:
@@ -140,7 +142,14 @@ SECTIONS = (
         (Key("name", "name", values.text, required=True), Key("folder", "folder", values.folder)),
         many=True,
     ),
-    Section("archive", "archive", Archive, (Key("folder", "folder", values.folder, required=True),)),
+    Section(
+        "archive",
+        "archives",
+        Archive,
+        (Key("folder", "folder", values.folder, required=True), Key("name", "name", values.text)),
+        many=True,
+        often_one=True,
+    ),
     Section("failure", "failures", _failure, (Key("event", "event", values.text, required=True),), many=True),
     Section(
         "send",
@@ -204,10 +213,14 @@ class _Reading:
         where = f"{above}.{section.name}" if above else section.name
         if not section.many:
             return self._table(section, where, written)
+        if section.often_one and not isinstance(written, list):
+            return (self._table(section, where, written),)
         if not isinstance(written, list):
             self._problem(where, written, f"{section.header}, in double brackets")
             return None
         made = [self._table(section, f"{where}[{at}]", each) for at, each in enumerate(written, 1)]
+        if section.often_one:
+            self._stand_apart(section, written, made)
         self._names_differ(section, written)
         return tuple(made)
 
@@ -280,6 +293,20 @@ class _Reading:
             key.read(None, self.around)
         except Unfit as unfit:
             self.problems.append(ConfigProblem(where, "", unfit.expected))
+
+    def _stand_apart(self, section: Section, written: list[Any], made: list[Any]) -> None:
+        """Refuse several tables without names, and one folder that is given to two of them."""
+        folders = [None if each is None else each.folder for each in made]
+        for at, (table, folder) in enumerate(zip(written, folders, strict=True), 1):
+            if len(made) > 1 and isinstance(table, dict) and "name" not in table:
+                where, expected = f"{section.name}[{at}].name", "a name, for there are several"
+                self.problems.append(ConfigProblem(where, "", expected))
+            if folder is not None and folder in folders[: at - 1]:
+                where, expected = (
+                    f"{section.name}[{at}].folder",
+                    f"a folder that no other [[{section.name}]] has",
+                )
+                self._problem(where, table["folder"], expected)
 
     def _names_differ(self, section: Section, written: list[Any]) -> None:
         """Refuse a name given twice: upper and lower case make no difference on many file systems."""

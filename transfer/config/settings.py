@@ -54,9 +54,15 @@ class DriveName:
 
 @dataclass(frozen=True, slots=True)
 class Archive:
-    """Where the archive is."""
+    """Where an archive is, and its name, which it has where there are several."""
 
     folder: Path
+    name: str = ""
+
+    @property
+    def label(self) -> str:
+        """The archive as messages call it: by its name, else by its folder."""
+        return self.name or str(self.folder)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,7 @@ class ClearOptions:
 class Config:
     """All that a nightferry.toml says; folders are absolute.
 
+    Of several `archives` the first is the one that is asked.
     `records_folder` is where receipts, and what was learned about the sources, are kept on this
     computer; None where the file leaves that to the program. `targets`, `filters`, `telescopes` and
     `cameras` give the name to use for what is written in a header, `keywords` the header's keywords that
@@ -93,7 +100,7 @@ class Config:
     site: Site | None = None
     sources: tuple[Source, ...] = ()
     drives: tuple[DriveName, ...] = ()
-    archive: Archive | None = None
+    archives: tuple[Archive, ...] = ()
     send: SendOptions = SendOptions()
     clear: ClearOptions = ClearOptions()
     records_folder: Path | None = None
@@ -104,3 +111,8 @@ class Config:
     keywords: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     calibration: Tolerances = field(default_factory=Tolerances)
     failures: tuple[str, ...] = ()
+
+    @property
+    def archive(self) -> Archive | None:
+        """The archive that is asked, if there is one."""
+        return self.archives[0] if self.archives else None

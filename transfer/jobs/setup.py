@@ -159,7 +159,8 @@ _HEAD = """
 """
 
 _ARCHIVE = """
-# Where `nightferry file` brings the nights, on the computer that processes them.
+# Where `nightferry file` brings the nights, on the computer that processes them. Each of several begins with
+# double brackets, [[archive]], and has a name: every one gets the nights, the first is the one that is asked.
 # [archive]
 # folder = '~/archive'
 """

@@ -90,7 +90,7 @@ def test_every_key_becomes_a_setting():
             Source("log", Path("/var/log/sky"), kind=SourceKind.LOGS),
         ),
         drives=(DriveName("blue stick"), DriveName("attic", Path("/mnt/attic"))),
-        archive=Archive(Path("/night/../archive")),
+        archives=(Archive(Path("/night/../archive")),),
         send=SendOptions(1800, 14),
         clear=ClearOptions(3, 100 * 86400.0),
         records_folder=Path("/night/records"),
@@ -112,6 +112,30 @@ def test_a_site_may_have_a_name_alone():
     assert config({"site": {"name": "Larch Hollow"}}).site == Site("Larch Hollow", None, None)
 
 
+HOUSE, ATTIC = {"name": "house", "folder": "a"}, {"name": "attic", "folder": "b"}
+
+
+def test_of_several_archives_the_first_is_the_one_that_is_asked():
+    several = config({"archive": [HOUSE, ATTIC]})
+    assert several.archives == (Archive(Path("/night/a"), "house"), Archive(Path("/night/b"), "attic"))
+    assert several.archive == several.archives[0]
+    assert [each.label for each in several.archives] == ["house", "attic"]
+
+
+def test_one_archive_needs_no_name_in_either_form():
+    one = config({"archive": {"folder": "a"}})
+    assert one == config({"archive": [{"folder": "a"}]})
+    assert one.archive.label == "/night/a"
+    assert config({}).archive is None
+
+
+def test_several_archives_have_a_name_and_a_folder_each():
+    assert only_problem({"archive": [{"folder": "a"}, ATTIC]}).key == "archive[1].name"
+    assert only_problem({"archive": [HOUSE, ATTIC | {"folder": "./a"}]}).key == "archive[2].folder"
+    assert only_problem({"archive": [HOUSE, ATTIC | {"name": "House"}]}).key == "archive[2].name"
+    assert only_problem({"archive": 5}).expected == "a section that begins with [archive]"
+
+
 def test_a_source_takes_every_file_as_frames_unless_it_says_otherwise():
     (source,) = config({"source": [{"name": "all", "folder": "x"}]}).sources
     assert (source.take, source.leave, source.kind) == (("**",), (), SourceKind.FRAMES)
@@ -124,7 +148,7 @@ EVERY = [(section, key) for section in SECTIONS for key in section.keys if key.s
 @pytest.mark.parametrize(("section", "key"), REQUIRED, ids=lambda part: part.name)
 def test_a_key_that_is_missing_is_named(section, key):
     problem = only_problem(changed(section.name, **{key.name: None}))
-    place = f"{section.name}[1]" if section.many else section.name
+    place = f"{section.name}[1]" if isinstance(WHOLE[section.name], list) else section.name
     assert (problem.key, problem.value) == (f"{place}.{key.name}", "")
     assert str(problem).startswith(f"{place}.{key.name} is missing: expected a ")
 

@@ -116,7 +116,7 @@ def _also_later(seen: Survey, nights: set[date], scope: Scope) -> set[date]:
 
 def places_to_keep_out_of(config: Config, drives: Iterable[Path]) -> list[Path]:
     """Return the folders that no link in a source may lead into: the night would be sent to itself."""
-    return [*drives, *([config.archive.folder] if config.archive is not None else [])]
+    return [*drives, *(archive.folder for archive in config.archives)]
 
 
 def _window(seen: Survey, scope: Scope, config: Config) -> date | None:
