@@ -190,7 +190,7 @@ def _hash_again() -> None:
 
 def _ledger() -> None:
     """Delete without a line in the ledger."""
-    from transfer.jobs.clear.ledger import Ledger
+    from transfer.engine.ledger import Ledger
 
     _replace(Ledger, "write", _nothing)
 

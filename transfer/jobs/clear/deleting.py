@@ -15,13 +15,13 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
+from transfer.archive.evidence import Copy
 from transfer.engine.bag.lines import parent
+from transfer.engine.ledger import Ledger
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import BLOCK_BYTES
 from transfer.engine.surroundings import Surroundings
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.clear.evidence import Copy
-from transfer.jobs.clear.ledger import Ledger
 from transfer.jobs.clear.plan import MayGo, Stays
 
 # Each file of a batch is held open: systems allow 256 at least.
@@ -90,7 +90,7 @@ class Removal:
         self.stays += [each for each in looked_at if isinstance(each, Stays)]
         try:
             if held and not self.around.stop.why:
-                self.ledger.write([each.going for each in held], self.around.clock())
+                self.ledger.write([each.going.in_ledger for each in held], self.around.clock())
                 for each in held:
                     self._removed(each)
         finally:

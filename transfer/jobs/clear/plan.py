@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from manifests.frames.nights import night_of_ns
+from transfer.archive.evidence import Evidence, Version
 from transfer.config import ClearOptions, SourceKind
+from transfer.engine.ledger import LetGo, Place
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.sources import SourceFile
-from transfer.jobs.clear.evidence import Evidence, Place, Version
 from transfer.words import counted
 
 # A log that nobody has touched for a day is not written to any more; its program may open it for each line.
@@ -35,6 +36,13 @@ class MayGo:
     def shown(self) -> str:
         """Its source and its path there."""
         return f"{self.file.source}/{self.file.path}"
+
+    @property
+    def in_ledger(self) -> LetGo:
+        """What the ledger keeps of it."""
+        file, longer = self.file, self.version.size_bytes if self.is_beginning else None
+        source = Place("source", file.source, file.source)
+        return LetGo(source, file.path, file.size_bytes, self.version.sha256, self.places, longer)
 
 
 @dataclass(frozen=True, slots=True)

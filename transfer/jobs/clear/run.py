@@ -8,18 +8,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
+from transfer.archive.evidence import Evidence, evidence_of
 from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.drive import OpenDrive, alone_on, drive_failure, find_drives
+from transfer.engine.ledger import open_ledger
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, check_apart, check_places, walk
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, NightferryError, NotThere
 from transfer.jobs.clear.deleting import Removal
-from transfer.jobs.clear.evidence import Evidence, evidence_of
-from transfer.jobs.clear.ledger import open_ledger
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.plan import Deciding
 

@@ -16,9 +16,9 @@ from manifests.findings import FindingKind
 from tests.support.nights import noise, prepared
 from tests.transfer.jobs.clear.conftest import LATER
 from transfer.engine.drive import only_run_on
+from transfer.engine.ledger import NAME, open_ledger
 from transfer.engine.medium import this_computer
 from transfer.errors import Busy, ConfigurationError, DriveFailed, ExitCode, NotThere
-from transfer.jobs.clear.ledger import NAME, open_ledger
 from transfer.stop import Stop
 
 LIGHT = "frames/M 51/Ha/light 1.fits"
@@ -340,7 +340,7 @@ def test_a_ledger_that_fails_on_the_way_ends_the_removal_and_the_outcome_says_wh
 
 
 def test_a_ledger_whose_lines_are_lost_in_silence_lets_nothing_go(carried, monkeypatch):
-    monkeypatch.setattr("transfer.jobs.clear.ledger.write_all", lambda *_: None)
+    monkeypatch.setattr("transfer.engine.ledger.write_all", lambda *_: None)
     outcome = carried.clear()
     assert (outcome.deleted, len(carried.files())) == (0, 5)
     assert "is not there" in outcome.message

@@ -12,8 +12,8 @@ import pytest
 from tests.support.desks import Desk
 from tests.support.nights import Computer, noise, prepared
 from tests.transfer.jobs.clear.conftest import LATER, Home
+from transfer.engine.ledger import NAME
 from transfer.errors import ExitCode
-from transfer.jobs.clear.ledger import NAME
 
 NIGHTS = ("2026-03-14", "2026-03-15", "2026-03-16")
 

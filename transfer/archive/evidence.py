@@ -16,23 +16,11 @@ from transfer.archive.proven import proven_contents
 from transfer.engine.acknowledged import Received, Refused, keep, kept, received
 from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.drive import OpenDrive
+from transfer.engine.ledger import Place
 from transfer.engine.medium import PinnedFolder, ReadBack
 from transfer.engine.records import Records
 
 _FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
-
-
-class Place(NamedTuple):
-    """An archive or a drive, by its id; `name` is for people."""
-
-    kind: str
-    id: str
-    name: str
-
-    @property
-    def told(self) -> str:
-        """The place in words."""
-        return f"{self.kind} {self.name!r}"
 
 
 class Version(NamedTuple):

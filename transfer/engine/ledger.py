@@ -1,4 +1,4 @@
-"""The ledger of what was removed: a line for each file, flushed before the file goes; only added to."""
+"""The ledger of what is let go: a line for each file, flushed before the file goes; only added to."""
 
 from __future__ import annotations
 
@@ -9,13 +9,40 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from transfer.engine.medium import Medium, PinnedFolder, drive_is_full
 from transfer.engine.medium.base import write_all
 from transfer.errors import Busy, DoesNotFit, DriveFailed, NightferryError
-from transfer.jobs.clear.plan import MayGo
 
 NAME = "cleared.jsonl"
+
+
+class Place(NamedTuple):
+    """An archive, a drive or a source that has a content, by its id; `name` is for people."""
+
+    kind: str
+    id: str
+    name: str
+
+    @property
+    def told(self) -> str:
+        """The place in words."""
+        return f"{self.kind} {self.name!r}"
+
+
+class LetGo(NamedTuple):
+    """A file that is about to be removed from a source or a drive: its content, and the places that have it.
+
+    `beginning_of_bytes` is the size of what the places have, where the file is only the beginning of that.
+    """
+
+    removed_from: Place
+    path: str
+    size_bytes: int
+    sha256: str
+    places: tuple[Place, ...]
+    beginning_of_bytes: int | None = None
 
 
 class Ledger:
@@ -25,7 +52,7 @@ class Ledger:
         self._folder = folder
         self._descriptor = descriptor
 
-    def write(self, going: Iterable[MayGo], now: datetime) -> None:
+    def write(self, going: Iterable[LetGo], now: datetime) -> None:
         """Write what is about to be removed, flush it and read it again. Raises DriveFailed or DoesNotFit."""
         content = b"".join(_line(each, now) for each in going)
         try:
@@ -94,14 +121,14 @@ def _begun(folder: PinnedFolder, records: Path) -> int:
     return descriptor
 
 
-def _line(going: MayGo, now: datetime) -> bytes:
+def _line(going: LetGo, now: datetime) -> bytes:
     line = {
         "utc": now.astimezone(UTC).isoformat(timespec="milliseconds"),
-        "source": going.file.source,
-        "path": going.file.path,
-        "size_bytes": going.file.size_bytes,
-        "sha256": going.version.sha256,
-        "beginning_of_bytes": going.version.size_bytes if going.is_beginning else None,
+        going.removed_from.kind: going.removed_from.name,
+        "path": going.path,
+        "size_bytes": going.size_bytes,
+        "sha256": going.sha256,
+        "beginning_of_bytes": going.beginning_of_bytes,
         "in": [place._asdict() for place in going.places],
     }
     facts = {name: value for name, value in line.items() if value is not None}
