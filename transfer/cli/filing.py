@@ -7,8 +7,6 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator
 
-import humanize
-
 from manifests.findings import Finding
 from transfer.bounded import run_bounded
 from transfer.cli.options import records_folder, say
@@ -24,6 +22,7 @@ from transfer.jobs.file.account import DeliveryResult, Sum
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
 from transfer.stop import Stop
+from transfer.words import size_told
 
 _WIDTH = 78
 _PLACES_SHOWN = 60
@@ -121,7 +120,7 @@ def _places(outcome: FileOutcome) -> Iterator[str]:
     yield ""
     yield f"{'Where it would go' if outcome.dry_run else 'Where it is'}, below {outcome.archive_folder}"
     for where, each in list(sums.items())[:_PLACES_SHOWN]:
-        yield f"   {each.files:>6,}  {_hours(each):>9}  {humanize.naturalsize(each.size_bytes):>9}  {where}"
+        yield f"   {each.files:>6,}  {_hours(each):>9}  {size_told(each.size_bytes):>9}  {where}"
     if len(sums) > _PLACES_SHOWN:
         yield f"   and {len(sums) - _PLACES_SHOWN:,} places more: --json lists every file"
 

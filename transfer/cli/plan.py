@@ -22,7 +22,7 @@ from transfer.cli.options import (
     the_config,
 )
 from transfer.cli.screen import screen_of
-from transfer.cli.telling import worth_a_look
+from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
@@ -63,12 +63,11 @@ def command(
     if as_json:
         print_json(outcome.as_json())
     else:
-        say("\n".join(_lines(outcome, all_findings)))
+        say("\n".join(fitted(_lines(outcome, all_findings), screen_of(sys.stdout).width)))
     return int(outcome.exit_code)
 
 
 def _try_logs(config: Config, request: SendRequest, around: Surroundings, as_json: bool) -> int:
-    from transfer.cli.telling import fitted
     from transfer.cli.trying_logs import trial_lines
     from transfer.jobs.send.log_trial import try_logs  # reading logs loads what no plan needs
 

@@ -126,7 +126,8 @@ def _report(outcome: SendOutcome, each_finding: bool) -> None:
             # A line that starts indented is a command, to be copied as it is.
             say("\n".join(fitted([line], None if line.startswith(" ") else width)))
     elif not outcome.nights:
-        say(f"nightferry send: {outcome.message} {outcome.next_step}", err=True)
+        told = [*headlines(outcome), f"nightferry send: {outcome.message} {outcome.next_step}"]
+        say("\n".join(fitted(told, screen_of(sys.stderr).width)), err=True)
     else:
         say(receipt(outcome, each_finding=each_finding).removesuffix("\n"))
 

@@ -227,6 +227,16 @@ def test_no_drive_that_the_configuration_names_is_there(computer):
     assert "No such stick anywhere" in ran.err
 
 
+def test_a_drive_that_is_not_there_is_told_first_and_within_the_screen(computer, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    ran = computer.command("send")
+    assert ran.exit == 3
+    first, *rest = ran.err.splitlines()
+    assert first == "NOTHING WAS SENT."
+    assert rest[0].startswith("nightferry send: ")
+    assert max(map(len, rest)) <= 80
+
+
 def test_the_configured_time_limit_holds(computer, stick):
     computer.more = '[send]\ntime_limit = "5m"\n'
     computer.configure()

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-import humanize
-
 from transfer.archive.as_proven import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
 from transfer.jobs.file.outcome import FileOutcome
+from transfer.words import size_told
 
 
 def failed(error: NightferryError, archive_folder: str = "") -> FileOutcome:
@@ -80,7 +79,7 @@ def _was(count: int) -> str:
 
 def _filed(count: int, size_bytes: int, from_medium: bool) -> str:
     proven = "read back from the medium and equal" if from_medium else "compared, but perhaps from memory"
-    return f"{_many(count)} ({humanize.naturalsize(size_bytes)}) filed, {proven}"
+    return f"{_many(count)} ({size_told(size_bytes)}) filed, {proven}"
 
 
 def _many(count: int) -> str:

@@ -8,8 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-import humanize
-
 from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import Holding
 from transfer.archive.as_proven import Look
@@ -23,6 +21,7 @@ from transfer.engine.medium import Medium, drive_has_left
 from transfer.engine.medium.base import BLOCK_BYTES
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.items import Item, Refusal, not_filed
+from transfer.words import size_told
 
 # A file's name, and its lines in the lists; and what a file system may take for itself.
 _EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
@@ -218,8 +217,8 @@ def lack_of_room(what: str, needed_bytes: int, archive: OpenArchive) -> DoesNotF
     free = archive.folder.free_bytes()
     if needed <= free:
         return None
-    room = f"there is room for {humanize.naturalsize(free)} at {archive.root}"
-    happened = f"{what} needs {humanize.naturalsize(needed)}, and {room}"
+    room = f"there is room for {size_told(free)} at {archive.root}"
+    happened = f"{what} needs {size_told(needed)}, and {room}"
     return DoesNotFit(happened, archive.root, "Make room on it, then file again.")
 
 

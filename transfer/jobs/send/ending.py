@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-import humanize
-
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.send.not_taken import NotTaken, count_images
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 from transfer.stop import Stop
-from transfer.words import counted
+from transfer.words import counted, size_told
 
 _UNSEEN = frozenset({FindingKind.UNREADABLE, FindingKind.SOURCE_ABSENT})
 
@@ -109,7 +107,7 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
         return "Nothing new to send: every file is in the archive, or was checked on a drive."
     if code is ExitCode.PROVEN and not any(each.carried for each in nights):
         return _nothing_new(nights, proven, drives)
-    size = humanize.naturalsize(sum(each.proven_bytes for each in nights))
+    size = size_told(sum(each.proven_bytes for each in nights))
     what = f"{counted(proven, 'file')} ({size})"
     if code is ExitCode.PROVEN:
         return _all_proven(nights, what, drives)
@@ -120,9 +118,11 @@ def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
     if not unproven and not any(each.carried for each in nights) and any(each.failure for each in nights):
         found = "proven" if from_medium else "compared, but perhaps from memory,"
         return f"{what} were {found} on {drives} by earlier runs; this one failed.{reason}"
+    are, were = ("is", "was") if proven == 1 else ("are", "were")
+    rest = f"{unproven:,} {'is' if unproven == 1 else 'are'} not"
     if from_medium:
-        return f"{what} are proven on {drives}; {unproven} are not.{reason}"
-    return f"{what} were compared on {drives}, but perhaps from memory; {unproven} are not proven.{reason}"
+        return f"{what} {are} proven on {drives}; {rest}.{reason}"
+    return f"{what} {were} compared on {drives}, but perhaps from memory; {rest} proven.{reason}"
 
 
 def _nothing_new(nights: Sequence[NightOutcome], proven: int, drives: str) -> str:

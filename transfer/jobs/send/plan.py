@@ -8,8 +8,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import NamedTuple
 
-import humanize
-
 from manifests.bags.entries import Entry, EntryError
 from manifests.bags.paths import PAYLOAD, SET_ASIDE, TAG_MANIFEST
 from manifests.bags.stored_names import portable_path
@@ -26,6 +24,7 @@ from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile
 from transfer.errors import DoesNotFit
 from transfer.jobs.send.comparing import DriveCopies, SourceContents
+from transfer.words import size_told
 
 # What a bag says of a file (a line in each of three lists, and in the journal), as common experience
 # has it, rounded up; and a cluster of each file that stays half empty, exFAT's default at most.
@@ -156,8 +155,8 @@ def that_fit(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightPlan]:
 
 
 def _too_large(plan: NightPlan, needed: int, free: int) -> DoesNotFit:
-    room = humanize.naturalsize(free)
-    needs = humanize.naturalsize(needed)
+    room = size_told(free)
+    needs = size_told(needed)
     happened = f"The night of {plan.night.isoformat()} needs {needs}, and there is room for {room}"
     return DoesNotFit(happened, plan.drive.root, "Make room on the drive, or send to another one.")
 

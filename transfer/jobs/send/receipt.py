@@ -17,7 +17,7 @@ from transfer.engine.medium import ReadBack
 from transfer.grouping import grouped
 from transfer.jobs.send.glance import glance, headlines
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
-from transfer.words import counted
+from transfer.words import counted, size_told
 
 _WIDTH = 78
 _FINDINGS_LISTED = 2000
@@ -112,7 +112,7 @@ def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
 
 
 def _night(night: NightOutcome) -> Iterator[str]:
-    size = humanize.naturalsize(night.proven_bytes)
+    size = size_told(night.proven_bytes)
     yield f"The night of {night.night.isoformat()} on the drive {night.drive!r}"
     proven = "proven  " if night.read_back is ReadBack.MEDIUM else "compared"
     yield f"  {proven}   {night.proven} of {counted(night.files, 'file')}, {size}"

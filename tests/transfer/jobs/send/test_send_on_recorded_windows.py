@@ -126,7 +126,7 @@ def test_a_stick_that_left_is_called_that_and_nothing_of_it_proven(desk, code, c
     outcome = desk.send(Rule(call, code, part))
     assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
     assert outcome.message == (
-        f"0 files (0 Bytes) are proven on 'Field stick'; 5 are not. The drive left (Windows error {code})."
+        f"0 files (0 bytes) are proven on 'Field stick'; 5 are not. The drive left (Windows error {code})."
     )
     assert desk.listed() == set()
 
