@@ -63,6 +63,13 @@ class FindingKind(StrEnum):
     INDEX_BEHIND = "the index was not brought up to date"
     LOG_NOT_READ = "log not understood"
 
+    # What the pixels say, beside those of the same night, target and filter.
+    STREAKED = "streaked"
+    CLOUD = "cloud"
+    FOCUS_DRIFT = "focus drift"
+    NO_STARS = "no stars"
+    NOT_MEASURED = "not measured"
+
     # What a bag says.
     MISSING = "missing"
     CHANGED = "changed"

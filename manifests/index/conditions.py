@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
-from manifests.index.frame_query import Between, FrameQuery
+from manifests.frames.measures.frame_measures import ARCSEC_PER_UM_PER_MM
+from manifests.index.frame_query import Between, FrameQuery, Measured
 
 
 @dataclass(slots=True)
@@ -33,6 +34,7 @@ def conditions_of(query: FrameQuery) -> Conditions:
     _ranges(conditions, query)
     _cone(conditions, query)
     _findings(conditions, query)
+    _measured(conditions, query)
     if not query.absent:
         conditions.on_series.append("bags.present = 1")
     return conditions
@@ -79,6 +81,22 @@ def _range(conditions: Conditions, fact: str, column: str, between: Between[floa
         conditions.on_series.append(f"series.least_{fact} <= :most_{fact}")
         conditions.on_files.append(f"{column} <= :most_{fact}")
         conditions.parameters[f"most_{fact}"] = between.most
+
+
+# Where the header says no scale, this is NULL, and fits no range.
+_SIZE_ARCSEC = (
+    f"CASE WHEN series.pixel_um > 0 AND files.focal_length_mm > 0"
+    f" THEN measures.size_px * {ARCSEC_PER_UM_PER_MM!r} * series.pixel_um / files.focal_length_mm END"
+)
+
+
+def _measured(conditions: Conditions, query: FrameQuery) -> None:
+    for measure, between in query.measured.items():
+        column = _SIZE_ARCSEC if measure is Measured.SIZE_ARCSEC else f"measures.{measure.value}"
+        for end, limit, than in (("least", between.least, ">="), ("most", between.most, "<=")):
+            if limit is not None:
+                conditions.on_files.append(f"{column} {than} :{end}_{measure.value}")
+                conditions.parameters[f"{end}_{measure.value}"] = limit
 
 
 _WITHIN_CHORD = (

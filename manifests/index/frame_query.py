@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from typing import Generic, TypeVar
@@ -11,6 +11,7 @@ from typing import Generic, TypeVar
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.measures.frame_measures import FrameMeasures, arcsec_per_px
 from manifests.frames.stages import known_stage
 from manifests.index.cones import Cone
 from manifests.index.schema import MOST_EXPOSURE_S
@@ -38,6 +39,22 @@ class Order(StrEnum):
     TYPE = "type"
     EXPOSURE = "exposure"
     ALTITUDE = "altitude"
+    STARS = "stars"
+    SIZE = "size"
+    ELONGATION = "elongation"
+    BACKGROUND = "background"
+    NOISE = "noise"
+
+
+class Measured(StrEnum):
+    """The measures that a range may be asked of."""
+
+    STARS = "stars"
+    SIZE_PX = "size_px"
+    SIZE_ARCSEC = "size_arcsec"
+    ELONGATION = "elongation"
+    BACKGROUND_ADU = "background_adu"
+    NOISE_ADU = "noise_adu"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +64,8 @@ class FrameQuery:
     Targets, filters and cameras are given by their one name; one of several suffices. `altitude_deg` and
     `sun_altitude_deg` are the computed ones at mid-exposure: twilight is a range of the sun's altitude.
     `findings` asks for frames with a finding of one of these kinds, `any_finding` for those with one of
-    any kind. A range, a cone or a name leaves out the frames of which the fact is not known.
+    any kind. `measured` has a range for each measure that is asked for. A range, a cone or a name leaves out
+    the frames of which the fact is not known.
     Frames of absent bags are included, marked as absent, unless `absent` is false.
     """
 
@@ -62,6 +80,7 @@ class FrameQuery:
     sun_altitude_deg: Between[float] | None = None
     findings: tuple[FindingKind, ...] = ()
     any_finding: bool = False
+    measured: Mapping[Measured, Between[float]] = field(default_factory=dict)
     absent: bool = True
     order: Order = Order.TIME
     descending: bool = False
@@ -74,7 +93,7 @@ class FrameRow:
 
     `target` and `filter` are their one names. `frame` is what its header says, `sky` what was computed for
     it; a position that was not computed is the header's. `field_deg` is the shorter side of its field.
-    `absent` says that its bag is not there now.
+    `absent` says that its bag is not there now. `measures` is None for a frame that was not measured yet.
     """
 
     bag: str
@@ -89,6 +108,15 @@ class FrameRow:
     field_deg: float | None
     findings: tuple[Finding, ...]
     absent: bool
+    measures: FrameMeasures | None = None
+
+    @property
+    def size_arcsec(self) -> float | None:
+        """The median size of its stars in seconds of arc, where its header says the scale."""
+        scale = arcsec_per_px(self.frame)
+        if scale is None or self.measures is None or self.measures.size_px is None:
+            return None
+        return self.measures.size_px * scale
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import repeat
+from math import isfinite
 from types import NoneType
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.index.believing import NUMBER, TEXT, require_inside, require_kinds
 from manifests.index.conditions import Conditions, conditions_of
 from manifests.index.faults import IndexDamaged
@@ -20,6 +22,7 @@ from manifests.index.schema import (
     COMMON_FACTS,
     COMMON_TEXTS,
     COUNTED_EXPOSURE,
+    MEASURES,
     OWN_NUMBERS,
     SKY_FACTS,
     quoted,
@@ -32,25 +35,30 @@ _NAMED = ("night", "target", "filter")
 _SELECT = (
     f"SELECT bags.path, bags.present, {quoted(_PLACE, 'files')}, {quoted(_NAMED, 'series')},"
     f" {quoted(COMMON_FACTS, 'series')}, {quoted(OWN_NUMBERS, 'files')},"
-    f" {quoted(tuple(f'sky_{name}' for name in SKY_FACTS), 'files')}"
+    f" {quoted(tuple(f'sky_{name}' for name in SKY_FACTS), 'files')},"
+    f" {quoted(MEASURES, 'measures')}"
 )
 _COMMON = slice(12, 12 + len(COMMON_FACTS))
 _OWN = slice(_COMMON.stop, _COMMON.stop + len(OWN_NUMBERS))
 _SKY = slice(_OWN.stop, _OWN.stop + len(SKY_FACTS))
+_MEASURES = slice(_SKY.stop, _SKY.stop + len(MEASURES))
 
 _KINDS_OF_ROW = (
     *(str, int, int, str, int, bytes, int, NUMBER, (int, NoneType), str, TEXT, TEXT),
     *(TEXT if name in COMMON_TEXTS else NUMBER for name in COMMON_FACTS),
     *repeat(NUMBER, len(OWN_NUMBERS) + len(SKY_FACTS)),
+    *(TEXT if name == "why_not" else NUMBER for name in MEASURES),
 )
 
 # CROSS JOIN keeps the tables in this order: the few series first, or the files in order of time.
 _BY_SERIES = """
 FROM series JOIN bags ON bags.id = series.bag_id CROSS JOIN files ON files.series_id = series.id
+LEFT JOIN measures ON measures.sha256 = files.sha256
 """
 _BY_TIME = """
 FROM files INDEXED BY files_by_time CROSS JOIN series ON series.id = files.series_id
 CROSS JOIN bags ON bags.id = series.bag_id
+LEFT JOIN measures ON measures.sha256 = files.sha256
 """
 _SERIES_ONLY = "FROM series JOIN bags ON bags.id = series.bag_id"
 
@@ -62,6 +70,11 @@ _ORDERED_BY = {
     Order.TYPE: ("series.frame_type",),
     Order.EXPOSURE: ("files.exposure_s",),
     Order.ALTITUDE: ("files.sky_altitude_deg",),
+    Order.STARS: ("measures.stars",),
+    Order.SIZE: ("measures.size_px",),
+    Order.ELONGATION: ("measures.elongation",),
+    Order.BACKGROUND: ("measures.background_adu",),
+    Order.NOISE: ("measures.noise_adu",),
 }
 _EQUALS_BY = ("files.begun_us", "bags.path", "files.path")
 
@@ -130,7 +143,18 @@ def _frame_row(index: Index, row: tuple[Any, ...]) -> FrameRow:
         field_deg=field_deg,
         findings=_findings_of(index, file_id) if findings else (),
         absent=not present,
+        measures=_measures(row[_MEASURES]),
     )
+
+
+def _measures(row: tuple[Any, ...]) -> FrameMeasures | None:
+    """Return a frame's measures. Raises ValueError for what no measure can be."""
+    values, why_not = row[:-1], row[-1]
+    if why_not is None:  # no row: it was not measured yet
+        return None
+    if not all(isfinite(value) for value in values if value is not None):
+        raise ValueError("a measure is not finite")
+    return FrameMeasures(*row)
 
 
 def _frame(common: Sequence[Any], own: Sequence[Any], begun_us: int | None) -> Frame:

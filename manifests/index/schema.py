@@ -8,6 +8,7 @@
     statements  what a person has said in a bag: verdicts and the like
     logs      one row a log that was read by a person's description; its `readings` and `events`
     quantities  what readings are of, by source and unit
+    measures  what was measured on a frame's pixels, by the digest of its content
 
 Archives grow by files, questions are about series: a million frames are some ten thousand series, so
 that lists of targets and nights are sums over a small table, and a narrow question finds its frames by
@@ -20,6 +21,7 @@ from dataclasses import fields
 
 from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.measures.frame_measures import FrameMeasures
 
 INDEX_NAME = "index.sqlite"
 
@@ -71,6 +73,9 @@ OWN_NUMBERS = (
 
 SKY_FACTS = tuple(field.name for field in fields(FrameSky))
 """The facts of a `FrameSky`; their columns have `sky_` before the name."""
+
+MEASURES = tuple(field.name for field in fields(FrameMeasures))
+"""The measures of a frame; their columns have the same names."""
 
 SERIES_COLUMNS = ("is_frame", "night", "target", "filter", *COMMON_FACTS)
 FILE_COLUMNS = (

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from functools import cache
 
 from manifests.index.migrations.first import FIRST
-from manifests.index.migrations.later import READ_AGAIN, ROTATORS, SAID_AND_LOGGED, STAGES
+from manifests.index.migrations.later import MEASURED, READ_AGAIN, ROTATORS, SAID_AND_LOGGED, STAGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("the angle of a rotator, the serial number of a camera", (*ROTATORS, *READ_AGAIN)),
     Migration("what a person says, and what logs say", SAID_AND_LOGGED),
     Migration("no value that a list cannot show", READ_AGAIN),
+    Migration("measures of frames", MEASURED),
 )
 NEWEST = len(MIGRATIONS)
 

@@ -83,3 +83,20 @@ SAID_AND_LOGGED = (
     "CREATE INDEX events_by_time ON events (at_us)",
     "CREATE INDEX events_by_log ON events (log_id)",
 )
+
+# What was measured on the pixels of a frame (see manifests/frames/measures/), by the digest of its content.
+MEASURED = (
+    """
+CREATE TABLE measures (
+    sha256 BLOB PRIMARY KEY,
+    method INTEGER NOT NULL,              -- the way of measuring; in another way it is made anew
+    background_adu REAL,
+    noise_adu REAL,
+    stars INTEGER,
+    size_px REAL,
+    elongation REAL,
+    elongation_deg REAL,
+    saturated_px INTEGER,
+    why_not TEXT NOT NULL                 -- why it could not be measured, or nothing
+) WITHOUT ROWID""",
+)

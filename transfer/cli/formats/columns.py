@@ -44,6 +44,7 @@ def _columns() -> Iterator[FrameColumn]:
     yield from _what_it_is()
     yield from _how_it_was_taken()
     yield from _what_the_sky_was()
+    yield from _what_was_measured()
     yield from _what_the_header_says()
     yield from _what_is_kept()
 
@@ -120,6 +121,29 @@ def _what_the_sky_was() -> Iterator[FrameColumn]:
     yield of("moon_altitude_deg", "deg", "pos.az.alt", "of the moon, computed for mid-exposure")
     yield of("moon_illumination", "", "", "lit part of the moon's disk, 0 to 1")
     yield of("moon_separation_deg", "deg", "pos.angDistance", "from the moon")
+
+
+def _what_was_measured() -> Iterator[FrameColumn]:
+    def of(name: str, kind: Kind, unit: str = "", ucd: str = "", meaning: str = "") -> FrameColumn:
+        return FrameColumn(name, kind, lambda row: getattr(row.measures, name, None), unit, ucd, meaning)
+
+    yield of("background_adu", Kind.REAL, "adu", "phot.count;instr.background", "level of the sky")
+    yield of("noise_adu", Kind.REAL, "adu", "stat.stdev;instr.background", "of the sky, in one pixel")
+    yield of("stars", Kind.WHOLE, "", "meta.number;src", "that stand out of the noise")
+    yield of(
+        "size_px", Kind.REAL, "pix", "phys.angSize;src", "median full width at half maximum of the stars"
+    )
+    yield FrameColumn(
+        "size_arcsec",
+        Kind.REAL,
+        attrgetter("size_arcsec"),
+        "arcsec",
+        "phys.angSize;src",
+        "the same on the sky",
+    )
+    yield of("elongation", Kind.REAL, "", "", "ratio of the axes that the stars have in common, 1: round")
+    yield of("elongation_deg", Kind.REAL, "deg", "pos.posAng", "its direction, from right to up in the image")
+    yield of("saturated_px", Kind.WHOLE, "pix", "meta.number;instr.saturation", "pixels at the cut-off level")
 
 
 def _what_the_header_says() -> Iterator[FrameColumn]:

@@ -8,6 +8,7 @@ import pytest
 
 from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
+from manifests.frames.measures.frame_measures import FrameMeasures
 from transfer.cli.formats.columns import COLUMNS, FrameColumn
 
 NAMES = [column.name for column in COLUMNS]
@@ -19,6 +20,8 @@ UNITS = {
     "_um": "um",
     "_px": "pix",
     "_bytes": "byte",
+    "_adu": "adu",
+    "_arcsec": "arcsec",
 }
 
 
@@ -29,6 +32,11 @@ def test_no_name_is_given_twice() -> None:
 @pytest.mark.parametrize("fact", [field.name for field in fields(Frame) if field.name != "frame_type"])
 def test_every_fact_of_a_header_is_told(fact: str) -> None:
     assert fact in NAMES or f"header_{fact}" in NAMES
+
+
+@pytest.mark.parametrize("fact", [field.name for field in fields(FrameMeasures) if field.name != "why_not"])
+def test_every_measure_is_told(fact: str) -> None:
+    assert fact in NAMES
 
 
 @pytest.mark.parametrize("fact", [field.name for field in fields(FrameSky)])
