@@ -39,7 +39,9 @@ class Entry:
     `read_back` says what the copy was compared from: "medium" or "perhaps memory".
 
     Filing adds its decisions, so that no later step repeats them: `target` and `filter` are the one
-    name each has, `sky` what was computed for the frame. `drive` is the id of the drive it came by.
+    name each has, `sky` what was computed for the frame. `drive` is the id of the drive it came by. Where a
+    person has amended the frame, what they said stands in place of what the header says; `in_use` is False
+    for a frame that they do not want to be counted or processed.
     """
 
     path: str
@@ -57,6 +59,7 @@ class Entry:
     filter: str | None = None
     sky: FrameSky | None = None
     drive: str | None = None
+    in_use: bool = True
     findings: tuple[Finding, ...] = ()
 
     def at(self, path: str, *findings: Finding) -> Entry:
@@ -84,6 +87,7 @@ class Entry:
             "filter": self.filter,
             "sky": (self.sky.as_facts() or None) if self.sky else None,
             "drive": self.drive,
+            "in_use": None if self.in_use else False,
             "findings": [{"finding": f.kind.value, "detail": f.detail} for f in self.findings] or None,
         }
         return line | {name: value for name, value in optional.items() if value is not None}
@@ -115,6 +119,7 @@ def entry_from_json(line: dict[str, Any]) -> Entry:
         filter=filter_,
         sky=None if sky is None else FrameSky.from_facts(sky),
         drive=_optional_text(line, "drive"),
+        in_use=line.get("in_use") is not False,
         findings=(
             *(Finding(FindingKind(one["finding"]), str(one["detail"])) for one in line.get("findings", ())),
             *unusable,

@@ -93,7 +93,8 @@ class FrameRow:
 
     `target` and `filter` are their one names. `frame` is what its header says, `sky` what was computed for
     it; a position that was not computed is the header's. `field_deg` is the shorter side of its field.
-    `absent` says that its bag is not there now. `measures` is None for a frame that was not measured yet.
+    `absent` says that its bag is not there now; `in_use` is False where a person does not use the frame.
+    `measures` is None for a frame that was not measured yet.
     """
 
     bag: str
@@ -108,6 +109,7 @@ class FrameRow:
     field_deg: float | None
     findings: tuple[Finding, ...]
     absent: bool
+    in_use: bool = True
     measures: FrameMeasures | None = None
 
     @property
@@ -121,7 +123,7 @@ class FrameRow:
 
 @dataclass(frozen=True, slots=True)
 class Total:
-    """How many frames a question finds, and the exposures of the raw ones."""
+    """How many frames a question finds, and the exposures of the raw ones that are in use."""
 
     frames: int
     exposure_s: float
@@ -134,6 +136,7 @@ class Total:
 
 def total_of(rows: Iterable[FrameRow]) -> Total:
     """Return the totals of frames; an implausible exposure counts as 0."""
-    frames = [row.frame for row in rows]
-    exposures = [frame.exposure_s or 0.0 for frame in frames if known_stage(frame) is Stage.RAW]
-    return Total(len(frames), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))
+    found = list(rows)
+    raw = [row.frame for row in found if row.in_use and known_stage(row.frame) is Stage.RAW]
+    exposures = [frame.exposure_s or 0.0 for frame in raw]
+    return Total(len(found), sum(each for each in exposures if 0 <= each <= MOST_EXPOSURE_S))

@@ -22,6 +22,7 @@ from manifests.index.schema import (
     COMMON_FACTS,
     COMMON_TEXTS,
     COUNTED_EXPOSURE,
+    COUNTED_SERIES,
     MEASURES,
     OWN_NUMBERS,
     SKY_FACTS,
@@ -31,20 +32,20 @@ from manifests.index.schema import (
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 _PLACE = ("id", "path", "size_bytes", "sha256", "findings", "field_deg", "begun_us")
-_NAMED = ("night", "target", "filter")
+_NAMED = ("night", "target", "filter", "in_use")
 _SELECT = (
     f"SELECT bags.path, bags.present, {quoted(_PLACE, 'files')}, {quoted(_NAMED, 'series')},"
     f" {quoted(COMMON_FACTS, 'series')}, {quoted(OWN_NUMBERS, 'files')},"
     f" {quoted(tuple(f'sky_{name}' for name in SKY_FACTS), 'files')},"
     f" {quoted(MEASURES, 'measures')}"
 )
-_COMMON = slice(12, 12 + len(COMMON_FACTS))
+_COMMON = slice(13, 13 + len(COMMON_FACTS))
 _OWN = slice(_COMMON.stop, _COMMON.stop + len(OWN_NUMBERS))
 _SKY = slice(_OWN.stop, _OWN.stop + len(SKY_FACTS))
 _MEASURES = slice(_SKY.stop, _SKY.stop + len(MEASURES))
 
 _KINDS_OF_ROW = (
-    *(str, int, int, str, int, bytes, int, NUMBER, (int, NoneType), str, TEXT, TEXT),
+    *(str, int, int, str, int, bytes, int, NUMBER, (int, NoneType), str, TEXT, TEXT, int),
     *(TEXT if name in COMMON_TEXTS else NUMBER for name in COMMON_FACTS),
     *repeat(NUMBER, len(OWN_NUMBERS) + len(SKY_FACTS)),
     *(TEXT if name == "why_not" else NUMBER for name in MEASURES),
@@ -104,8 +105,7 @@ def total(index: Index, query: FrameQuery) -> Total:
         files, exposure_s, tables = "count(*)", COUNTED_EXPOSURE, _BY_SERIES
     else:
         files, exposure_s, tables = "total(series.files)", "series.total_exposure_s", _SERIES_ONLY
-    # Masters and stacks are made from raw frames, whose exposures count once.
-    sums = f"{files}, total(CASE WHEN series.stage IS NULL THEN {exposure_s} END)"
+    sums = f"{files}, total(CASE WHEN {COUNTED_SERIES} THEN {exposure_s} END)"
     row = index.row(f"SELECT {sums} {tables} WHERE {conditions.sql()}", conditions.parameters)
     return Total(int(row[0]), row[1])
 
@@ -127,9 +127,8 @@ def _order(query: FrameQuery) -> str:
 def _frame_row(index: Index, row: tuple[Any, ...]) -> FrameRow:
     require_kinds(row, _KINDS_OF_ROW)
     require_inside(row[0], row[3])
-    bag, present, file_id, path, size_bytes, sha256, findings, field_deg, begun_us, night, target, filter_ = (
-        row[:12]
-    )
+    bag, present, file_id, path, size_bytes, sha256, findings, field_deg, begun_us = row[:9]
+    night, target, filter_, in_use = row[9:13]
     return FrameRow(
         bag=bag,
         path=path,
@@ -144,6 +143,7 @@ def _frame_row(index: Index, row: tuple[Any, ...]) -> FrameRow:
         findings=_findings_of(index, file_id) if findings else (),
         absent=not present,
         measures=_measures(row[_MEASURES]),
+        in_use=bool(in_use),
     )
 
 

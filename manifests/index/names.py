@@ -12,7 +12,7 @@ from manifests.index.opening import Index
 
 _FILTERS = """
 SELECT filter, sum(files), sum(total_exposure_s) FROM series
-WHERE is_frame = 1 AND filter IS NOT NULL AND ifnull(frame_type, 'light') = 'light'
+WHERE is_frame = 1 AND in_use = 1 AND filter IS NOT NULL AND ifnull(frame_type, 'light') = 'light'
 GROUP BY filter ORDER BY filter
 """
 

@@ -23,7 +23,7 @@ WHERE is_frame = 1 AND night BETWEEN :first AND :last
 """
 # In the order of an index.
 _PARTS = f"""
-SELECT night, frame_type, target, filter, stage, files, total_exposure_s FROM series
+SELECT night, frame_type, target, filter, stage, in_use, files, total_exposure_s FROM series
 {_WANTED} ORDER BY night, frame_type, target, filter
 """  # noqa: S608 - one constant of this module is put in
 _SUMS = f"""
@@ -36,7 +36,7 @@ SELECT night, sum(files), sum(findings) FROM series
 WHERE is_frame = 0 AND night BETWEEN :first AND :last GROUP BY night
 """
 
-_Key = tuple[str | None, str | None, str | None, str | None]
+_Key = tuple[str | None, str | None, str | None, str | None, int]
 
 _NO_FRAMES = (0, 0.0, 0, 0)
 _NO_LOGS = (0, 0)
@@ -47,7 +47,7 @@ _STAGES: dict[str | None, Stage] = {None: Stage.RAW} | {stage.value: stage for s
 
 
 class NightPart(NamedTuple):
-    """The frames of one type, target, filter and stage in a night.
+    """The frames of one type, target, filter and stage in a night that a person uses, or does not.
 
     A tuple, because a long list has many of them.
     """
@@ -58,6 +58,12 @@ class NightPart(NamedTuple):
     frames: int
     exposure_s: float
     stage: Stage = Stage.RAW
+    in_use: bool = True
+
+    @property
+    def counts(self) -> bool:
+        """Whether they count: raw frames that are in use."""
+        return self.in_use and self.stage is Stage.RAW
 
     @property
     def hours(self) -> float:
@@ -67,8 +73,9 @@ class NightPart(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class NightRow:
-    """One night: `frames` counts raw ones, `exposure_s` adds up raw lights; `parts` are all, lights first.
+    """One night: `frames` counts raw ones in use, `exposure_s` adds up such lights.
 
+    `parts` are all, lights first.
     `logs` counts the files that are no frames, `findings` those of frames and logs. `moon_illumination`
     (0 to 1) is the mean over the frames for which it was computed. `absent_frames` are those of the frames
     whose bag is not there now. `verdict` is the person's, the last one that was said.
@@ -126,33 +133,34 @@ def _listed(names: Sequence[str]) -> str | None:
 def _parts(index: Index, wanted: dict[str, str | None], shown: ShownNames) -> dict[str, list[NightPart]]:
     """Return each night's parts; equal parts of several bags or setups are added up."""
     sums: dict[str, dict[_Key, tuple[int, float]]] = {}
-    for night, frame_type, target, name, stage, frames, exposure_s in index.rows(_PARTS, wanted):
+    for night, frame_type, target, name, stage, in_use, frames, exposure_s in index.rows(_PARTS, wanted):
         require_kinds((target, name), (TEXT, TEXT))
-        key = frame_type, shown.targets.get(target, target), shown.filters.get(name, name), stage
+        names = shown.targets.get(target, target), shown.filters.get(name, name)
+        key = frame_type, *names, stage, in_use
         of_night = sums.setdefault(night, {})
         before = of_night.get(key, (0, 0.0))
         of_night[key] = before[0] + frames, before[1] + exposure_s
     return {
         night: [
-            NightPart(_TYPES[frame_type], target, name, *added, _STAGES[stage])
-            for (frame_type, target, name, stage), added in sorted(of_night.items(), key=_in_order)
+            NightPart(_TYPES[frame_type], target, name, *added, _STAGES[stage], bool(in_use))
+            for (frame_type, target, name, stage, in_use), added in sorted(of_night.items(), key=_in_order)
         ]
         for night, of_night in sums.items()
     }
 
 
 def _in_order(part: tuple[_Key, tuple[int, float]]) -> tuple[str, ...]:
-    return tuple(word or "" for word in part[0])
+    return tuple(str(word or "") for word in part[0])
 
 
 def _night_row(night: str, parts: list[NightPart], sums: Sequence[Any], logs: Sequence[Any]) -> NightRow:
     findings, moonlight, moons, absent = sums
     lights = [part for part in parts if part.frame_type in _LIGHTS]
-    raw = [part for part in parts if part.stage is Stage.RAW]
+    counted = [part for part in parts if part.counts]
     return NightRow(
         night=date.fromisoformat(night),
-        frames=sum(part.frames for part in raw),
-        exposure_s=sum(part.exposure_s for part in raw if part.frame_type in _LIGHTS),
+        frames=sum(part.frames for part in counted),
+        exposure_s=sum(part.exposure_s for part in counted if part.frame_type in _LIGHTS),
         parts=(*lights, *(part for part in parts if part.frame_type not in _LIGHTS)),
         logs=logs[0],
         findings=findings + logs[1],

@@ -137,14 +137,15 @@ class RowMaker:
     def _common(self, entry: Facts, facts: Facts) -> _Common:
         """Return what an entry shares with its series, from a cache where another line had the same."""
         is_frame = entry.get("frame") is not None or looks_like_a_frame(entry["path"])
-        named = (is_frame, entry["night"], entry.get("target"), entry.get("filter"))
+        in_use = entry.get("in_use") is not False
+        named = (is_frame, in_use, entry["night"], entry.get("target"), entry.get("filter"))
         raw = (named, _common_texts(facts), _common_numbers(facts))
         known = self._series.get(raw)
         if known is None:
-            known = self._series[raw] = self._new_common(is_frame, entry, facts)
+            known = self._series[raw] = self._new_common(is_frame, in_use, entry, facts)
         return known
 
-    def _new_common(self, is_frame: bool, entry: Facts, facts: Facts) -> _Common:
+    def _new_common(self, is_frame: bool, in_use: bool, entry: Facts, facts: Facts) -> _Common:
         unusable = unusable_in({name: facts[name] for name in (*COMMON_TEXTS, *COMMON_COUNTS)})
         findings = [left_out(name, why) for name, why in unusable.items()]
         facts = {**facts, **dict.fromkeys(unusable)}
@@ -152,6 +153,7 @@ class RowMaker:
         name, no_filter = usable_text("filter", entry.get("filter"))
         series = (
             int(is_frame),
+            int(in_use),
             date.fromisoformat(entry["night"]).isoformat(),
             *map(_text, self._names({**entry, "target": target, "filter": name}, facts)),
             *map(_text, _common_texts({**facts, "stage": _stage(facts)})),

@@ -77,7 +77,11 @@ SKY_FACTS = tuple(field.name for field in fields(FrameSky))
 MEASURES = tuple(field.name for field in fields(FrameMeasures))
 """The measures of a frame; their columns have the same names."""
 
-SERIES_COLUMNS = ("is_frame", "night", "target", "filter", *COMMON_FACTS)
+SERIES_COLUMNS = ("is_frame", "in_use", "night", "target", "filter", *COMMON_FACTS)
+
+# Masters and stacks are made from raw frames, whose exposures count once; and what a person does not use
+# counts nowhere.
+COUNTED_SERIES = "(series.stage IS NULL AND series.in_use = 1)"
 FILE_COLUMNS = (
     "series_id",
     "path",

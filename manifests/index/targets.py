@@ -14,21 +14,22 @@ from manifests.index.cones import position
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.names import AS_ARCHIVED, ShownNames
 from manifests.index.opening import Index
+from manifests.index.schema import COUNTED_SERIES
 
 # A frame whose type nobody knows may well be a light, and is not to be lost sight of.
 _LIGHTS = "is_frame = 1 AND ifnull(frame_type, 'light') = 'light'"
 
-# Masters, stacks and calibrated frames are made from raw ones, whose exposures count once.
-_RAW_FILES = "CASE WHEN stage IS NULL THEN files ELSE 0 END"
-_RAW_EXPOSURE = "CASE WHEN stage IS NULL THEN total_exposure_s ELSE 0.0 END"
+_COUNTED_FILES = f"CASE WHEN {COUNTED_SERIES} THEN files ELSE 0 END"
+_COUNTED_EXPOSURE = f"CASE WHEN {COUNTED_SERIES} THEN total_exposure_s ELSE 0.0 END"
 
 _BY_FILTER = f"""
-SELECT {{target}}, {{filter}}, sum({_RAW_FILES}), sum({_RAW_EXPOSURE})
+SELECT {{target}}, {{filter}}, sum({_COUNTED_FILES}), sum({_COUNTED_EXPOSURE})
 FROM series WHERE {_LIGHTS} GROUP BY 1, 2 ORDER BY 1, 2
 """  # noqa: S608 - constants of this module are put in
 _BY_TARGET = f"""
-SELECT {{target}}, count(DISTINCT CASE WHEN stage IS NULL THEN night END), min(night), max(night),
-    sum({_RAW_FILES}), sum({_RAW_EXPOSURE}), sum(files),
+SELECT {{target}}, count(DISTINCT CASE WHEN {COUNTED_SERIES} THEN night END), min(night), max(night),
+    sum({_COUNTED_FILES}), sum({_COUNTED_EXPOSURE}), sum(CASE WHEN in_use = 1 THEN files ELSE 0 END),
+    sum(CASE WHEN in_use = 0 THEN files ELSE 0 END),
     sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END),
     total(total_x), total(total_y), total(total_z), min(field_deg)
 FROM series WHERE {_LIGHTS} GROUP BY 1 ORDER BY 1
@@ -55,8 +56,9 @@ class TargetRow:
     """One target's lights; `target` is None where it is not known.
 
     `frames` and exposures are those of the raw frames, nights those of any; `results` counts stacks and
-    calibrated frames. `ra_deg` and `dec_deg` (ICRS) are the middle of where the frames point, `field_deg` the
-    shorter side of the smallest field among them. `absent_frames` are frames whose bag is not there now.
+    calibrated frames, `not_in_use` the frames that a person does not use. `ra_deg` and `dec_deg` (ICRS) are
+    the middle of where the frames point, `field_deg` the shorter side of the smallest field among them.
+    `absent_frames` are frames whose bag is not there now.
     """
 
     target: str | None
@@ -71,6 +73,7 @@ class TargetRow:
     field_deg: float | None
     absent_frames: int
     results: int = 0
+    not_in_use: int = 0
 
     @property
     def hours(self) -> float:
@@ -99,7 +102,7 @@ def targets(index: Index, shown: ShownNames = AS_ARCHIVED) -> Iterator[TargetRow
 
 
 def _target_row(row: Row, filters: tuple[FilterSum, ...]) -> TargetRow:
-    target, nights, first, last, frames, exposure_s, files, absent, x, y, z, field_deg = row
+    target, nights, first, last, frames, exposure_s, used, unused, absent, x, y, z, field_deg = row
     ra_deg, dec_deg = position(x, y, z) or (None, None)
     return TargetRow(
         target=target,
@@ -113,5 +116,6 @@ def _target_row(row: Row, filters: tuple[FilterSum, ...]) -> TargetRow:
         dec_deg=dec_deg,
         field_deg=field_deg,
         absent_frames=absent,
-        results=files - frames,
+        results=used - frames,
+        not_in_use=unused,
     )

@@ -113,12 +113,15 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
 
 
 def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
-    """Return a night's lights of each target and of none, then what was made, calibration frames and logs."""
+    """Return a night's lights of each target and of none, then of all the rest."""
     lights: dict[str | None, list[str]] = {}
     results: list[str] = []
     others: list[str] = []
-    for frame_type, target, name, frames, exposure_s, stage in row.parts:
-        if frame_type not in _LIGHTS:
+    unused: list[str] = []
+    for frame_type, target, name, frames, exposure_s, stage, in_use in row.parts:
+        if not in_use:
+            unused.append(_joined(target, name, frame_type, f"{frames:,}"))
+        elif frame_type not in _LIGHTS:
             made = None if stage is Stage.RAW else stage.value
             others.append(_joined(made, frame_type, name, f"{frames:,}"))
         elif stage is not Stage.RAW:
@@ -134,6 +137,8 @@ def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
         yield "(results)", results
     if others:
         yield "(calibration)", others
+    if unused:
+        yield "(not in use)", unused
     if row.logs:
         yield "(logs)", f"{row.logs:,}"
 
@@ -163,6 +168,7 @@ def _part_as_json(part: NightPart) -> dict[str, Any]:
         "target": part.target,
         "filter": part.filter,
         "stage": part.stage,
+        "in_use": part.in_use,
         "frames": part.frames,
         "hours": part.hours,
     }

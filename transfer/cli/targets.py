@@ -30,6 +30,7 @@ _COLUMNS = (
     Column("last"),
     Column("RA, Dec", expendable=1),
     Column("results", right=True, rare=True),
+    Column("not in use", right=True, rare=True),
     Column("absent", right=True, rare=True),
 )
 
@@ -87,6 +88,7 @@ def _cells(row: TargetRow) -> tuple[Cell, ...]:
         row.last_night.isoformat(),
         _position(row),
         f"{row.results:,}" if row.results else None,
+        f"{row.not_in_use:,}" if row.not_in_use else None,
         f"{row.absent_frames:,}" if row.absent_frames else None,
     )
 
@@ -123,6 +125,7 @@ def _as_json(row: TargetRow) -> dict[str, Any]:
         "field_deg": row.field_deg,
         "absent_frames": row.absent_frames,
         "results": row.results,
+        "not_in_use": row.not_in_use,
     }
 
 

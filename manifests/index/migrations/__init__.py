@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from functools import cache
 
 from manifests.index.migrations.first import FIRST
-from manifests.index.migrations.later import MEASURED, READ_AGAIN, ROTATORS, SAID_AND_LOGGED, STAGES
+from manifests.index.migrations.later import IN_USE, MEASURED, READ_AGAIN, ROTATORS, SAID_AND_LOGGED, STAGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("what a person says, and what logs say", SAID_AND_LOGGED),
     Migration("no value that a list cannot show", READ_AGAIN),
     Migration("measures of frames", MEASURED),
+    Migration("frames that a person does not use", IN_USE),
 )
 NEWEST = len(MIGRATIONS)
 

@@ -7,6 +7,7 @@ ROTATORS = (
     "ALTER TABLE series ADD COLUMN camera_serial TEXT",
     "ALTER TABLE files ADD COLUMN rotator_deg REAL",
 )
+IN_USE = ("ALTER TABLE series ADD COLUMN in_use INTEGER NOT NULL DEFAULT 1",)  # whether a person uses it
 
 # A new column is filled from the bags: at the next look each is read again, and no line of it is taken for
 # one that the index has, since no line has a digest as small as an id.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import pytest
@@ -129,3 +130,10 @@ def test_a_time_that_no_file_system_keeps_makes_no_entry(key: str, time: int) ->
     line = json.loads(entry_line(ENTRY)) | {key: time}
     with pytest.raises(ValueError, match="not the time of a file"):
         entry_from_line(json.dumps(line).encode())
+
+
+def test_a_frame_is_in_use_unless_a_person_has_said_otherwise():
+    unused = replace(ENTRY, in_use=False)
+    assert "in_use" not in LINE
+    assert entry_from_line(entry_line(unused)) == unused
+    assert entry_from_line(json.dumps({**LINE, "in_use": "no"}).encode()).in_use

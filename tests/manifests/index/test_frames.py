@@ -254,3 +254,14 @@ def test_answers_may_be_left_when_the_index_is_closed(filed: Any) -> None:
         rows = frames(index, FrameQuery())
         next(rows)
     rows.close()  # type: ignore[attr-defined]
+
+
+def test_a_frame_that_is_not_in_use_is_found_and_counts_no_hours(archive: Any, make: Any) -> None:
+    archive.write("NGC 7331", [make.light(1), replace(make.light(2), in_use=False)])
+    archive.rebuild()
+    rows = archive.frames(FrameQuery())
+    assert [row.in_use for row in rows] == [True, False]
+    assert total_of(rows).exposure_s == 300.0
+    with archive.open() as index:
+        for asked in (FrameQuery(), FrameQuery(exposure_s=Between(1.0))):
+            assert (total(index, asked).frames, total(index, asked).exposure_s) == (2, 300.0)

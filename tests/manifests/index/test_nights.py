@@ -93,3 +93,11 @@ def test_frames_that_are_not_there_now_are_counted_apart(archive: Any, make: Any
     (archive.folder / "b").rename(archive.folder.parent / "elsewhere")
     (row,) = listed(archive)
     assert (row.frames, row.absent_frames) == (2, 1)
+
+
+def test_frames_that_are_not_in_use_are_out_of_the_sums_and_told(archive: Any, make: Any) -> None:
+    unused = [replace(make.light(2), in_use=False), replace(make.light(3), in_use=False)]
+    archive.write("NGC 7331", [make.light(1), *unused])
+    (row,) = listed(archive)
+    assert (row.frames, row.exposure_s) == (1, 300.0)
+    assert NightPart(FrameType.LIGHT, "NGC 7331", "Ha", 2, 600.0, in_use=False) in row.parts

@@ -80,3 +80,16 @@ def test_a_target_whose_bag_is_gone_is_listed_and_says_so(archive: Any, make: An
 
 def test_an_empty_archive_has_no_targets(archive: Any) -> None:
     assert listed(archive) == []
+
+
+def test_a_frame_that_is_not_in_use_is_out_of_the_hours_and_told_apart(archive: Any, make: Any) -> None:
+    archive.write("a", [make.light(1), replace(make.light(2), in_use=False)])
+    (row,) = listed(archive)
+    assert (row.frames, row.exposure_s, row.results, row.not_in_use) == (1, 300.0, 0, 1)
+    assert row.filters == (FilterSum("Ha", 1, 300.0),)
+
+
+def test_a_target_of_which_no_frame_is_in_use_is_not_lost_sight_of(archive: Any, make: Any) -> None:
+    archive.write("a", [replace(make.light(1), in_use=False)])
+    (row,) = listed(archive)
+    assert (row.frames, row.nights, row.hours, row.not_in_use) == (0, 0, 0.0, 1)

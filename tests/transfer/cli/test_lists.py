@@ -198,6 +198,7 @@ def test_nights_as_json(ask: Ask) -> None:
         "target": None,
         "filter": None,
         "stage": "raw",
+        "in_use": True,
         "frames": 2,
         "hours": pytest.approx(1 / 3),
     } in first["parts"]

@@ -167,6 +167,7 @@ _SAID_BY_THE_HEADER = ("object_name", "filter_name", "image_type", "equinox")
 def _what_is_kept() -> Iterator[FrameColumn]:
     yield FrameColumn("bag", Kind.TEXT, attrgetter("bag"), "", "", "the bag's folder below the archive")
     yield FrameColumn("absent", Kind.TRUTH, attrgetter("absent"), "", "", "whether it is not there now")
+    yield FrameColumn("in_use", Kind.TRUTH, attrgetter("in_use"), "", "", "whether you want it processed")
     yield FrameColumn("size_bytes", Kind.WHOLE, attrgetter("size_bytes"), "byte", "phys.size;meta.file")
     yield FrameColumn("sha256", Kind.TEXT, attrgetter("sha256"), "", "meta.checksum", "SHA-256 of the file")
 

@@ -47,6 +47,7 @@ def _cells(row: FrameRow) -> tuple[Cell, ...]:
 
 def _notes(row: FrameRow) -> str | None:
     parts = ["absent"] if row.absent else []
+    parts += [] if row.in_use else ["not in use"]
     if len(row.findings) == 1:
         parts.append(row.findings[0].kind.value)
     elif row.findings:

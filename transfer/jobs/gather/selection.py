@@ -58,9 +58,9 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
     named = frames(index, FrameQuery(targets=meant.names)) if meant.names else ()
     of_target = [renamed(row, shown) for row in named]
     of_type = [row for row in of_target if row.frame.frame_type is FrameType.LIGHT]
-    lights = [row for row in of_type if known_stage(row.frame) is Stage.RAW]
+    lights = [row for row in of_type if row.in_use and known_stage(row.frame) is Stage.RAW]
     if not lights:
-        raise _no_lights(meant, archived.targets, results=len(of_type))
+        raise _no_lights(meant, archived.targets, of_type)
     wanted = WantedLights(request, meant.name, lights, naming)
     chosen = wanted.lights()
     if not chosen:
@@ -73,14 +73,19 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
         tuple(wanted.unmet()),
         tuple(_absent_light(row) for row in chosen if row.absent),
         tuple(_absent_bags(library)),
-        tuple(_untyped(row) for row in of_target if row.frame.frame_type is None),
+        tuple(_untyped(row) for row in of_target if row.in_use and row.frame.frame_type is None),
     )
 
 
-def _no_lights(meant: MeantTarget, archived: Sequence[str], results: int) -> NothingToGather:
-    if results:
-        made = counted(results, "stack or calibrated frame")
-        return NothingToGather(f"The archive has no raw lights of {meant.name}, only {made}")
+def _no_lights(meant: MeantTarget, archived: Sequence[str], others: Sequence[FrameRow]) -> NothingToGather:
+    if others:
+        unused = sum(not row.in_use for row in others)
+        made = len(others) - unused
+        only = [counted(made, "stack or calibrated frame")] if made else []
+        only += [f"{counted(unused, 'frame')} not in use"] if unused else []
+        step = "nightferry amend --use yes counts them in again." if unused else ""
+        happened = f"The archive has no raw lights of {meant.name}, only {' and '.join(only)}"
+        return NothingToGather(happened, next_step=step)
     near = [name for name in names_like(meant.name, archived) if name not in meant.names]
     step = f"Near names that it has: {', '.join(near)}." if near else "nightferry targets lists what it has."
     return NothingToGather(f"The archive has no lights of {meant.name}", next_step=step)
@@ -88,7 +93,7 @@ def _no_lights(meant: MeantTarget, archived: Sequence[str], results: int) -> Not
 
 def _calibration(library: Iterable[FrameRow], equipment: EquipmentNames) -> Iterator[ArchiveFrame]:
     for row in library:
-        if row.frame.frame_type is not None and not row.absent:
+        if row.frame.frame_type is not None and row.in_use and not row.absent:
             yield archive_frame(row, row.frame.frame_type, equipment)
 
 
