@@ -49,12 +49,22 @@ def said_in(kind: str) -> str:
     return f"{OWN}/said-{kind}.jsonl"
 
 
+def is_said(path: str) -> bool:
+    """Return whether a tag file holds statements, of whatever kind."""
+    return _SAID.fullmatch(path) is not None
+
+
+def is_of_one_archive(path: str) -> bool:
+    """Return whether a tag file holds what one archive knows of its own copies, which is true of no other."""
+    return path in map(said_in, ("proven", "damaged", "healed"))
+
+
 def outlives_lists(path: str) -> bool:
     """Return whether a tag file stays in its bag when the bag's lists are written anew.
 
     Acknowledgements and what a person has said: no list could bring them back.
     """
-    return is_acknowledgement(path) or _SAID.fullmatch(path) is not None
+    return is_acknowledgement(path) or is_said(path)
 
 
 def encode_path(path: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -26,16 +26,22 @@ NOON = datetime(2026, 3, 15, 12, tzinfo=UTC)
 
 @dataclass
 class Desk:
-    """A computer with an archive; `more` is added to its configuration as it is."""
+    """A computer with an archive; `more` is added to its configuration as it is.
+
+    With `others`, archives by their names, the first one is called "house".
+    """
 
     root: Path
     more: str = ""
     site: str = SITE
     archive_at: Path | None = None
+    others: dict[str, Path] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.root.mkdir(parents=True)
         self.archive.mkdir(exist_ok=True)
+        for folder in self.others.values():
+            folder.mkdir(exist_ok=True)
         self.configure()
 
     @property
@@ -48,7 +54,12 @@ class Desk:
 
     def configure(self) -> None:
         """Write the configuration."""
-        text = f"{self.site}[archive]\nfolder = '{self.archive}'\n[records]\nfolder = 'records'\n{self.more}"
+        archives = f"[archive]\nfolder = '{self.archive}'\n"
+        if self.others:
+            named = {"house": self.archive, **self.others}
+            each = (f"[[archive]]\nname = \"{name}\"\nfolder = '{at}'\n" for name, at in named.items())
+            archives = "".join(each)
+        text = f"{self.site}{archives}[records]\nfolder = 'records'\n{self.more}"
         self.settings.write_text(text, encoding="utf-8")
 
     def config(self) -> Config:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterable
 
 from manifests.bags.acknowledgement_keys import Key
 from transfer.engine.bag.durable import write_durably
@@ -36,3 +37,12 @@ def keep_key(archive: PinnedFolder, key: Key) -> None:
         return
     secrets = [each.secret for each in (*known, key)[-_KEYS_AT_MOST:]]
     write_durably(archive, KEYS_NAME, json.dumps({"keys": secrets}, indent=1).encode("ascii") + b"\n")
+
+
+def share_keys(archives: Iterable[PinnedFolder], brought: Iterable[Key] = ()) -> None:
+    """Keep in each archive what any of them has, and what was `brought`. Raises OSError and DriveFailed."""
+    folders = list(archives)
+    keys = dict.fromkeys((*brought, *(key for folder in folders for key in keys_of(folder))))
+    for folder in folders:
+        for key in keys:
+            keep_key(folder, key)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date
 from typing import NamedTuple
 
@@ -83,6 +84,19 @@ def owner_of_target(target: str) -> Owner:
     if key.partition(".")[0] in _RESERVED or key.startswith(_RESERVED_BEGINNINGS):
         folder = f"{folder} (target)"
     return Owner(folder, f"target {target}")
+
+
+def owner_of_label(label: str, bag: str) -> Owner:
+    """Return the owner that a bag's label names; a bag with a label of its own stays in its folder."""
+    kind, _, name = label.partition(" ")
+    if label == CALIBRATION_OWNER.label:
+        return CALIBRATION_OWNER
+    if kind == "target" and name:
+        return owner_of_target(name)
+    if kind == "night":
+        with suppress(ValueError):
+            return owner_of_night(date.fromisoformat(name))
+    return Owner(bag, label or bag)
 
 
 def folder_name(name: str) -> str:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from contextlib import closing
 
-from manifests.bags.paths import said_in
+from manifests.bags.paths import is_of_one_archive, is_said, said_in
 from manifests.bags.statements import LONGEST_STATEMENT, MOST_STATEMENTS, Statement, with_statement
-from transfer.archive.bags import ArchiveBag, Folders, bag_info
+from transfer.archive.bags import ArchiveBag, Folders, bag_info, label_in
 from transfer.archive.held import OpenArchive, archive_failure
-from transfer.archive.layout import Owner
+from transfer.archive.layout import Owner, owner_of_label
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.open import OpenBag
 from transfer.engine.bag.tag_files import put_tag_file
+from transfer.engine.medium import PinnedFolder
 from transfer.errors import NightferryError
 
 
@@ -38,6 +39,32 @@ def add_statement(archive: OpenArchive, owner: Owner, statement: Statement) -> s
     except OSError as error:
         raise archive_failure(error, archive.root) from error
     return bag
+
+
+def bring_statements(source: PinnedFolder, bag: str, into: OpenArchive) -> None:
+    """Add to an archive what a person has said in a bag of another one, the lines that it has not.
+
+    What an archive says of its own files (when they were proven, what was damaged) is left out. Raises
+    OSError and NightferryError.
+    """
+    there = ArchiveBag(source, bag)
+    said = [path for path in there.tag_files_that_stay() if is_said(path) and not is_of_one_archive(path)]
+    if not said:
+        return
+    owner = owner_of_label(label_in(source, bag) or "", bag)
+    listed = ArchiveBag(into.folder, Folders(into.folder).of(owner))
+    if listed.unfinished:
+        return  # the next run finishes it, and brings them then
+    for path in said:
+        lines = list(read_lines(source, there.at(path)))
+        content = b"".join(read_lines(into.folder, listed.at(path)))
+        known = set(content.splitlines(keepends=True))
+        new = [line for line in lines if line not in known and line.endswith(b"\n")]
+        if not new:
+            continue
+        if listed.fingerprint() is None:
+            _write_lists(listed, owner)
+        put_tag_file(listed, path, content + b"".join(new))
 
 
 def _write_lists(listed: ArchiveBag, owner: Owner) -> None:

@@ -75,6 +75,18 @@ def archive_named(config: Config, written: Path) -> Archive | None:
     return next((each for each in config.archives if each.name and each.name.casefold() == name), None)
 
 
+def archive_meant(config: Config, written: Path) -> Archive:
+    """Return the archive that a person named, by its name or its folder. Raises NotThere."""
+    from transfer.config import Archive
+
+    named = archive_named(config, written)
+    if named is None:
+        _refuse_unknown(config, written)
+        folder = written.absolute()
+        named = next((each for each in config.archives if each.folder == folder), Archive(folder))
+    return named
+
+
 def _refuse_unknown(config: Config, written: Path) -> None:
     """Raise NotThere for what is neither a name of the configuration nor a folder, where it has names."""
     names = ", ".join(f"{each.name!r}" for each in config.archives if each.name)

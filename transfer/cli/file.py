@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from transfer.cli.archives import archive_meant
 from transfer.cli.options import (
     WRITTEN_PATH,
     all_findings_option,
@@ -28,6 +29,20 @@ _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveri
     "--wait", "wait", metavar="TIME", help="How long to wait for a run that files now. Default: 10m."
 )
 @click.option("--new-archive", is_flag=True, help="Begin an archive where one was before and is no more.")
+@click.option(
+    "--archive",
+    "archives",
+    metavar="NAME|FOLDER",
+    type=WRITTEN_PATH,
+    multiple=True,
+    help="File into this archive only, by its name in the configuration or its folder; may be repeated.",
+)
+@click.option(
+    "--from-archive",
+    metavar="NAME|FOLDER",
+    type=WRITTEN_PATH,
+    help="File what this archive has into the others (or into --archive), which catch up with it.",
+)
 @all_findings_option
 @config_option
 @json_option
@@ -37,21 +52,25 @@ def command(
     dry_run: bool,
     wait: str | None,
     new_archive: bool,
+    archives: tuple[Path, ...],
+    from_archive: Path | None,
     all_findings: bool,
     config_file: str | None,
     as_json: bool,
 ) -> int:
-    """Bring every night on a drive into the archive: lights by target, night and filter.
+    """Bring every night on a drive into every archive that is here: lights by target, night and filter.
 
     Without a path: every prepared drive that is connected. A path may be a drive, one night's bag on it,
     or an ordinary folder of frames from years before. Each file is compared with its bag as it is read,
-    written, read back and listed. When a night is in the archive whole, the archive's acknowledgement is
+    written, read back and listed. When a night is in an archive whole, the archive's acknowledgement is
     written onto the drive, for the imaging computer to read.
     """
     from transfer.cli.filing import file_it
     from transfer.jobs.file.run import WAIT_S, FileRequest
 
     config = the_config(config_file)
+    if path is not None and from_archive is not None:
+        raise ConfigurationError("Name a drive or folder, or --from-archive: not both")
     wait_s = WAIT_S if wait is None else _wait_s(wait)
     request = FileRequest(
         path=None if path is None else path.absolute(),
@@ -59,6 +78,8 @@ def command(
         list_files=as_json,
         new_archive=new_archive,
         wait_s=wait_s,
+        into=tuple(archive_meant(config, written) for written in archives),
+        from_archive=None if from_archive is None else archive_meant(config, from_archive),
     )
     return file_it(config, request, print_json if as_json else None, all_findings)
 

@@ -19,6 +19,7 @@ from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.file.account import DeliveryResult, Sum
+from transfer.jobs.file.ending import lines_of_each
 from transfer.jobs.file.outcome import FileOutcome
 from transfer.jobs.file.run import FileRequest, FileRun
 from transfer.stop import Stop
@@ -82,9 +83,11 @@ def _wrapped(lines: list[str]) -> Iterator[str]:
 
 
 def _lines(outcome: FileOutcome, each_finding: bool) -> Iterator[str]:
-    yield outcome.message
-    for result in outcome.deliveries:
-        yield from _delivery(result, outcome)
+    yield from lines_of_each(outcome.archives, outcome.absent) if outcome.archives else [outcome.message]
+    several = len(outcome.archives) > 1
+    for archive in outcome.archives:
+        for result in archive.deliveries:
+            yield from _delivery(result, outcome, f", into {archive.name}" if several else "")
     yield from _places(outcome)
     yield from _names(outcome)
     yield from _findings(outcome.all_findings(), each_finding)
@@ -93,7 +96,7 @@ def _lines(outcome: FileOutcome, each_finding: bool) -> Iterator[str]:
         yield outcome.next_step
 
 
-def _delivery(result: DeliveryResult, outcome: FileOutcome) -> Iterator[str]:
+def _delivery(result: DeliveryResult, outcome: FileOutcome, into: str) -> Iterator[str]:
     counts = {
         "filed": result.filed,
         "would be filed": result.would_be_filed,
@@ -101,7 +104,7 @@ def _delivery(result: DeliveryResult, outcome: FileOutcome) -> Iterator[str]:
         "not filed": result.refused,
     }
     told = ", ".join(f"{count:,} {what}" for what, count in counts.items() if count) or "no files"
-    yield f"  {result.delivery.label}: {told}{_acknowledged(result, outcome)}"
+    yield f"  {result.delivery.label}{into}: {told}{_acknowledged(result, outcome)}"
 
 
 def _acknowledged(result: DeliveryResult, outcome: FileOutcome) -> str:
@@ -114,7 +117,7 @@ def _acknowledged(result: DeliveryResult, outcome: FileOutcome) -> str:
 
 
 def _places(outcome: FileOutcome) -> Iterator[str]:
-    sums = outcome.sums()
+    sums = outcome.archives[0].sums() if outcome.archives else {}
     if not sums:
         return
     yield ""

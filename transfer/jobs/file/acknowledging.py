@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection
+from dataclasses import replace
 from datetime import datetime
 
 from manifests.bags.acknowledgement import (
@@ -68,6 +69,14 @@ def acknowledge(
     except NightferryError as error:
         raise NotAcknowledged(f"{error.happened}. {error.next_step}".strip()) from error
     return not is_there
+
+
+def as_it_is(bag: Acknowledgeable) -> Acknowledgeable:
+    """Return a night's bag as it is after an archive has written into it, for the next archive."""
+    try:
+        return replace(bag, fingerprint=ListedBag(bag.folder, bag.bag).fingerprint())
+    except OSError:
+        return bag  # the next archive says why it cannot write there
 
 
 def take_back(bag: Acknowledgeable, damaged: Collection[str], archive: OpenArchive, medium: Medium) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -32,7 +32,7 @@ class Search:
     """
 
     config: Config
-    archive: Path
+    archives: Sequence[Path]
     medium: Medium
     dating: Dating
     held: ExitStack
@@ -67,10 +67,13 @@ class Search:
             raise NotThere(
                 "There is no such folder", path, "Name a drive, a folder of frames, or a night's bag."
             )
-        archive, named = self.archive.resolve(), path.resolve()
-        if named == archive or named.is_relative_to(archive):
-            step = f"Name what has to be filed into it, or correct [archive] folder in {self.config.file}."
-            raise ConfigurationError(f"This lies in the archive itself ({archive})", path, step)
+        named = path.resolve()
+        for archive in (folder.resolve() for folder in self.archives):
+            if named == archive or named.is_relative_to(archive):
+                step = (
+                    f"Name what has to be filed into it, or correct [archive] folder in {self.config.file}."
+                )
+                raise ConfigurationError(f"This lies in the archive itself ({archive})", path, step)
 
     def _on_drives(self, drives: list[OpenDrive]) -> Iterator[Delivery]:
         for drive in drives:
@@ -109,7 +112,7 @@ class Search:
         yield replace(delivery, drive_name=drive.name, drive_id=drive.mark.id)
 
     def _in_folder(self, folder: Path) -> Iterator[Delivery]:
-        archive = self.archive.resolve()
+        archives = [archive.resolve() for archive in self.archives]
         remains: list[Path] = []
 
         def could_not_look(path: Path, error: OSError) -> None:
@@ -118,13 +121,13 @@ class Search:
             self._could_not_look(path, error)
 
         found = find_bags(folder, could_not_look)
-        bags = [bag for bag in found if not bag.resolve().is_relative_to(archive)]
+        bags = [bag for bag in found if not any(map(bag.resolve().is_relative_to, archives))]
         for bag in bags:
             yield from self._bag_somewhere(bag)
         inside_a_bag = any(folder.resolve().is_relative_to(bag.resolve()) for bag in bags)
         if not inside_a_bag:
             alone = not bags and not self.findings
-            yield loose_delivery(folder, [*bags, *remains, archive], self.dating, may_be_empty=not alone)
+            yield loose_delivery(folder, [*bags, *remains, *archives], self.dating, may_be_empty=not alone)
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
         """Return one bag: of a drive, where it lies at a prepared drive's root, or of no drive."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from transfer.archive.as_proven import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
-from transfer.jobs.file.outcome import FileOutcome
+from transfer.jobs.file.outcome import Absent, ArchiveOutcome, FileOutcome
 from transfer.words import size_told
 
 
@@ -34,6 +34,52 @@ def exit_code(
         return ExitCode.STOPPED_EARLY
     wrong = any(delivery.refused or delivery.faults for delivery in deliveries)
     return ExitCode.SOMETHING_UNPROVEN if wrong or in_doubt else ExitCode.PROVEN
+
+
+_WORST_FIRST = (
+    ExitCode.WRONG_USE,
+    ExitCode.NOT_THERE,
+    ExitCode.DOES_NOT_FIT,
+    ExitCode.BUSY,
+    ExitCode.STOPPED_EARLY,
+    ExitCode.SOMETHING_UNPROVEN,
+)
+
+
+def whole_exit_code(archives: Sequence[ArchiveOutcome], absent: Sequence[Absent]) -> ExitCode:
+    """Return the exit code of a run into several archives; one that is away is told, and is no fault."""
+    codes = {archive.exit_code for archive in archives}
+    codes |= {each.error.exit_code for each in absent if not each.is_away}
+    return next((code for code in _WORST_FIRST if code in codes), ExitCode.PROVEN)
+
+
+def lines_of_each(archives: Sequence[ArchiveOutcome], absent: Sequence[Absent]) -> list[str]:
+    """Return what came of each archive, a line each, under its name where there are several."""
+    if len(archives) == 1 and not absent:
+        return [archives[0].message]
+    lines = [f"{archive.name}: {archive.message}" for archive in archives]
+    for each in absent:
+        is_away = "not here, and without these nights" if each.is_away else "nothing was filed into it"
+        lines.append(f"{each.name}: {is_away}. {each.error.happened}: {each.folder}")
+    return lines
+
+
+def whole_next_step(archives: Sequence[ArchiveOutcome], absent: Sequence[Absent]) -> str:
+    """Return what to do next: the first archive's word, else how one that is away catches up."""
+    steps = [
+        *(archive.next_step for archive in archives),
+        *(each.error.next_step for each in absent if not each.is_away),
+    ]
+    away = next((each for each in absent if each.is_away), None)
+    if away is not None and archives:
+        names = f"--from-archive {_quoted(archives[0].name)} --archive {_quoted(away.name)}"
+        steps.append(f"Once {away.name} is here, it catches up with: nightferry file {names}")
+    return next((step for step in steps if step), "")
+
+
+def _quoted(name: str) -> str:
+    """Return a name as every shell takes it for one word."""
+    return name if name.isalnum() else f'"{name}"'
 
 
 def message(

@@ -31,7 +31,10 @@ class Finishing:
     _unlisted: dict[str, str] = field(default_factory=dict)
 
     def finish(self) -> None:
-        """Write the lists, and count what became of each file. What fails ends the whole run."""
+        """Write the lists, and count what became of each file. What fails ends the work on this archive."""
+        if self.side.destination.hangs:
+            self._count_unknown()  # a disk that hangs may hold the shelf's lock
+            return
         self.side.destination.fail(self.side.full)
         shelf = self.receiving.filing.shelf
         waiting = {bag_of(each.to) for each in self.receiving.there if shelf.waits(each.to)}
@@ -58,6 +61,10 @@ class Finishing:
             )
 
     # What became of the files
+
+    def _count_unknown(self) -> None:
+        items = [planned.item for planned in self.receiving.planned.values()]
+        self.account.count_refused(not_filed(item.shown, self._failed) for item in items)
 
     def _count(self) -> None:
         account, receiving = self.account, self.receiving

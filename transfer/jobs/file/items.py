@@ -13,6 +13,7 @@ from manifests.bags.entries import Entry
 from manifests.bags.inventory import Expected
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
+from transfer.archive.layout import ArchivePlace
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.sources import SourceFile
 
@@ -24,7 +25,8 @@ class Item:
     `file` is the file at its source (the source's name, the path there, size and time). `opened` is its path
     on the drive, below the delivery's pinned folder where there is one, and `shown` the same for people.
     `stored` is source and path as the drive spells them. `expected` are the digests that its bag lists,
-    empty where it comes without a bag; `entry` is its entry in the bag.
+    empty where it comes without a bag; `entry` is its entry in the bag. `place` is where it lies in another
+    archive, which is its place in any.
     """
 
     file: SourceFile
@@ -36,6 +38,7 @@ class Item:
     entry: Entry | None = None
     expected: tuple[Expected, ...] = ()
     findings: tuple[Finding, ...] = ()
+    place: ArchivePlace | None = None
 
     @property
     def size_bytes(self) -> int:

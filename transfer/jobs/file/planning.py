@@ -92,6 +92,24 @@ class Plan:
         return sum(planned.item.size_bytes + _EACH_FILE_BYTES for planned in self.carry)
 
 
+class SourceDigests:
+    """SHA-256 digests of files that come without one, each read once, whichever archive asks."""
+
+    def __init__(self, medium: Medium) -> None:
+        self._medium = medium
+        self._of: dict[str, str] = {}
+
+    def of(self, opened: str) -> str:
+        """Return a file's SHA-256 (hexadecimal). Raises OSError."""
+        if opened not in self._of:
+            digest = hashlib.sha256()
+            with os.fdopen(self._medium.open_source(opened), "rb", buffering=0) as file:
+                while block := file.read(BLOCK_BYTES):
+                    digest.update(block)
+            self._of[opened] = digest.hexdigest()
+        return self._of[opened]
+
+
 @dataclass(frozen=True, slots=True)
 class Planner:
     """Plans for one archive, for files in the order in which they come.
@@ -102,7 +120,7 @@ class Planner:
     namer: Namer
     shelf: Shelf
     holdings: Holdings
-    medium: Medium
+    digests: SourceDigests
     limits: FileSystemLimits | None
 
     def plan(self, items: Sequence[Item]) -> Plan:
@@ -137,6 +155,10 @@ class Planner:
         return known or self.shelf.refuses_name(planned.wanted)
 
     def _place(self, item: Item) -> Planned:
+        if item.place is not None and item.entry is not None:
+            bag = self.shelf.bag_of(item.place.owner)
+            self.shelf.listed(bag)
+            return Planned(item, bag, item.place.path, item.entry.target, item.entry.filter)
         names = None if item.frame is None else self.namer.names(item.frame, item.night)
         place = place_of(item.frame, names, item.night, item.stored)
         findings = (*item.findings, *(() if names is None else names.findings), *_no_type(item))
@@ -199,16 +221,9 @@ class Planner:
         if item.expected or item.size_bytes not in self.shelf.listed(planned.bag).sizes_in(folder):
             return None
         try:
-            return self._digest(item)
+            return self.digests.of(item.opened)
         except OSError:
             return None  # met again, and reported, when it is carried
-
-    def _digest(self, item: Item) -> str:
-        digest = hashlib.sha256()
-        with os.fdopen(self.medium.open_source(item.opened), "rb", buffering=0) as file:
-            while block := file.read(BLOCK_BYTES):
-                digest.update(block)
-        return digest.hexdigest()
 
 
 def lack_of_room(what: str, needed_bytes: int, archive: OpenArchive) -> DoesNotFit | None:

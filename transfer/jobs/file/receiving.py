@@ -155,10 +155,10 @@ class Receiving:
 
     # For the rounds of the copy
 
-    def side(self, destination: Destination) -> Side:
-        """Return this archive's side of the rounds."""
+    def side(self, destination: Destination, label: str = "") -> Side:
+        """Return this archive's side of the rounds; progress is reported under its `label`."""
         todo = {opened: _task(planned) for opened, planned in self.planned.items()}
-        return Side(destination, self, self.delivery.label, todo, _BATCH_BYTES)
+        return Side(destination, self, label or self.delivery.label, todo, _BATCH_BYTES)
 
     def opening(self, task: Task) -> Opening:
         """Return how a file of the delivery is opened, and which further digests it needs."""

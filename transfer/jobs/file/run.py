@@ -1,38 +1,36 @@
-"""The morning's job on the big computer: every night on a drive, or a folder of frames, into the archive."""
+"""The morning's job on the big computer: nights on drives, or a folder of frames, into every archive."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.keywords import KEYWORDS
 from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
-from transfer.archive.contents import Holdings, brought_up_to_date, holdings_of
-from transfer.archive.held import OpenArchive, held_archive, looked_at_archive
-from transfer.archive.logs import read_filed_logs
-from transfer.archive.naming import Namer, NameSources
-from transfer.archive.recovering import recover
-from transfer.archive.shelf import Shelf
-from transfer.config import Config
+from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
+from transfer.archive.keys import keys_of, share_keys
+from transfer.archive.naming import NameSources
+from transfer.config import Archive, Config
 from transfer.config.longitude import longitude_of
+from transfer.engine.drive_key import key_on
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
 from transfer.engine.unforeseen import unforeseen
-from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, NightferryError
-from transfer.jobs.file.account import Account
-from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge, take_back
+from transfer.errors import ConfigurationError, DriveFailed, NightferryError, NotThere, StoppedEarly
+from transfer.jobs.file.archive_items import archive_deliveries
 from transfer.jobs.file.background import Background
-from transfer.jobs.file.carriage import Carriage
+from transfer.jobs.file.carriage import Accounts, Carriage
 from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.deliveries import Search
-from transfer.jobs.file.ending import exit_code, failed, message, next_step, planned_message
-from transfer.jobs.file.outcome import FileOutcome
-from transfer.jobs.file.planning import Planner, lack_of_room
-from transfer.jobs.file.receiving import Filing
+from transfer.jobs.file.ending import failed, lines_of_each, whole_exit_code, whole_next_step
+from transfer.jobs.file.into import IntoArchive, Opening
+from transfer.jobs.file.items import Delivery
+from transfer.jobs.file.outcome import Absent, FileOutcome
+from transfer.jobs.file.planning import SourceDigests, lack_of_room
 from transfer.jobs.file.skies import Skies
 
 WAIT_S = 600.0
@@ -40,8 +38,9 @@ WAIT_S = 600.0
 
 @dataclass(frozen=True, slots=True)
 class FileRequest:
-    """What a person asked for: what to file (else every drive that is connected), and how.
+    """What a person asked for: what to file (else every drive that is connected), where to, and how.
 
+    Without `into`, every archive that the configuration names. With `from_archive`, what that archive has.
     `list_files` keeps what became of each file; `wait_s` is how long to wait for another run's turn to end.
     """
 
@@ -50,6 +49,8 @@ class FileRequest:
     list_files: bool = False
     new_archive: bool = False
     wait_s: float = WAIT_S
+    into: tuple[Archive, ...] = ()
+    from_archive: Archive | None = None
 
 
 class FileRun:
@@ -59,15 +60,13 @@ class FileRun:
         self._config = config
         self._request = request
         self._around = around
-        self._accounts: list[Account] = []
+        self._archives: list[IntoArchive] = []
+        self._absent: list[Absent] = []
+        self._roots: list[Path] = []
         self._findings: list[Finding] = []
         self._unseen: list[Finding] = []
-        self._full: list[DoesNotFit] = []
         self._failure: NightferryError | None = None
-        self._cut_short = False
-        self._archive: OpenArchive | None = None
-        self._namer: Namer | None = None
-        self._shelf: Shelf | None = None
+        self._source: OpenArchive | None = None
 
     def run(self) -> FileOutcome:
         """Do the job. What ends it early is in the outcome, beside the account of what was filed."""
@@ -83,59 +82,105 @@ class FileRun:
         except Exception as fault:  # noqa: BLE001 - a run reports how it ended, whatever happened
             self._end(unforeseen(fault))
         finally:
-            # The index was written last; both disks may be pulled now.
-            roots = [] if self._archive is None else [self._archive.root]
-            let_rest([*roots, *(account.delivery.root for account in self._accounts)])
-        if self._failure is not None and not self._accounts:
-            return failed(self._failure, self._folder_shown)
+            # The index was written last; all disks may be pulled now.
+            hanging = [into.configured.folder for into in self._archives if into.destination.hangs]
+            accounts = [account for into in self._archives for account in into.accounts]
+            roots = [root for root in self._roots if root not in hanging]
+            let_rest([*roots, *(account.delivery.root for account in accounts)])
         return self.outcome()
 
     def _end(self, error: NightferryError) -> None:
         self._failure = self._failure or error
 
-    @property
-    def _folder_shown(self) -> str:
-        return "" if self._config.archive is None else str(self._config.archive.folder)
-
     def _run(self, held: ExitStack) -> None:
-        root, dating = self._archive_folder(), self._dating()
-        search = Search(self._config, root, self._around.medium, dating, held, listen=self._around.listen)
-        deliveries = search.deliveries(self._request.path)
-        archive = held.enter_context(self._opened(root))
-        shelf = self._shelf = Shelf(archive, self._around.clock)
-        held.callback(shelf.leave)
-        if not self._request.dry_run:
-            self._findings += recover(archive, shelf)
-            shelf.forget()
-        holdings = held.enter_context(
-            holdings_of(archive.folder, may_write=not self._request.dry_run, on_network=archive.on_network)
+        chosen = self._chosen()
+        search = Search(
+            config=self._config,
+            archives=[archive.folder for archive in (*self._config.archives, *chosen)],
+            medium=self._around.medium,
+            dating=self._dating(),
+            held=held,
+            listen=self._around.listen,
         )
-        self._namer = Namer(self._own_tables(), holdings.in_use())
-        planner = Planner(self._namer, shelf, holdings, self._around.medium, archive.limits)
-        accounts = (Account(delivery, self._request.list_files) for delivery in deliveries)
-        if self._request.dry_run:
-            self._plan(accounts, planner, archive)
+        if self._request.from_archive is None:
+            deliveries = search.deliveries(self._request.path)
         else:
-            self._carry(accounts, Filing(archive, shelf, planner, holdings, Skies(self._config.site)))
+            deliveries = self._of_archive(self._request.from_archive, held)
+        self._open(chosen, held)
+        if self._request.dry_run:
+            self._plan(deliveries)
+        else:
+            self._carry(deliveries)
         self._unseen += search.findings
-        self._findings += self._new(holdings)
 
-    def _archive_folder(self) -> Path:
-        if self._config.archive is None:
+    # The archives
+
+    def _chosen(self) -> tuple[Archive, ...]:
+        chosen, source = self._request.into or self._config.archives, self._request.from_archive
+        if source is not None:
+            chosen = tuple(archive for archive in chosen if archive.folder != source.folder)
+        if source is not None and not chosen:
+            step = "Name the one that catches up: nightferry file --from-archive NAME --archive NAME"
+            raise ConfigurationError("There is no other archive to file into", self._config.file, step)
+        if self._request.new_archive and len(chosen) > 1:
+            step = "Name the one to begin: nightferry file --new-archive --archive NAME"
+            raise ConfigurationError("Several archives are configured", self._config.file, step)
+        if not chosen:
             step = "Name the archive's folder under [archive]."
             raise ConfigurationError("The configuration names no archive", self._config.file, step)
-        return self._config.archive.folder
+        return chosen
 
-    @contextmanager
-    def _opened(self, root: Path) -> Iterator[OpenArchive]:
-        request = self._request
-        if request.dry_run:
-            opening = looked_at_archive(root, self._around, begin_anew=request.new_archive)
-        else:
-            opening = held_archive(root, self._around, wait_s=request.wait_s, begin_anew=request.new_archive)
-        with opening as archive:
-            self._archive = archive
-            yield archive
+    def _open(self, chosen: tuple[Archive, ...], held: ExitStack) -> None:
+        """Open every archive that is here. Raises NightferryError where none is."""
+        request, around = self._request, self._around
+        opening = Opening(
+            around=around,
+            names=self._own_tables(),
+            digests=SourceDigests(around.medium),
+            skies=Skies(self._config.site),
+            dry_run=request.dry_run,
+            begin_anew=request.new_archive,
+            wait_s=request.wait_s,
+        )
+        for archive in chosen:
+            self._roots.append(archive.folder)
+            try:
+                self._require_another(archive)
+                self._archives.append(held.enter_context(opening.opened(archive)))
+            except StoppedEarly:
+                raise
+            except NightferryError as error:
+                self._absent.append(Absent(archive.label, str(archive.folder), error))
+        if not self._archives:
+            raise self._absent[0].error
+
+    def _of_archive(self, archive: Archive, held: ExitStack) -> Iterator[Delivery]:
+        """Return what another archive has; the archives that are filed into share its keys."""
+        self._require_begun(archive)
+        self._source = held.enter_context(looked_at_archive(archive.folder, self._around))
+        self._roots.append(archive.folder)
+        return archive_deliveries(self._source, archive.label)
+
+    def _require_begun(self, archive: Archive) -> None:
+        if read_archive_mark(archive.folder) is None:
+            step = "Name the archive that has the nights: nightferry file --from-archive NAME"
+            raise NotThere("There is no archive in this folder", archive.folder, step)
+
+    def _require_another(self, archive: Archive) -> None:
+        """Raise where an archive is one of those that are open already: two names are not two copies."""
+        mark = read_archive_mark(archive.folder)
+        ids = {one.filing.archive.mark.id: one.configured.label for one in self._archives}
+        if self._source is not None:
+            ids[self._source.mark.id] = str(self._source.root)
+        other = "" if mark is None else ids.get(mark.id, "")
+        if not other:
+            return
+        happened = f"This is the archive {other!r} under another name, or was copied from it with its mark"
+        step = (
+            "A second archive begins as an empty folder, and fills itself from the first: "
+            "nightferry file --from-archive NAME --archive NAME"
+        )
+        raise ConfigurationError(happened, archive.folder, step)
 
     def _dating(self) -> Dating:
         longitude_deg, guess = longitude_of(self._config, self._around.clock())
@@ -153,118 +198,88 @@ class FileRun:
         equipment = EquipmentNames(config.telescopes, config.cameras)
         return NameSources(config.targets, config.filters, equipment, catalogue)
 
-    def _new(self, holdings: Holdings) -> list[Finding]:
-        return [finding for finding in dict.fromkeys(holdings.findings) if finding not in self._findings]
-
     # Planning only
 
-    def _plan(self, accounts: Iterator[Account], planner: Planner, archive: OpenArchive) -> None:
-        needed_bytes = 0
-        for account in accounts:
-            self._accounts.append(account)
-            for portion in account.delivery.portions:
-                plan = planner.plan(portion.items)
-                needed_bytes += plan.needed_bytes
-                for planned in plan.carry:
-                    account.count_planned(planned)
-                for placed in plan.there:
-                    account.count_there(placed, None)
-                account.count_refused([*plan.refusals, *portion.refusals])
-                account.note(portion.findings)
-            account.count_refused(account.delivery.refusals)
-        lack = lack_of_room("What would be filed", needed_bytes, archive)
-        self._full += [] if lack is None else [lack]
+    def _plan(self, deliveries: Iterator[Delivery]) -> None:
+        needed_bytes = dict.fromkeys(self._archives, 0)
+        for delivery in deliveries:
+            accounts = self._accounts(delivery)
+            for portion in delivery.portions:
+                for into, account in accounts.items():
+                    plan = into.filing.planner.plan(portion.items)
+                    needed_bytes[into] += plan.needed_bytes
+                    for planned in plan.carry:
+                        account.count_planned(planned)
+                    for placed in plan.there:
+                        account.count_there(placed, None)
+                    account.count_refused([*plan.refusals, *portion.refusals])
+                    account.note(portion.findings)
+            for account in accounts.values():
+                account.count_refused(delivery.refusals)
+        for into, size_bytes in needed_bytes.items():
+            lack = lack_of_room("What would be filed", size_bytes, into.filing.archive)
+            into.full += [] if lack is None else [lack]
+
+    def _accounts(self, delivery: Delivery) -> Accounts:
+        return {into: into.begin(delivery, self._request.list_files) for into in self._archives}
 
     # Carrying
 
-    def _carry(self, accounts: Iterator[Account], filing: Filing) -> None:
-        archive, background = filing.archive, Background()
-        carriage = Carriage(filing, self._around, background)
-        try:
-            with background:
-                for account in accounts:
-                    self._cut_short = carriage.has_to_end
-                    if self._cut_short:
-                        break
-                    self._accounts.append(account)
-                    carriage.carry(account, lambda account: self._acknowledge(account, archive))
-        finally:
-            self._failure, self._full = carriage.failure, carriage.full
-        if any(account.result().filed for account in self._accounts):
-            self._findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
-            self._findings += self._logs_read(archive)
+    def _carry(self, deliveries: Iterator[Delivery]) -> None:
+        if self._source is not None:
+            keys = keys_of(self._source.folder)
+            share_keys([into.filing.archive.folder for into in self._archives], keys)
+        background = Background()
+        carriage = Carriage(self._archives, self._around, background)
+        with background:
+            for delivery in deliveries:
+                if carriage.has_to_end:
+                    for into in self._archives:
+                        into.cut_short = True
+                    break
+                carriage.carry(delivery, self._accounts(delivery), self._acknowledge)
+        if self._source is not None:
+            for into in self._archives:
+                into.bring_statements(self._source)
+        for into in self._archives:
+            into.bring_index_up_to_date(self._config, self._around)
 
-    def _logs_read(self, archive: OpenArchive) -> tuple[Finding, ...]:
-        assert self._shelf is not None
-        stop, bags = self._around.stop, self._shelf.bags_brought_to()
-        now = self._around.clock()
-        return read_filed_logs(self._config, archive, bags, now, lambda: not stop.why)
-
-    def _acknowledge(self, account: Account, archive: OpenArchive) -> None:
-        """Write the archive's acknowledgement onto the drive, where all of the night is in the archive.
-
-        One that covers a file which the archive has no more as it was is taken back from the drive.
-        """
-        bag, files = account.delivery.acknowledgeable, tuple(account.acknowledgeable_files)
+    def _acknowledge(self, accounts: Accounts) -> None:
+        """Write each archive's acknowledgement onto the drive, where all of the night is in the archive."""
+        bag = next(iter(accounts.values())).delivery.acknowledgeable
         if bag is None:
             return
-        medium, why = self._around.medium, ""
+        here = [into for into in accounts if into.destination.failure is None]
         try:
-            if account.whole and files:
-                acknowledge(bag, files, archive, self._around.clock(), medium)
-                account.note_acknowledged()
-            elif take_back(bag, self._damaged_places(), archive, medium):
-                why = "the archive has not all its files as they were: its acknowledgement was taken back"
-        except NotAcknowledged as error:
-            why = str(error)
-            if account.whole:
-                account.note_unanswered(why)
-            else:
-                why = f"its acknowledgement does not hold any more, and could not be taken back: {why}"
-        if why:
-            self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, why, str(account.delivery.root)))
-
-    def _damaged_places(self) -> frozenset[str]:
-        damage = [] if self._shelf is None else self._shelf.damage()
-        return frozenset(each.place for each in damage if not each.mended)
+            # The first archive takes the key from the drive: before that, every one keeps it.
+            brought = key_on(bag.folder)
+            share_keys([into.filing.archive.folder for into in here], () if brought is None else (brought,))
+        except (OSError, NightferryError) as error:
+            detail = f"not every archive has the imaging computer's key ({error})"
+            self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, detail, str(bag.root)))
+        for into, account in accounts.items():
+            bag = into.acknowledge(account, bag, self._around)
 
     # How it stands
 
-    @property
-    def _from_medium(self) -> bool:
-        return self._shelf is None or self._shelf.all_from_medium
-
     def outcome(self) -> FileOutcome:
         """Return how things stand now."""
-        results, why = tuple(account.result() for account in self._accounts), self._around.stop.why
-        stopped = bool(why) and (self._cut_short or not all(result.whole for result in results))
-        damage = [] if self._shelf is None else self._shelf.damage()
-        in_doubt = bool(self._unseen) or any(not each.mended for each in damage)
-        code = exit_code(results, self._failure, self._full, stopped=stopped, in_doubt=in_doubt)
-        ended = self._why_ended(why if stopped else "")
-        outcome = FileOutcome(
-            exit_code=code,
-            message=message(
-                results,
-                code,
-                ended,
-                from_medium=self._from_medium,
-                unseen=len(self._unseen),
-                damage=damage,
-            ),
-            next_step=next_step(code, results, self._failure, self._full),
-            archive_folder=self._folder_shown,
-            archive=None if self._archive is None else self._archive.mark,
-            deliveries=results,
-            findings=(*self._unseen, *(each.finding for each in damage), *self._findings),
-            readings={} if self._namer is None else dict(self._namer.readings),
-            same_fields=() if self._namer is None else tuple(self._namer.sharing_a_field()),
-            from_medium=self._from_medium,
+        if self._failure is not None and not any(into.accounts for into in self._archives):
+            folders = self._request.into or self._config.archives
+            return failed(self._failure, str(folders[0].folder) if folders else "")
+        why = self._around.stop.why
+        archives = tuple(into.outcome(self._unseen, self._failure, why) for into in self._archives)
+        findings = [finding for archive in archives for finding in archive.findings]
+        namer = self._archives[0].filing.planner.namer if self._archives else None
+        return FileOutcome(
+            exit_code=whole_exit_code(archives, self._absent),
+            message=" ".join(lines_of_each(archives, self._absent)),
+            next_step=whole_next_step(archives, self._absent),
+            archive_folder=archives[0].folder if archives else "",
+            archives=archives,
+            absent=tuple(self._absent),
+            findings=(*self._unseen, *findings, *self._findings),
+            readings={} if namer is None else dict(namer.readings),
+            same_fields=() if namer is None else tuple(namer.sharing_a_field()),
             dry_run=self._request.dry_run,
         )
-        return replace(outcome, message=planned_message(results, ended)) if self._request.dry_run else outcome
-
-    def _why_ended(self, stopped: str) -> str:
-        if self._failure is not None:
-            return self._failure.happened
-        return self._full[0].happened if self._full else (f"Ended early: {stopped}" if stopped else "")

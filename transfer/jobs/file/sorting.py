@@ -127,7 +127,7 @@ class Sorting:
             target=planned.target,
             filter=planned.filter,
             sky=None if seen is None else seen.sky,
-            drive=self.drive_id,
+            drive=self.drive_id or (None if known is None else known.drive),
             findings=tuple(findings),
         )
 

@@ -142,7 +142,7 @@ def test_zero_and_negative_exposures_are_filed_and_add_up_to_nothing(tmp_path: P
         (folder / f"{number}.fits").write_bytes(content)
     outcome = desk.file(folder)
     assert (outcome.exit_code, outcome.filed) == (0, 4)
-    assert [each.exposure_s for each in outcome.sums().values()] == [600.0]
+    assert [each.exposure_s for each in outcome.archives[0].sums().values()] == [600.0]
 
 
 def test_entries_that_are_not_what_was_written_are_not_believed(computer: Computer, stick: Path, desk: Desk):

@@ -407,7 +407,7 @@ def test_masters_and_results_are_filed_apart_and_their_exposures_are_no_hours(
         "calibration/data/camera not given/dark/2026-03-14/dark_1.fits",
         "calibration/data/camera not given/master dark/2026-03-14/dark_all.fits",
     ]
-    hours = {where: each.exposure_s / 3600 for where, each in outcome.sums().items()}
+    hours = {where: each.exposure_s / 3600 for where, each in outcome.archives[0].sums().items()}
     assert sum(hours.values()) == pytest.approx(600 / 3600)
     listed = desk.command("targets", "--json").document
     assert listed["hours"] == pytest.approx(600 / 3600, abs=1e-3)

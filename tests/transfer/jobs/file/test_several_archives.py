@@ -24,7 +24,7 @@ from transfer.jobs.file.bag_items import bag_delivery
 from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.finishing import Finishing
 from transfer.jobs.file.items import Delivery
-from transfer.jobs.file.planning import Planner
+from transfer.jobs.file.planning import Planner, SourceDigests
 from transfer.jobs.file.receiving import Filing, Receiving
 from transfer.jobs.file.skies import Skies
 from transfer.stop import Stop
@@ -40,7 +40,7 @@ def filing_into(desk: Desk) -> Iterator[Filing]:
         shelf.begin()
         with holdings_of(archive.folder, may_write=True) as holdings:
             namer = Namer(NameSources(), holdings.in_use())
-            planner = Planner(namer, shelf, holdings, around.medium, archive.limits)
+            planner = Planner(namer, shelf, holdings, SourceDigests(around.medium), archive.limits)
             yield Filing(archive, shelf, planner, holdings, Skies(None))
         shelf.leave()
 
