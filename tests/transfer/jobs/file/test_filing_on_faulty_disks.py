@@ -11,7 +11,7 @@ from manifests.bags.entries import Entry
 from manifests.findings import FindingKind
 from tests.support.desks import Desk
 from tests.support.faulty_drive import faulty
-from tests.support.nights import Computer, noise
+from tests.support.nights import Computer, assert_valid, noise
 from tests.support.volumes import need
 from transfer.errors import ExitCode
 
@@ -189,3 +189,41 @@ def test_a_changed_file_that_the_disk_does_not_keep_is_not_said_to_be_filed_anew
     again = first.file(night)
     assert (again.filed, again.exit_code) == (1, ExitCode.PROVEN)
     first.assert_all_valid()
+
+
+@pytest.mark.parametrize("first", [True, False], ids=["the first archive", "the second archive"])
+@pytest.mark.parametrize(
+    ("rule", "code"),
+    [
+        (r"write|\d+\.part|2|9999|ENOSPC", ExitCode.DOES_NOT_FIT),
+        (r"write|\d+\.part|2|9999|EIO", ExitCode.SOMETHING_UNPROVEN),
+        (r"read|light_2\.fits|1|9999|flip", ExitCode.SOMETHING_UNPROVEN),
+        (r"write|manifest|1|9999|ENOSPC", ExitCode.DOES_NOT_FIT),
+    ],
+)
+def test_one_archive_that_fails_or_is_full_does_not_stop_the_other(
+    night: Path, tmp_path: Path, rule: str, code: ExitCode, first: bool
+):
+    with faulty(tmp_path / "faulty", rule) as disk:
+        bad, good = disk.path / "archive", tmp_path / "good"
+        one, two = (bad, good) if first else (good, bad)
+        desk = Desk(tmp_path / "two archives", archive_at=one, others={"attic": two})
+        outcome = desk.file(night)
+        assert outcome.exit_code is code
+        results = {Path(each.folder): each for each in outcome.archives}
+        assert (results[good].exit_code, results[good].filed) == (ExitCode.PROVEN, 4)
+        assert results[bad].exit_code is code
+        assert results[bad].filed + results[bad].refused == 4
+        names = {path.name for path in (night / "2026-03-14/nightferry").glob("acknowledgement-*")}
+        assert names == {f"acknowledgement-{results[good].mark.id}.json"}
+    Desk(tmp_path / "the same disk mended", archive_at=disk.behind / "archive").file(night)
+    assert_all_of(good)
+    assert_all_of(disk.behind / "archive")
+
+
+def assert_all_of(archive: Path) -> None:
+    """Check every bag of an archive with other people's tools, and that all files of the night are there."""
+    bags = [path.parent for path in archive.rglob("bagit.txt")]
+    for bag in bags:
+        assert_valid(bag)
+    assert sum(path.is_file() for bag in bags for path in (bag / "data").rglob("*")) == 4
