@@ -77,6 +77,23 @@ def test_the_failure_that_nothing_explains_is_not_explained(winter: Path):
     assert {one["unusual"] for one in failure["readings"]} == {""}
 
 
+def test_what_frames_say_is_no_finding_because_failed_nights_have_fewer_of_them(winter: Path):
+    told = document(winter, "compare")
+    assert "sensor temperature" in {one["quantity"] for one in told["uneven"] if one["fewer"] == "poor"}
+    assert "sensor temperature" not in {one["quantity"] for one in told["separations"]}
+    sensor = {one["night"]: one["values"]["sensor temperature"] for one in told["nights"]}
+    assert all("at failure" in sensor[night] for night in COLD)
+
+
+def test_the_answer_comes_first_and_names_what_explains_it(winter: Path):
+    lines = ask(winter, "compare").out.splitlines()
+    assert lines[0] == "14 nights: 7 poor or lost, 7 good."
+    assert lines[1].startswith(
+        "hub not responding came in 6 nights, each time with box temperature at 1.0 °C"
+    )
+    assert lines[2] == "mount stopped came in 1 night, at no value that is surely rare."
+
+
 def test_wind_humidity_and_supply_part_nothing(winter: Path):
     told = document(winter, "compare")
     by_chance = {"wind", "humidity", "supply voltage"}

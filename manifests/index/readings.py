@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from manifests.index.opening import Index
 from manifests.readings.happenings import Happening, Span
-from manifests.readings.series import Series, series_of
+from manifests.readings.series import Series
 from manifests.readings.thinning import ReadingRecord
 from manifests.readings.units import DEG_C, PERCENT
 
@@ -113,13 +113,13 @@ def series_of_frames(frames: Sequence[FrameTaken]) -> list[Series]:
 def _series(frames: Sequence[FrameTaken]) -> Iterator[Series]:
     for place, (quantity, unit) in enumerate(_OF_FRAMES):
         of_the_sky = quantity.startswith(("altitude", "moon"))
-        points = [
-            (one.exposed.from_us, value)
+        records = [
+            ReadingRecord(one.exposed.from_us, value, value, value, value, 1, one.exposed.lasted_us)
             for one in frames
             if (value := one.facts[place]) is not None and (one.is_light or not of_the_sky)
         ]
-        if points:
-            yield series_of(FRAMES, quantity, unit, points)
+        if records:
+            yield Series(FRAMES, quantity, unit, tuple(records))
 
 
 def findings_of_night(index: Index, night: date) -> dict[str, int]:

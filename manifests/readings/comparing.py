@@ -35,9 +35,11 @@ class Side(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One statistic of one quantity in each night, None where a night has none; `unit` is astropy's.
+    """One statistic of one quantity in each night, None where a night has none; `unit` is the statistic's.
 
-    One that is `derived` from others (a dew point) is named after them where both part the nights.
+    One that is `derived` from others (a dew point) is named after them where both part the nights. `not_on`
+    is the side on which the number of readings alone would put the poor nights. `hours` are those after
+    sunset that it is taken over; None is the whole night.
     """
 
     quantity: str
@@ -45,21 +47,38 @@ class Measure:
     statistic: Statistic
     values: tuple[float | None, ...]
     derived: bool = False
+    not_on: Side | None = None
+    hours: tuple[float, float] | None = None
+
+    @property
+    def what(self) -> str:
+        """Return the statistic, with its hours where they are not the whole night."""
+        if self.hours is None:
+            return self.statistic.value
+        return f"{self.statistic}, {self.hours[0]:.1f} to {self.hours[1]:.1f} h after sunset"
+
+    @property
+    def name(self) -> str:
+        """Return the quantity and the statistic."""
+        return f"{self.quantity}, {self.what}"
 
 
 @dataclass(frozen=True, slots=True)
 class Separation:
     """A measure that parts the nights: the poor ones lie on one side of `between`, but for `exceptions`.
 
-    `exceptions` are nights' places. `chances` are those of this measure alone; `chance` is of these the one
-    that was asked for beforehand, or that of either side; `chance_corrected` is that of any of the measures
-    tried. `follows` names a measure before it that ranks the nights alike.
+    `exceptions` are nights' places, `poor` and `good` how many nights of each kind have a value. `chances`
+    are those of this measure alone; `chance` is of these the one that was asked for beforehand, or that of
+    either side; `chance_corrected` is that of any of the measures tried. `follows` names a measure before it
+    that ranks the nights alike.
     """
 
     measure: Measure
     poor_side: Side
     between: tuple[float, float]
     exceptions: tuple[int, ...]
+    poor: int
+    good: int
     chances: Chances
     chance: float
     chance_corrected: float
@@ -95,10 +114,11 @@ def compare(
     """Return which measures part the poor nights from the others.
 
     Where something was expected beforehand, only that is tried, on the side expected. Statistics of one
-    quantity that are the same in every night are tried once.
+    quantity that are the same in every night are tried once. No measure parts the nights to the side on which
+    the number of readings alone would put them.
     """
     expected = expected or {}
-    wanted = [one for one in _distinct(measures) if not expected or (one.quantity, one.statistic) in expected]
+    wanted = _distinct(_expected(measures, expected) if expected else measures)
     tried = [one for one in wanted if _has_both(one, poor)]
     if not tried:
         return Comparison((), sum(poor), len(poor) - sum(poor), 0)
@@ -113,14 +133,22 @@ def compare(
     return Comparison(tuple(_with_followers(clear)), sum(poor), len(poor) - sum(poor), len(tried))
 
 
+def _expected(measures: Sequence[Measure], expected: Mapping[tuple[str, Statistic], Side]) -> list[Measure]:
+    """Return one measure for each expectation: the whole night's, else that of the hours in common."""
+    found: dict[tuple[str, Statistic], Measure] = {}
+    for one in sorted(measures, key=lambda each: each.hours is not None):
+        key = one.quantity, one.statistic
+        if key in expected and expected[key] is not one.not_on:
+            found.setdefault(key, one)
+    return list(found.values())
+
+
 def _distinct(measures: Sequence[Measure]) -> list[Measure]:
-    seen: set[tuple[str, tuple[float | None, ...]]] = set()
-    kept = []
-    for one in measures:
-        if (one.quantity, one.values) not in seen:
-            seen.add((one.quantity, one.values))
-            kept.append(one)
-    return kept
+    """Return measures without those whose values another of the quantity has, one without a side left out."""
+    kept: dict[tuple[str, tuple[float | None, ...]], Measure] = {}
+    for one in sorted(measures, key=lambda each: each.not_on is not None):
+        kept.setdefault((one.quantity, one.values), one)
+    return [one for one in measures if kept[one.quantity, one.values] is one]
 
 
 def _has_both(measure: Measure, poor: Sequence[bool]) -> bool:
@@ -151,6 +179,9 @@ def _separation(measure: Measure, poor: Sequence[bool], asked: int, corrected: f
         [value for value, is_poor, _ in there if not is_poor],
     )
     below = found.below <= found.above if asked == 0 else asked < 0
+    side = Side.BELOW if below else Side.ABOVE
+    if side is measure.not_on:
+        return None
     between, exceptions = _best_parting(sorted(there), below)
     chance = found.either if asked == 0 else found.below if below else found.above
     if exceptions and chance > SURE:
@@ -158,9 +189,11 @@ def _separation(measure: Measure, poor: Sequence[bool], asked: int, corrected: f
     # The correction may come from drawn choices; it never makes a finding surer than it is alone.
     return Separation(
         measure=measure,
-        poor_side=Side.BELOW if below else Side.ABOVE,
+        poor_side=side,
         between=between,
         exceptions=exceptions,
+        poor=sum(is_poor for _, is_poor, _ in there),
+        good=sum(not is_poor for _, is_poor, _ in there),
         chances=found,
         chance=chance,
         chance_corrected=max(chance, corrected),
@@ -188,9 +221,10 @@ def _best_parting(
     return best[2], best[3]
 
 
-def _unclearness(one: Separation) -> tuple[bool, float, float, int, float]:
-    # What follows from other quantities is named after them, be it a little clearer by chance.
-    return one.measure.derived, one.chance_corrected, one.chance, len(one.exceptions), -_clearance(one)
+def _unclearness(one: Separation) -> tuple[bool, bool, float, float, int, float]:
+    # What is derived from other quantities is named after them, but what is sure before what is not.
+    rank = one.chance_corrected, one.chance, len(one.exceptions), -_clearance(one)
+    return not one.sure, one.measure.derived, *rank
 
 
 def _clearance(one: Separation) -> float:
@@ -205,8 +239,7 @@ def _with_followers(found: Sequence[Separation]) -> list[Separation]:
     told: list[Separation] = []
     for one in found:
         leader = next((each for each in told if not each.follows and _alike(each.measure, one.measure)), None)
-        name = "" if leader is None else f"{leader.measure.quantity}, {leader.measure.statistic}"
-        told.append(replace(one, follows=name))
+        told.append(replace(one, follows="" if leader is None else leader.measure.name))
     return told
 
 
@@ -228,7 +261,7 @@ def _correlation(first: Sequence[float], second: Sequence[float]) -> float:
     return together / size if size else 0.0
 
 
-def nights_to_be_sure(poor: int, good: int, one: Separation) -> tuple[int, int] | None:
+def nights_to_be_sure(one: Separation) -> tuple[int, int] | None:
     """Return how many more poor and good nights, each on its own side, would make a separation sure.
 
     As few as can be, as even as can be. The correction is taken to grow the chance as much as it does now.
@@ -240,8 +273,8 @@ def nights_to_be_sure(poor: int, good: int, one: Separation) -> tuple[int, int] 
         fits = [
             (poor_more, more - poor_more)
             for poor_more in range(more + 1)
-            if ways * factor / math.comb(poor + good + more, poor + poor_more) <= SURE
+            if ways * factor / math.comb(one.poor + one.good + more, one.poor + poor_more) <= SURE
         ]
         if fits:
-            return min(fits, key=lambda each: abs(poor + each[0] - good - each[1]))
+            return min(fits, key=lambda each: abs(one.poor + each[0] - one.good - each[1]))
     return None

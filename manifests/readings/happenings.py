@@ -26,9 +26,14 @@ class Span(NamedTuple):
     to_us: int
 
     @property
+    def lasted_us(self) -> int:
+        """Return its length in microseconds."""
+        return self.to_us - self.from_us
+
+    @property
     def minutes(self) -> float:
-        """Its length in minutes."""
-        return (self.to_us - self.from_us) / MINUTE_US
+        """Return its length in minutes."""
+        return self.lasted_us / MINUTE_US
 
 
 class Happening(NamedTuple):

@@ -17,7 +17,7 @@ from manifests.readings.comparing import SURE, Side
 from manifests.readings.permutations import sum_of_uniforms_chance
 from manifests.readings.series import HOUR_US, Series
 
-# A reading stands for the time until the next one, half an hour at most.
+# A reading stands for the time until the next one: for half an hour at most, or as long as it lasted.
 _LONGEST_US = HOUR_US // 2
 
 
@@ -30,6 +30,7 @@ class Occurrence:
     """Where failures of a kind came in a quantity: `values` at the first failure of each night.
 
     `share` is the part of all the time that was at least as far to `side`, the largest over the failures.
+    `span` is the lowest and the highest value of all that time.
     `chance` is that of either side for this quantity alone, `chance_corrected` that of any that was tried.
     """
 
@@ -39,8 +40,14 @@ class Occurrence:
     side: Side
     values: tuple[float, ...]
     share: float
+    span: tuple[float, float]
     chance: float
     chance_corrected: float
+
+    @property
+    def farthest_back(self) -> float:
+        """Return the value of the failure that came least far to `side`."""
+        return max(self.values) if self.side is Side.BELOW else min(self.values)
 
     @property
     def sure(self) -> bool:
@@ -77,7 +84,18 @@ def _occurrence(
     side = Side.BELOW if chance_below <= chance_above else Side.ABOVE
     chance = min(1.0, 2 * min(chance_below, chance_above))
     share = max(below if side is Side.BELOW else above)
-    return Occurrence(event, *quantity, side, tuple(values), share, chance, min(1.0, tried * chance))
+    every = [*ordered, *values]
+    return Occurrence(
+        event=event,
+        quantity=quantity[0],
+        unit=quantity[1],
+        side=side,
+        values=tuple(values),
+        share=share,
+        span=(min(every), max(every)),
+        chance=chance,
+        chance_corrected=min(1.0, tried * chance),
+    )
 
 
 def _time_at_values(series: Series) -> list[tuple[float, int]]:
@@ -89,6 +107,6 @@ def _time_at_values(series: Series) -> list[tuple[float, int]]:
         step = records[-1].moment_us - records[-2].moment_us if len(records) > 1 else _LONGEST_US
         following.append(records[-1].moment_us + step)
     return [
-        (one.first, min(after - one.moment_us, _LONGEST_US))
+        (one.first, min(after - one.moment_us, max(_LONGEST_US, one.lasted_us)))
         for one, after in zip(records, following, strict=True)
     ]

@@ -15,7 +15,7 @@ from manifests.readings.thinning import ReadingRecord
 from manifests.readings.units import DEG_C, PERCENT, conversion, is_temperature
 
 HOUR_US = 3600 * 1_000_000
-# A reading that is older than this says nothing about a moment.
+# A reading that ended longer ago than this says nothing about a moment.
 _STALE_US = HOUR_US // 2
 # Two readings that belong together, such as temperature and humidity of one mast.
 _TOGETHER_US = HOUR_US // 6
@@ -72,11 +72,12 @@ class Series:
         )
 
     def at(self, moment_us: int) -> float | None:
-        """Return the last reading up to a moment; None where it is older than half an hour."""
+        """Return the last reading begun up to a moment; None where it ended over half an hour before."""
         number = bisect_right(self.records, moment_us, key=lambda one: one.moment_us)
-        if not number or moment_us - self.records[number - 1].moment_us > _STALE_US:
+        if not number:
             return None
-        return self.records[number - 1].first
+        last = self.records[number - 1]
+        return last.first if moment_us - last.moment_us - last.lasted_us <= _STALE_US else None
 
     def middle(self) -> float | None:
         """Return the median of its records; None where there is none."""
@@ -84,7 +85,7 @@ class Series:
 
 
 def series_of(source: str, quantity: str, unit: str, points: Iterable[tuple[int, float]]) -> Series:
-    """Return a series of single readings (moment, value), put in the order of time."""
+    """Return a series of single readings (moment in microseconds, value), sorted by time."""
     records = (ReadingRecord(moment_us, value, value, value, value, 1) for moment_us, value in sorted(points))
     return Series(source, quantity, unit, tuple(records))
 

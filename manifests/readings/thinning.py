@@ -14,7 +14,10 @@ BUCKET_US = 10 * 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class ReadingRecord:
-    """The readings of one quantity in one ten seconds; `moment_us` is the first one's (UTC, since 1970)."""
+    """The readings of one quantity in one ten seconds; `moment_us` is the first one's (UTC, since 1970).
+
+    `lasted_us` is how long what was read went on: the exposure of a frame; 0 for a reading of a log.
+    """
 
     moment_us: int
     first: float
@@ -22,6 +25,7 @@ class ReadingRecord:
     lowest: float
     highest: float
     count: int
+    lasted_us: int = 0
 
 
 @dataclass(slots=True)

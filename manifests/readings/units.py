@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 DEG_C = "deg_C"
@@ -27,7 +30,9 @@ _SIGNS = {
     "percent": PERCENT,
     "px": "pix",
 }
-_SHOWN = {DEG_C: "°C", "deg_F": "°F", "deg": "°", "pix": "px"}
+_SHOWN = {DEG_C: "°C", "deg_F": "°F", "deg": "°", "pix": "px", "1": ""}
+_PER_HOUR = "/h"
+_MOST_DECIMALS, _LARGE = 6, 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,14 +58,42 @@ def unit_named(written: str) -> str:
     return name
 
 
+def per_hour(unit: str) -> str:
+    """Return the unit of a change per hour: "deg_C/h", "(m/s)/h"; "1/h" for a bare number."""
+    return f"({unit}){_PER_HOUR}" if "/" in unit else f"{unit or 1}{_PER_HOUR}"
+
+
 def unit_shown(unit: str) -> str:
-    """Return a unit as a screen shows it: °C for deg_C."""
+    """Return a unit as a screen shows it: °C for deg_C, °C/h for deg_C/h."""
+    if unit.endswith(_PER_HOUR):
+        return unit_shown(unit.removesuffix(_PER_HOUR)) + _PER_HOUR
     return _SHOWN.get(unit, unit)
 
 
-def number_shown(value: float) -> str:
-    """Return a number as a screen shows it: four digits that count, large ones whole."""
-    return f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
+def decimals_among(values: Iterable[float]) -> int:
+    """Return how many decimals show values beside each other: two or three digits of what they span.
+
+    Never more decimals than the values themselves have.
+    """
+    there = [value for value in values if math.isfinite(value)]
+    if not there:
+        return 0
+    written = min(max(_decimals_written(value) for value in there), _MOST_DECIMALS)
+    span = max(there) - min(there)
+    return min(written, max(0, 1 - math.floor(math.log10(span / 2)))) if span else min(written, 3)
+
+
+def _decimals_written(value: float) -> int:
+    exponent = Decimal(repr(value)).normalize().as_tuple().exponent
+    return max(0, -exponent) if isinstance(exponent, int) else 0
+
+
+def number_shown(value: float, decimals: int) -> str:
+    """Return a number as a screen shows it, with so many decimals; a zero has no minus."""
+    if abs(value) >= _LARGE:
+        return f"{value:.4g}"
+    shown = f"{value:.{decimals}f}"
+    return shown.removeprefix("-") if float(shown) == 0 else shown
 
 
 def conversion(unit: str, to: str) -> Conversion:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -11,8 +11,14 @@ import click
 
 from manifests.readings.comparing import Separation, Statistic
 from manifests.readings.occurring import Occurrence
-from manifests.readings.sentences import NO_CAUSE, occurrence_words
-from manifests.readings.units import number_shown, unit_shown
+from manifests.readings.sentences import (
+    between_shown,
+    occurrence_words,
+    share_shown,
+    uneven_words,
+    values_shown,
+)
+from manifests.readings.units import decimals_among, number_shown, per_hour, unit_shown
 from transfer.archive.nights_told import place_of
 from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
@@ -34,7 +40,7 @@ _LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 34, 12, 12
 
 _SEPARATIONS = (
     Column("what parts them", narrow=Narrow.WRAPS, least=14),
-    Column("statistic"),
+    Column("statistic", narrow=Narrow.WRAPS, least=13),
     Column("poor nights"),
     Column("between"),
     Column("by chance", right=True),
@@ -88,10 +94,24 @@ def command(
 
 
 def _lines(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
+    """Return the answer first, then what it rests on, then the nights side by side."""
+    yield from _fitted([outcome.heading, *outcome.answers], screen)
+    if any(concerns_power(quantity, unit) for quantity, unit in outcome.units.items()):
+        yield from _fitted([CAUTION], screen)
+    if outcome.within:
+        yield from _within(outcome.within, screen)
+    yield from _separations(outcome, screen)
+    if outcome.nights:
+        yield from ("", "Nights side by side, from sunset to sunrise")
     for nights in _beside_each_other(outcome.nights, screen):
         yield from table(_columns(nights), _rows(outcome, nights), screen)
         yield ""
-    yield from _findings(outcome, screen)
+    if screen.width is not None and outcome.answers:
+        yield from _fitted(["What was found stands in the first lines, above the tables."], screen)
+
+
+def _fitted(lines: Iterable[str], screen: Screen) -> Iterator[str]:
+    return fitted(map(screen.clean, lines), screen.width)
 
 
 def _beside_each_other(nights: Sequence[ComparedNight], screen: Screen) -> Iterator[Sequence[ComparedNight]]:
@@ -119,56 +139,54 @@ def _rows(outcome: CompareOutcome, nights: Sequence[ComparedNight]) -> Iterator[
     for quantity, unit in outcome.units.items():
         # All of what parts the nights, and of the others what says most.
         statistics = list(Statistic) if quantity in telling else [Statistic.LOWEST, Statistic.HIGHEST]
-        name = f"{quantity}, {unit_shown(unit)}" if unit else quantity
+        name = f"{quantity}, {unit_shown(unit)}".removesuffix(", ")
+        of_all = [night.values.get(quantity, {}) for night in outcome.nights]
+        levels = decimals_among(v for each in of_all for key, v in each.items() if key != Statistic.FALL)
+        falls = decimals_among(each[Statistic.FALL] for each in of_all if Statistic.FALL in each)
         for statistic in (*statistics, AT_FAILURE):
             values = [night.values.get(quantity, {}).get(statistic) for night in nights]
             if any(value is not None for value in values):
-                yield (
-                    name,
-                    str(statistic),
-                    *(None if value is None else number_shown(value) for value in values),
-                )
+                decimals = falls if statistic == Statistic.FALL else levels
+                shown = (None if value is None else number_shown(value, decimals) for value in values)
+                yield (name, _statistic_shown(statistic, unit), *shown)
                 name = ""
 
 
-def _findings(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
+def _statistic_shown(statistic: str, unit: str) -> str:
+    return f"fall, {unit_shown(per_hour(unit))}" if statistic == Statistic.FALL else str(statistic)
+
+
+def _separations(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
     found = outcome.comparison
-    yield from fitted([screen.clean(outcome.message)], screen.width)
     if found.separations:
         leaders = [one for one in found.separations if not one.follows]
         yield ""
+        yield from _fitted([f"Between the nights: what parts them, of {found.tried} values tried"], screen)
         yield from table(_SEPARATIONS, map(_separation, leaders[:_ROWS_SHOWN]), screen)
         if len(leaders) > _ROWS_SHOWN:
             yield f"and {len(leaders) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
-        yield from fitted(map(screen.clean, _followers(found.separations)), screen.width)
-        yield ""
-        first = next((one for one in found.separations if one.sure), found.separations[0])
-        yield from fitted([screen.clean(outcome.words(first))], screen.width)
-    if outcome.within:
-        yield from _within(outcome.within, screen)
-    closing = [NO_CAUSE]
-    if any(concerns_power(quantity, unit) for quantity, unit in outcome.units.items()):
-        closing.append(CAUTION)
-    yield ""
-    yield from fitted(map(screen.clean, closing), screen.width)
+        yield from _fitted(_followers(found.separations), screen)
+        yield from _fitted([outcome.words(found.separations[0])], screen)
+    yield from _fitted(uneven_words(outcome.uneven), screen)
 
 
 def _followers(found: Sequence[Separation]) -> Iterator[str]:
     """Return, for each that others follow, a sentence that names them."""
     for leader in dict.fromkeys(one.follows for one in found if one.follows):
-        names = (f"{one.measure.quantity}, {one.measure.statistic}" for one in found if one.follows == leader)
-        told = "; ".join(names)
-        yield f"These rank the nights as {leader} does, which cannot be told apart from it by them: {told}."
+        alike: dict[str, list[str]] = {}
+        for one in found:
+            if one.follows == leader:
+                alike.setdefault(one.measure.quantity, []).append(one.measure.what)
+        named = "; ".join(f"{quantity} ({', '.join(which)})" for quantity, which in alike.items())
+        yield f"These only follow {leader}, or it follows them, for they rank the nights alike: {named}."
 
 
 def _separation(one: Separation) -> tuple[Cell, ...]:
-    low, high = one.between
-    unit = unit_shown(one.measure.unit)
     return (
-        f"{one.measure.quantity}, {unit}" if unit else one.measure.quantity,
-        one.measure.statistic.value,
+        f"{one.measure.quantity}, {unit_shown(one.measure.unit)}".removesuffix(", "),
+        one.measure.what,
         one.poor_side.value,
-        f"{number_shown(low)} and {number_shown(high)}",
+        " and ".join(between_shown(one)),
         _percent(one.chance),
         _percent(one.chance_corrected),
     )
@@ -177,21 +195,20 @@ def _separation(one: Separation) -> tuple[Cell, ...]:
 def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
     yield ""
     heading = "Within the nights: where the first failure of each came, in all the time before it"
-    yield from fitted([heading], screen.width)
-    yield from table(_OCCURRENCES, map(_occurrence, found[:_ROWS_SHOWN]), screen)
-    yield ""
-    rare = found[0].chance <= _RARE
-    words = occurrence_words(found[0], len(found)) if rare else "They came at values that are no rarity."
-    yield from fitted([screen.clean(words)], screen.width)
+    yield from _fitted([heading], screen)
+    shown = [one for one in found if one.sure or one.chance <= _RARE][:_ROWS_SHOWN] or found[:1]
+    yield from table(_OCCURRENCES, map(_occurrence, shown), screen)
+    if len(shown) < len(found):
+        yield f"and {len(found) - len(shown)} more, less rare: --json lists all"
+    yield from _fitted([occurrence_words(shown[0], len(found))], screen)
 
 
 def _occurrence(one: Occurrence) -> tuple[Cell, ...]:
-    unit = unit_shown(one.unit)
     return (
         one.event,
-        f"{one.quantity}, {unit}" if unit else one.quantity,
-        [number_shown(value) for value in sorted(one.values)],
-        f"{one.share:.0%} {one.side.value}",
+        f"{one.quantity}, {unit_shown(one.unit)}".removesuffix(", "),
+        values_shown(one),
+        f"{share_shown(one.share)} {one.side.value}",
         _percent(one.chance),
         _percent(one.chance_corrected),
     )

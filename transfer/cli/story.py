@@ -8,13 +8,13 @@ from itertools import groupby
 
 from manifests.index.readings import FRAMES, FrameTaken
 from manifests.readings.happenings import BURST_US, GAP, Happening
-from manifests.readings.series import Series
-from manifests.readings.units import number_shown, unit_shown
+from manifests.readings.series import HOUR_US, Series
+from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.cli.screen import Screen
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import fitted
 from transfer.cli.text_plots import plot_line
-from transfer.jobs.night import AtFailure, FailureTold, NightOutcome
+from transfer.jobs.night import AtFailure, FailureTold, NightOutcome, Usual
 from transfer.words import counted
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -37,7 +37,7 @@ _READINGS = (
 _AT_FAILURE = (
     Column("quantity", narrow=Narrow.WRAPS, least=14),
     Column("then", right=True),
-    Column("2 h before", right=True, expendable=1),
+    Column("before", right=True, expendable=1),
     Column("usual", right=True, rare=True),
     Column("usual range", right=True, rare=True),
     Column("unit"),
@@ -50,7 +50,7 @@ _POWER_UNITS = ("V", "A", "W", "mV", "mA")
 
 def story_lines(outcome: NightOutcome, screen: Screen) -> Iterator[str]:
     """Return the lines of a night's story, each fitted to the screen."""
-    yield from fitted(_head(outcome), screen.width)
+    yield from fitted(map(screen.clean, (*_head(outcome), *_what_failed(outcome))), screen.width)
     yield ""
     yield from fitted(map(screen.clean, _timeline(outcome)), screen.width)
     if outcome.told.series:
@@ -73,6 +73,36 @@ def _head(outcome: NightOutcome) -> Iterator[str]:
     yield f"{counted(len(lights), 'light')}, {hours:.1f} h; {counted(len(told.frames), 'frame')} in all."
     if told.dark is None:
         yield "When it was dark is not known: the configuration has no latitude, or that night had none."
+
+
+def _what_failed(outcome: NightOutcome) -> Iterator[str]:
+    """Return the night's failures, what was unusual at each, and its longest gap: the answer in short."""
+    for failure in outcome.failures[:_FAILURES_SHOWN]:
+        yield f"{_failure_head(failure)}{_unusual_then(failure)}"
+    longest = max(outcome.told.gaps, key=lambda gap: gap.lasted_us, default=None)
+    if outcome.failures and longest is not None and longest.lasted_us >= HOUR_US:
+        hours = longest.lasted_us / HOUR_US
+        until = f"{_clock(longest.from_us)} to {_clock(longest.to_us)}"
+        yield f"The longest time in the dark without a frame: {hours:.1f} h, from {until}."
+    if not outcome.failures:
+        yield "No failure."
+
+
+def _unusual_then(told: FailureTold) -> str:
+    known = [one for one in told.readings if one.usual is not None]
+    if not known:
+        return "."
+    unusual = [_beside_usual(one, one.usual) for one in known if one.usual is not None and one.unusual]
+    if unusual:
+        return f". Unlike in nights that went well: {'; '.join(unusual)}."
+    return ". All readings were as in nights that went well."
+
+
+def _beside_usual(one: AtFailure, usual: Usual) -> str:
+    decimals = decimals_among((one.value, usual.lowest, usual.highest))
+    lowest, highest = (number_shown(each, decimals) for each in (usual.lowest, usual.highest))
+    then = f"{number_shown(one.value, decimals)} {unit_shown(one.unit)}".rstrip()
+    return f"{one.quantity} {then} (usually {lowest} to {highest})"
 
 
 def _timeline(outcome: NightOutcome) -> Iterator[str]:
@@ -145,8 +175,10 @@ def _rows(outcome: NightOutcome, screen: Screen) -> Iterator[tuple[Cell, ...]]:
         summary = series.summary()
         if summary is not None:
             numbers = (summary.first, summary.last, summary.lowest, summary.highest)
+            decimals = decimals_among(numbers)
+            shown = (number_shown(each, decimals) for each in numbers)
             plot = plot_line(series, outcome.told.up, columns, screen) if screen.width else ""
-            yield (series.quantity, *map(number_shown, numbers), unit_shown(series.unit), series.source, plot)
+            yield (series.quantity, *shown, unit_shown(series.unit), series.source, plot)
 
 
 def _failure_head(told: FailureTold) -> str:
@@ -162,12 +194,14 @@ def _most_unusual_first(told: FailureTold) -> list[AtFailure]:
 
 def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
     usual = one.usual
+    known = [one.value, *([] if usual is None else (usual.lowest, usual.highest))]
+    decimals = decimals_among(known)
     return (
         one.quantity,
-        number_shown(one.value),
-        None if one.before is None else number_shown(one.before),
-        None if usual is None else number_shown(usual.middle),
-        None if usual is None else f"{number_shown(usual.lowest)} to {number_shown(usual.highest)}",
+        number_shown(one.value, decimals),
+        None if one.before is None else number_shown(one.before, decimals),
+        None if usual is None else number_shown(usual.middle, decimals),
+        None if usual is None else " to ".join(number_shown(each, decimals) for each in known[1:]),
         unit_shown(one.unit),
         f"{one.unusual} usual" if one.unusual else "",
     )
@@ -176,9 +210,13 @@ def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
 def _foot(outcome: NightOutcome) -> Iterator[str]:
     told = outcome.told
     yield ""
-    if outcome.usual_from:
+    if told.failures and outcome.usual_from:
         which = "marked good" if outcome.usual_by_verdict else "without a mark and without a failure"
-        yield f"Usual is what {counted(len(outcome.usual_from), 'night')} {which} had, sunset to sunrise."
+        nights = counted(len(outcome.usual_from), "night")
+        yield (
+            "Before: the median of the two hours before the failure. Usual: the median, the lowest and the"
+            f" highest from sunset to sunrise of {nights} {which}."
+        )
     elif told.failures:
         yield "What is usual is not known: no other night is marked good, or went without a failure."
     if len(outcome.failures) > _FAILURES_SHOWN:

@@ -9,12 +9,12 @@ from typing import Any
 
 from manifests.index.nights import nights as nights_of
 from manifests.index.opening import Index
-from manifests.index.readings import FRAMES
 from manifests.index.statements import verdicts
 from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP
+from manifests.readings.measuring import Observed, Uneven, measured, value_of
 from manifests.readings.occurring import Occurrence, Quantity, occurrences
-from manifests.readings.sentences import NO_CAUSE, occurrence_words, separation_words
+from manifests.readings.sentences import answers, occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
 from manifests.readings.verdicts import NightVerdict, Verdict
 from transfer.archive.nights_told import NightTold, Place, night_told
@@ -26,9 +26,6 @@ AT_FAILURE = "at failure"
 _HOURS = "hours after sunset"
 _ELAPSED = "elapsed"
 _STEP_US = 600 * 1_000_000
-
-# Frames end where a night fails: their last value, and their fall, would say no more than that it did.
-_OF_FRAMES = (Statistic.LOWEST, Statistic.HIGHEST, Statistic.FIRST)
 
 Key = tuple[str, str, str]
 
@@ -59,44 +56,42 @@ class ComparedNight:
 
 @dataclass(frozen=True, slots=True)
 class CompareOutcome:
-    """Nights side by side. `units` are those of the quantities; `within` says where failures came."""
+    """Nights side by side. `units` are those of the quantities; `within` says where failures came.
+
+    `uneven` are the quantities of which the poor nights have fewer readings than the good ones, or more.
+    """
 
     nights: tuple[ComparedNight, ...]
     units: Mapping[str, str]
     comparison: Comparison
     within: tuple[Occurrence, ...]
+    uneven: tuple[Uneven, ...] = ()
     expected: Mapping[tuple[str, Statistic], Side] = field(default_factory=dict)
 
     @property
     def exit_code(self) -> ExitCode:
-        """A comparison is told; nothing in it is a proof."""
+        """Return that it is done: a comparison proves nothing about files."""
         return ExitCode.PROVEN
 
     @property
     def message(self) -> str:
-        """Return in one line what was compared, and how much of it is sure."""
-        rare: dict[str, list[str]] = {}
-        for one in self.within:
-            if one.sure:
-                rare.setdefault(one.event, []).append(one.quantity)
-        told = [f" {event} came at seldom values of: {', '.join(names)}." for event, names in rare.items()]
-        return self._between + (f" Within the nights,{''.join(told)}" if told else "")
+        """Return in a few sentences what was compared, what was found, and how sure that is."""
+        return " ".join((self.heading, *self.answers))
 
     @property
-    def _between(self) -> str:
+    def heading(self) -> str:
+        """Return how many nights of which kind were compared."""
         found = self.comparison
-        if not found.poor or not found.good:
-            together = f"{counted(len(self.nights), 'night')} side by side"
-            marked = "some must be marked good and some poor or lost: nightferry mark NIGHT good"
-            return f"{together}. To say what parts them, {marked}"
-        sure = [one.measure for one in found.separations if one.sure]
-        told = f"{counted(len(self.nights), 'night')}: {found.poor} poor or lost, {found.good} good"
-        if sure:
-            named = ", ".join(f"{one.quantity} ({one.statistic})" for one in sure)
-            return f"{told}. Parted by: {named}. {NO_CAUSE}"
-        clean = [one for one in found.separations if one.clean]
-        many = "No value parts them" if not clean else f"{counted(len(clean), 'value')} would part them"
-        return f"{told}. {many}; nothing is sure, of {counted(found.tried, 'value')} tried."
+        nights = counted(len(self.nights), "night")
+        if found.poor and found.good:
+            return f"{nights}: {found.poor} poor or lost, {found.good} good."
+        marked = "some must be marked good and some poor or lost: nightferry mark NIGHT good"
+        return f"{nights} side by side. To say what parts them, {marked}."
+
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """Return what was found as sentences, the surest first; none without both kinds of nights."""
+        return answers(self.comparison, self.within) if self.nights else ()
 
     @property
     def marked(self) -> list[str]:
@@ -118,6 +113,14 @@ class CompareOutcome:
             "separations": [self._separation(one) for one in self.comparison.separations],
             "tried": self.comparison.tried,
             "within": [self._occurrence(one) for one in self.within],
+            "uneven": [
+                {
+                    "quantity": one.quantity,
+                    "fewer": "poor" if one.poor_have_fewer else "good",
+                    "hours_in_common": None if one.hours is None else list(one.hours),
+                }
+                for one in self.uneven
+            ],
             "findings": [],
         }
 
@@ -125,7 +128,8 @@ class CompareOutcome:
         return {
             "quantity": one.measure.quantity,
             "unit": one.measure.unit,
-            "statistic": one.measure.statistic.value,
+            "statistic": one.measure.what,
+            "hours_after_sunset": None if one.measure.hours is None else list(one.measure.hours),
             "poor_side": one.poor_side.value,
             "between": list(one.between),
             "exceptions": [self.marked[place] for place in one.exceptions],
@@ -174,14 +178,15 @@ def compare_nights(
     told = [night_told(index, night, place, counted_events) for night in chosen]
     labels = _labels(told)
     compared = tuple(_compared(each, said.get(each.night), labels) for each in told)
-    measures = _measures([one for one in compared if one.verdict is not None], labels)
+    marked = [(each, one.poor) for each, one in zip(told, compared, strict=True) if one.verdict is not None]
+    measures, uneven = _measures(marked, labels)
     expected = _expected(expectations, {one.quantity for one in measures})
-    poor = [one.poor for one in compared if one.verdict is not None]
     return CompareOutcome(
         nights=compared,
         units={labels[key]: key[2] for key in labels},
-        comparison=compare(measures, poor, expected),
+        comparison=compare(measures, [poor for _, poor in marked], expected),
         within=_within(told, labels),
+        uneven=tuple(uneven),
         expected=expected,
     )
 
@@ -215,26 +220,25 @@ def _compared(told: NightTold, said: NightVerdict | None, labels: Mapping[Key, s
 
 
 def _statistics(summary: Summary) -> dict[str, float]:
-    numbers = {
-        Statistic.LOWEST: summary.lowest,
-        Statistic.HIGHEST: summary.highest,
-        Statistic.FIRST: summary.first,
-        Statistic.LAST: summary.last,
-        Statistic.FALL: summary.fall_per_hour,
-    }
-    return {name.value: value for name, value in numbers.items() if value is not None}
+    return {one.value: value for one in Statistic if (value := value_of(summary, one)) is not None}
 
 
-def _measures(marked: Sequence[ComparedNight], labels: Mapping[Key, str]) -> list[Measure]:
-    return [
-        Measure(label, key[2], statistic, _values(marked, label, statistic), key[1] in DERIVED)
-        for key, label in labels.items()
-        for statistic in (_OF_FRAMES if key[0] == FRAMES else Statistic)
-    ]
+def _measures(
+    marked: Sequence[tuple[NightTold, bool]], labels: Mapping[Key, str]
+) -> tuple[list[Measure], list[Uneven]]:
+    """Return what is compared of each quantity in marked nights, and of which the nights have unlike many."""
+    measures: list[Measure] = []
+    uneven: list[Uneven] = []
+    for key, label in labels.items():
+        nights = [Observed(_series_of(night, key), night.up.from_us, poor) for night, poor in marked]
+        found, differs = measured(label, key[2], nights, key[1] in DERIVED)
+        measures += found
+        uneven += [] if differs is None else [differs]
+    return measures, uneven
 
 
-def _values(marked: Sequence[ComparedNight], label: str, statistic: Statistic) -> tuple[float | None, ...]:
-    return tuple(night.values.get(label, {}).get(statistic.value) for night in marked)
+def _series_of(night: NightTold, key: Key) -> Series | None:
+    return next((series for series in night.series if _key(series) == key), None)
 
 
 def _expected(written: Sequence[str], quantities: set[str]) -> dict[tuple[str, Statistic], Side]:

@@ -72,6 +72,34 @@ def test_a_quantity_that_only_follows_another_is_said_to():
     assert "cannot tell the two apart" in separation_words(found.separations[1], found)
 
 
+def test_what_is_sure_is_never_named_after_what_is_not():
+    poor = [number < 7 for number in range(14)]
+    dew = Measure("dew point", "deg_C", Statistic.LOWEST, tuple(map(float, range(14))), derived=True)
+    mixed = (0.0, 1.0, 2.0, 3.0, 4.0, 9.0, 5.0, 6.0, 7.0, 8.0, 10.0, 11.0, 12.0, 13.0)
+    others = [measure(*mixed, quantity=f"box {number}") for number in range(2)]
+    found = compare([*others, dew, *noise(random.Random(1), 14)], poor)
+    assert [one.sure for one in found.separations[:2]] == [True, False]
+    assert (found.separations[0].measure.quantity, found.separations[0].follows) == ("dew point", "")
+    assert {one.follows for one in found.separations[1:3]} == {"dew point, lowest"}
+
+
+def test_no_measure_parts_the_nights_to_the_side_that_the_number_of_readings_puts_them():
+    poor = [True, True, False, False]
+    (one,) = compare([replace(measure(1, 2, 3, 4), not_on=Side.ABOVE)], poor).separations
+    assert one.poor_side is Side.BELOW
+    assert compare([replace(measure(1, 2, 3, 4), not_on=Side.BELOW)], poor).separations == ()
+    expected = {("air temperature", Statistic.LOWEST): Side.BELOW}
+    assert compare([replace(measure(1, 2, 3, 4), not_on=Side.BELOW)], poor, expected).tried == 0
+
+
+def test_nights_without_a_value_are_not_counted_as_parted():
+    (one,) = compare([measure(-1, None, 1, 2, None)], [True, True, False, False, False]).separations
+    assert (one.poor, one.good) == (1, 2)
+    found = compare([measure(-1, None, 1, 2, None)], [True, True, False, False, False])
+    assert "the 1 poor or lost night lie" in separation_words(one, found)
+    assert "of 1 of 3 nights" in separation_words(one, found)
+
+
 def test_statistics_that_are_the_same_in_every_night_are_tried_once():
     twice = [measure(1, 2, 3, 4), replace(measure(1, 2, 3, 4), statistic=Statistic.LAST)]
     assert compare(twice, [True, True, False, False]).tried == 1
@@ -106,7 +134,7 @@ def test_more_nights_than_can_all_be_tried_are_drawn_always_alike():
 
 def test_how_many_more_nights_would_make_it_sure():
     (one,) = compare([measure(-1, -0.5, 1, 2, 3)], [True, True, False, False, False]).separations
-    poor, good = nights_to_be_sure(2, 3, one)
+    poor, good = nights_to_be_sure(one)
     assert poor + good == 3
     more = [measure(*(-1.0 - n for n in range(2 + poor)), *(1.0 + n for n in range(3 + good)))]
     assert compare(more, [True] * (2 + poor) + [False] * (3 + good)).separations[0].sure

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from manifests.readings.dew import dew_point_deg_c
 from manifests.readings.happenings import GAP, MINUTE_US, Failure, Happening, Span, failures, gaps
 from manifests.readings.series import DEW_MARGIN, DEW_POINT, HOUR_US, Series, series_of, with_dew
+from manifests.readings.thinning import ReadingRecord
 
 MINUTES = [(minute * MINUTE_US, 10 - minute / 60) for minute in range(0, 241, 10)]
 AIR = series_of("mast", "air temperature", "deg_C", MINUTES)
@@ -32,6 +33,12 @@ def test_what_a_reading_was_at_a_moment_is_the_last_one_up_to_it():
     assert AIR.at(-1) is None
     assert AIR.at(270 * MINUTE_US) == 6
     assert AIR.at(271 * MINUTE_US) is None, "a reading of half an hour ago says nothing"
+
+
+def test_a_long_exposure_says_what_was_while_it_lasted_and_half_an_hour_after():
+    exposure = ReadingRecord(0, -10.0, -10.0, -10.0, -10.0, 1, lasted_us=40 * MINUTE_US)
+    sensor = Series("frames", "sensor temperature", "deg_C", (exposure,))
+    assert [sensor.at(minute * MINUTE_US) for minute in (0, 35, 70, 71)] == [-10.0, -10.0, -10.0, None]
 
 
 def test_the_dew_point_is_made_of_the_humidity_and_the_air_of_one_source():

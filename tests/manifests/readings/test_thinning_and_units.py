@@ -7,7 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from manifests.readings.thinning import BUCKET_US, ReadingRecord, Thinning
-from manifests.readings.units import conversion, unit_named, unit_shown
+from manifests.readings.units import (
+    conversion,
+    decimals_among,
+    number_shown,
+    per_hour,
+    unit_named,
+    unit_shown,
+)
 
 READINGS = st.lists(st.tuples(st.integers(0, 30 * BUCKET_US), st.integers(0, 1), st.floats(-50, 50)))
 
@@ -56,6 +63,39 @@ def test_signs_have_the_names_that_astropy_knows():
     assert unit_shown("deg_C") == "°C"
     with pytest.raises(ValueError, match="knows no unit 'frost'"):
         unit_named("frost")
+
+
+@pytest.mark.parametrize(
+    ("unit", "named", "shown"),
+    [("deg_C", "deg_C/h", "°C/h"), ("m/s", "(m/s)/h", "(m/s)/h"), ("", "1/h", "/h")],
+)
+def test_a_fall_per_hour_has_its_hour(unit, named, shown):
+    assert per_hour(unit) == named
+    assert unit_shown(named) == shown
+
+
+@pytest.mark.parametrize(
+    ("values", "shown"),
+    [
+        ((-5.2, 9.913), ["-5.2", "9.9"]),
+        ((12.78, 13.08), ["12.78", "13.08"]),
+        ((0.4832, 0.2513), ["0.48", "0.25"]),
+        ((12217.0, 12612.0), ["12217", "12612"]),
+        ((-66.27, 50.92), ["-66", "51"]),
+        ((-0.004, 4.0), ["0.0", "4.0"]),
+        ((8.0, 3.0), ["8", "3"]),
+        ((7.123456, 7.123456), ["7.123", "7.123"]),
+    ],
+)
+def test_numbers_beside_each_other_have_the_digits_that_tell_them_apart(values, shown):
+    decimals = decimals_among(values)
+    assert [number_shown(value, decimals) for value in values] == shown
+
+
+@given(st.lists(st.floats(allow_nan=True, allow_infinity=True), max_size=5))
+def test_any_numbers_can_be_shown(values):
+    decimals = decimals_among(values)
+    assert all(0 < len(number_shown(value, decimals)) < 20 for value in values)
 
 
 def test_units_that_measure_different_things_cannot_become_one_another():

@@ -105,8 +105,14 @@ def test_the_screen_has_the_nights_side_by_side(five: Observatory):
         ran = five.ask("compare", COLUMNS=str(columns), PYTHONIOENCODING="utf-8")
         lines = ran.out.splitlines()
         assert max(map(len, lines)) <= columns
-        assert lines[0].split()[:3] == ["quantity", "2026-03-10", "2026-03-14"]
-        assert lines[1].split()[:3] == ["verdict", "poor", "lost"]
+        assert lines[0] == "5 nights: 2 poor or lost, 3 good."
+        heading = next(number for number, line in enumerate(lines) if line.startswith("quantity "))
+        assert lines[heading].split()[:3] == ["quantity", "2026-03-10", "2026-03-14"]
+        assert lines[heading + 1].split()[:3] == ["verdict", "poor", "lost"]
+        assert any("fall, °C/h" in line for line in lines)
+        answer = " ".join(" ".join(lines[:heading]).split())
+        assert "nothing is sure, of" in answer
+        assert "connection lost came in 2 nights, at no value that is surely rare." in answer
         assert any(line.startswith("air temperature, °C") for line in lines)
         text = " ".join(ran.out.split())
         assert "What goes together need not cause one another." in text

@@ -1,0 +1,100 @@
+"""What the number of a night's readings alone would say is not compared."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import pytest
+
+from manifests.readings.comparing import Measure, Side, Statistic, compare
+from manifests.readings.measuring import Observed, measured
+from manifests.readings.series import HOUR_US, Series, series_of
+
+STEP_US = HOUR_US // 6
+POOR = [True] * 7 + [False] * 7
+
+
+def night(values: Sequence[float], starts_us: int = 0) -> Series:
+    return series_of("frames", "q", "", ((starts_us + n * STEP_US, value) for n, value in enumerate(values)))
+
+
+def nights(made: Callable[[int], Sequence[float]], counts: Sequence[int], poor: Sequence[bool] = POOR):
+    return [Observed(night(made(count)), 0, is_poor) for count, is_poor in zip(counts, poor, strict=True)]
+
+
+def whole(measures: Sequence[Measure], statistic: Statistic) -> Measure:
+    return next(one for one in measures if one.statistic is statistic and one.hours is None)
+
+
+def test_nights_with_as_many_readings_have_all_statistics_of_the_whole_night():
+    measures, uneven = measured("q", "m/s", nights(range, [20] * 7 + [21] * 7))
+    assert uneven is None
+    assert [(one.statistic, one.not_on, one.hours) for one in measures] == [
+        (s, None, None) for s in Statistic
+    ]
+    assert [one.unit for one in measures] == ["m/s"] * 4 + ["(m/s)/h"]
+
+
+@pytest.mark.parametrize(("poor_count", "fewer"), [(4, True), (60, False)])
+def test_an_extreme_counts_only_on_the_side_that_the_number_of_readings_works_against(poor_count, fewer):
+    measures, uneven = measured("q", "", nights(range, [poor_count] * 7 + [30] * 7))
+    assert (uneven.poor_have_fewer, uneven.hours) == (fewer, None if fewer else (0, pytest.approx(29 / 6)))
+    lowest, highest = whole(measures, Statistic.LOWEST), whole(measures, Statistic.HIGHEST)
+    assert lowest.not_on is (Side.ABOVE if fewer else Side.BELOW)
+    assert highest.not_on is (Side.BELOW if fewer else Side.ABOVE)
+    assert whole(measures, Statistic.FIRST).not_on is None
+    assert {one.statistic for one in measures if one.hours is None} == {
+        Statistic.LOWEST,
+        Statistic.HIGHEST,
+        Statistic.FIRST,
+    }
+
+
+def test_hours_that_all_nights_have_are_compared_by_themselves():
+    """Nights of winter are longer and colder: the cold is found, and not for the length of the nights."""
+    cold = [Observed(night([-n / 6 for n in range(90)]), 0, True) for _ in range(2)]
+    mild = [Observed(night([8 - n / 6 for n in range(60)]), 0, False) for _ in range(3)]
+    measures, uneven = measured("q", "deg_C", [*cold, *mild])
+    assert uneven.hours == (0, pytest.approx(59 / 6))
+    (lowest,) = (one for one in measures if one.statistic is Statistic.LOWEST and one.hours)
+    assert lowest.values == pytest.approx([-59 / 6] * 2 + [8 - 59 / 6] * 3)
+    found = compare(measures, [True, True, False, False, False])
+    below = [one.measure.what for one in found.separations if one.measure.statistic is Statistic.LOWEST]
+    assert below == ["lowest, 0.0 to 9.8 h after sunset"]
+
+
+def test_what_is_expected_of_the_whole_night_is_tried_in_the_hours_in_common_where_only_they_count():
+    longer = nights(lambda count: [-float(n) for n in range(count)], [60] * 2 + [30] * 3, POOR[5:10])
+    measures, _ = measured("q", "", longer)
+    found = compare(measures, POOR[5:10], {("q", Statistic.LOWEST): Side.BELOW})
+    assert found.tried == 1
+    counts = compare(measures, POOR[5:10], {("q", Statistic.LOWEST): Side.ABOVE})
+    assert counts.tried == 1
+
+
+def test_a_night_without_readings_and_nights_of_one_kind_break_nothing():
+    none = Observed(None, 0, True)
+    assert measured("q", "", [none, none])[1] is None
+    measures, _ = measured("q", "", [none, Observed(night([1.0, 2.0]), 0, False)])
+    assert whole(measures, Statistic.LOWEST).values == (None, 1.0)
+
+
+def noise(rng: random.Random) -> Callable[[int], list[float]]:
+    return lambda count: [rng.gauss(-10, 0.1) for _ in range(count)]
+
+
+def test_noise_of_which_failed_nights_have_less_is_called_sure_in_at_most_one_set_in_twenty():
+    """A sensor's temperature in nights that end early: without the rule most sets would be called sure."""
+    rng = random.Random(20260314)
+    sure = naive = 0
+    for _ in range(300):
+        counts = [rng.randrange(2, 9) for _ in range(7)] + [34] * 7
+        measures, _ = measured("sensor temperature", "deg_C", nights(noise(rng), counts))
+        sure += any(one.sure for one in compare(measures, POOR).separations)
+        extremes = (whole(measures, one) for one in (Statistic.LOWEST, Statistic.HIGHEST))
+        plain = [replace(one, not_on=None) for one in extremes]
+        naive += any(one.sure for one in compare(plain, POOR).separations)
+    assert naive > 200, "the trap is there"
+    assert sure <= 300 * 0.05
