@@ -118,6 +118,12 @@ class ArchiveBag(ListedBag):
             if path not in self.held or self.held[path].sha256 != entry.digests.sha256
         }
 
+    def forget(self, path: str) -> None:
+        """Forget a file that has left the bag."""
+        self.paths.discard(path)
+        self.held.pop(path, None)
+        self._sizes.clear()
+
     def sizes_in(self, folder: str) -> set[int]:
         """Return the sizes of the files that the bag lists in one of its folders."""
         if not self._sizes:

@@ -12,6 +12,7 @@ from manifests.index.found_bags import bags_of
 from transfer.archive.bags import files_below, label_in
 from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import CALIBRATION_OWNER, NIGHTS, Owner, owner_of_night, owner_of_target
+from transfer.archive.moving import finish_moves
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.journal import journal_entries
 from transfer.engine.medium import PinnedFolder
@@ -21,13 +22,15 @@ from transfer.errors import NightferryError
 def recover(archive: OpenArchive, shelf: Shelf) -> list[Finding]:
     """Prove what a run that died left whole, list it, and finish its bags; return what is wrong with any.
 
-    What it left half written is removed. What is not what was written is kept apart, in the bag's
-    nightferry/set-aside. Raises NightferryError where the archive can't be read.
+    What it left half written is removed, and moves that it had begun are finished. What is not what was
+    written is kept apart, in the bag's nightferry/set-aside. Raises NightferryError where the archive can't
+    be read.
     """
     try:
         shelf.remove_parts()
         unfinished = [bag for bag in bags_of(archive.root).bags if _is_unfinished(archive.folder, bag)]
-        return [finding for bag in unfinished for finding in _recovered(archive, shelf, bag)]
+        found = [finding for bag in unfinished for finding in _recovered(archive, shelf, bag)]
+        return [*found, *finish_moves(archive, shelf)]
     except OSError as error:
         raise archive_failure(error, archive.root) from error
 

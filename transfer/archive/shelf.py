@@ -6,8 +6,8 @@ import errno
 import itertools
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 
 from manifests.bags.entries import Entry
@@ -18,6 +18,7 @@ from transfer.archive.held import OpenArchive
 from transfer.archive.layout import Owner, bag_of
 from transfer.archive.proofs import PATH as PROOFS_PATH
 from transfer.engine.bag.durable import remove_if_there
+from transfer.engine.bag.lines import parent
 from transfer.engine.bag.open import Arrival, OpenBag
 from transfer.engine.bag.readback import Compared, read_back
 from transfer.engine.bag.tag_files import put_tag_file
@@ -270,6 +271,52 @@ class Shelf:
             held = self.listed(bag).held.pop(path, None)
             if held is not None and self._new.get(held.sha256) == (bag, path):
                 del self._new[held.sha256]
+
+    # What leaves its place, or is listed with other words
+
+    def take_out(self, bag: str, paths: Collection[str]) -> None:
+        """Take files out of a bag's lists, and then remove them where they are there still.
+
+        The caller has made sure that each lies, proven and listed, at another place, or is not wanted.
+        """
+        with self._lock:
+            opened, listed = self._opened(bag), self.listed(bag)
+            opened.withdraw(set(paths))
+            folders = {parent(f"{bag}/{path}") for path in paths}
+            for path in paths:
+                remove_if_there(self.folder, f"{bag}/{path}")
+                self._as_proven.replaced(bag, path)
+                listed.forget(path)
+            self.folder.flush_folders(sorted(filter(self._is_there, folders)))
+            self._remove_empty_folders(bag, folders)
+            self.publish(bag)
+
+    def _is_there(self, path: str) -> bool:
+        return self.folder.stat(path) is not None
+
+    def _remove_empty_folders(self, bag: str, folders: Iterable[str]) -> None:
+        """Remove folders of a payload that are empty now, and those above them that are so then."""
+        for folder in sorted(folders, key=len, reverse=True):
+            left = folder
+            while left != f"{bag}/{PAYLOAD}" and self._is_there(left) and not self.folder.names(left):
+                with suppress(OSError):  # another program has put something there
+                    self.folder.remove_folder(left)
+                left = parent(left)
+
+    def amend(self, bag: str, entries: Iterable[Entry]) -> None:
+        """Have a bag list files, which stay where they are, with other facts; their content is the same."""
+        with self._lock:
+            lists = self._opened(bag).lists
+            for entry in entries:
+                lists.amend(entry)
+            self.publish(bag)
+
+    def adopt(self, bag: str, entry: Entry) -> None:
+        """Take a file that stands in a bag's payload, and is on no list, for one that waits to be proven."""
+        with self._lock:
+            self._brought[f"{bag}/{entry.path}"] = False
+            self._opened(bag).adopt(entry)
+            self.listed(bag).held[entry.path] = held_of(entry)
 
     # Manifests
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import closing
 
 from manifests.bags.paths import is_of_one_archive, is_said, said_in
@@ -19,26 +20,39 @@ from transfer.errors import NightferryError
 def add_statement(archive: OpenArchive, owner: Owner, statement: Statement) -> str:
     """Add a statement to an owner's bag, made where there is none yet; return the bag's path.
 
+    Raises as `add_statements` does.
+    """
+    try:
+        bag = Folders(archive.folder).of(owner)
+    except OSError as error:
+        raise archive_failure(error, archive.root) from error
+    add_statements(archive, bag, owner, [statement])
+    return bag
+
+
+def add_statements(archive: OpenArchive, bag: str, owner: Owner, statements: Sequence[Statement]) -> None:
+    """Add statements of one kind to a bag, which is made where there is none yet.
+
     The archive is held by this run. What was said before stays as it is. Raises NightferryError where the
     bag is unfinished or full of statements, or the archive fails.
     """
     try:
-        bag = Folders(archive.folder).of(owner)
         listed = ArchiveBag(archive.folder, bag)
         if listed.unfinished:
             step = "File again (nightferry file), which finishes it, then say it again."
             raise NightferryError("An earlier run did not finish this bag", archive.root / bag, step)
         if listed.fingerprint() is None:
             _write_lists(listed, owner)
-        path = said_in(statement.kind)
+        path = said_in(statements[0].kind)
         content = b"".join(read_lines(archive.folder, listed.at(path)))
-        if content.count(b"\n") >= MOST_STATEMENTS:
+        if content.count(b"\n") + len(statements) > MOST_STATEMENTS:
             happened = f"No more than {MOST_STATEMENTS:,} statements of one kind go into a bag"
             raise NightferryError(happened, archive.root / bag / path)
-        put_tag_file(listed, path, with_statement(content, statement))
+        for statement in statements:
+            content = with_statement(content, statement)
+        put_tag_file(listed, path, content)
     except OSError as error:
         raise archive_failure(error, archive.root) from error
-    return bag
 
 
 def bring_statements(source: PinnedFolder, bag: str, into: OpenArchive) -> None:

@@ -66,6 +66,10 @@ class BagLists:
         if (entry.modified_ns, entry.growing) != (known.modified_ns, known.growing):
             self._refreshed[entry.path] = dataclasses.replace(entry, read_back=known.read_back)
 
+    def amend(self, entry: Entry) -> None:
+        """Record other facts of a listed file, whose content is the same."""
+        self._refreshed[entry.path] = entry
+
     def note(self, path: str, finding: Finding) -> None:
         """Add a finding to a file's entry."""
         self._notes[path] = (*self._notes.get(path, ()), finding)

@@ -124,6 +124,12 @@ class OpenBag:
             self.brought.add(arrival.entry.path)
         self.folder.flush_folders(sorted(touched))
 
+    def adopt(self, entry: Entry) -> None:
+        """Take over a file that stands under its final name already, and is on no list."""
+        (start,) = self._keep_in_journal([entry])
+        self.proofs.settle(entry, start)
+        self.brought.add(entry.path)
+
     def withdraw(self, paths: set[str]) -> None:
         """Take files out of the manifest, which they leave before their content does."""
         self.lists.withdraw(paths)
