@@ -27,7 +27,7 @@ from tests.faults.scene import Scene, prepare, room
 from tests.faults.trials import Fault, Trial, telling
 from transfer.archive.layout import place_of
 from transfer.archive.naming import InUse, Namer, NameSources
-from transfer.jobs.file.skies import Skies
+from transfer.archive.skies import Skies
 
 BATCH = 1_000
 _ENDS_WITHIN_S = 30

@@ -10,7 +10,7 @@ from math import isfinite
 from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.equipment import NO_OWN_NAMES, EquipmentNames
 from manifests.frames.frame import Frame, FrameType
-from manifests.frames.names.catalogues import Catalogue
+from manifests.frames.names.catalogues import Catalogue, CatalogueUnreadable, load_catalogue
 from manifests.frames.names.filters import FilterNames
 from manifests.frames.names.places import (
     ASSUMED_FIELD_DEG,
@@ -23,6 +23,7 @@ from manifests.frames.names.places import (
 from manifests.frames.names.pointing import pointed_elsewhere
 from manifests.frames.names.spelling import Spellings
 from manifests.frames.names.targets import TargetName, TargetNames
+from transfer.config import Config
 
 NO_CAMERA = "camera not given"
 
@@ -45,6 +46,17 @@ class NameSources:
     filters: Mapping[str, str] = field(default_factory=dict)
     equipment: EquipmentNames = NO_OWN_NAMES
     catalogue: Catalogue | None = None
+
+
+def name_sources(config: Config) -> tuple[NameSources, tuple[Finding, ...]]:
+    """Return a configuration's names and the catalogue; one that cannot be read is a finding."""
+    equipment = EquipmentNames(config.telescopes, config.cameras)
+    catalogue, findings = None, tuple[Finding, ...]()
+    try:
+        catalogue = load_catalogue()
+    except CatalogueUnreadable as fault:
+        findings = (Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)),)
+    return NameSources(config.targets, config.filters, equipment, catalogue), findings
 
 
 @dataclass(frozen=True, slots=True)

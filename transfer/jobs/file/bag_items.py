@@ -15,11 +15,11 @@ from manifests.bags.stored_names import portable_path
 from manifests.bags.verify import oxum_findings
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
+from transfer.archive.dating import Dating, HeaderUnread
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.looking import HERE, Spelling
 from transfer.engine.sources import SourceFile
-from transfer.jobs.file.dating import Dating, HeaderUnread
 from transfer.jobs.file.items import Acknowledgeable, Delivery, Item, Portion, Refusal
 
 

@@ -13,13 +13,13 @@ from manifests.bags.bag_reading import NotABag, looks_like_a_bag
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.paths import JOURNAL, OWN
 from manifests.findings import Finding, FindingKind
+from transfer.archive.dating import Dating
 from transfer.config import Config
 from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
 from transfer.engine.medium import Medium
 from transfer.errors import ConfigurationError, NotThere
 from transfer.events import Listener, nobody
 from transfer.jobs.file.bag_items import bag_delivery
-from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.items import Delivery
 from transfer.jobs.file.loose_items import loose_delivery
 

@@ -14,6 +14,7 @@ from transfer.archive.logs import read_filed_logs
 from transfer.archive.naming import Namer, NameSources
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
+from transfer.archive.skies import Skies
 from transfer.archive.statements import bring_statements
 from transfer.config import Archive, Config
 from transfer.engine.copy.destination import Destination
@@ -26,7 +27,6 @@ from transfer.jobs.file.items import Acknowledgeable, Delivery
 from transfer.jobs.file.outcome import ArchiveOutcome
 from transfer.jobs.file.planning import Planner, SourceDigests
 from transfer.jobs.file.receiving import Filing
-from transfer.jobs.file.skies import Skies
 
 
 @dataclass(frozen=True, slots=True)

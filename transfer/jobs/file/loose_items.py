@@ -8,12 +8,12 @@ from pathlib import Path
 
 from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
+from transfer.archive.dating import Dating, HeaderUnread
 from transfer.config import Source
 from transfer.engine.drive import MARK_NAME, RECEIPT_NAME
 from transfer.engine.drive_key import KEY_NAME
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
-from transfer.jobs.file.dating import Dating, HeaderUnread
 from transfer.jobs.file.items import Delivery, Item, Portion, Refusal, not_filed
 
 # So many files are carried and published together: little enough to be done again after a power cut.

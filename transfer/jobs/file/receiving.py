@@ -9,6 +9,7 @@ from manifests.bags.builder import Content
 from transfer.archive.contents import Holdings
 from transfer.archive.held import OpenArchive
 from transfer.archive.shelf import Shelf
+from transfer.archive.skies import Skies
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Batch, Written, flush
 from transfer.engine.copy.destination import Destination
@@ -17,7 +18,6 @@ from transfer.engine.copy.task import Task
 from transfer.engine.medium import PinnedFolder
 from transfer.jobs.file.items import Delivery, Refusal, not_filed
 from transfer.jobs.file.planning import InArchive, Planned, Planner
-from transfer.jobs.file.skies import Skies
 from transfer.jobs.file.sorting import Sorting
 from transfer.stop import Stop
 

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
-from manifests.frames.calibration.equipment import EquipmentNames
-from manifests.frames.keywords import KEYWORDS
-from manifests.frames.names.catalogues import CatalogueUnreadable, load_catalogue
+from transfer.archive.dating import Dating
 from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.archive.keys import keys_of, share_keys
-from transfer.archive.naming import NameSources
+from transfer.archive.naming import name_sources
+from transfer.archive.skies import Skies
 from transfer.config import Archive, Config
-from transfer.config.longitude import longitude_of
 from transfer.engine.drive_key import key_on
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
@@ -24,14 +22,12 @@ from transfer.errors import ConfigurationError, DriveFailed, NightferryError, No
 from transfer.jobs.file.archive_items import archive_deliveries
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.carriage import Accounts, Carriage
-from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.deliveries import Search
 from transfer.jobs.file.ending import failed, lines_of_each, whole_exit_code, whole_next_step
 from transfer.jobs.file.into import IntoArchive, Opening
 from transfer.jobs.file.items import Delivery
 from transfer.jobs.file.outcome import Absent, FileOutcome
 from transfer.jobs.file.planning import SourceDigests, lack_of_room
-from transfer.jobs.file.skies import Skies
 
 WAIT_S = 600.0
 
@@ -98,7 +94,7 @@ class FileRun:
             config=self._config,
             archives=[archive.folder for archive in (*self._config.archives, *chosen)],
             medium=self._around.medium,
-            dating=self._dating(),
+            dating=Dating.configured(self._config, self._around),
             held=held,
             listen=self._around.listen,
         )
@@ -133,9 +129,11 @@ class FileRun:
     def _open(self, chosen: tuple[Archive, ...], held: ExitStack) -> None:
         """Open every archive that is here. Raises NightferryError where none is."""
         request, around = self._request, self._around
+        names, unreadable = name_sources(self._config)
+        self._findings += unreadable
         opening = Opening(
             around=around,
-            names=self._own_tables(),
+            names=names,
             digests=SourceDigests(around.medium),
             skies=Skies(self._config.site),
             dry_run=request.dry_run,
@@ -181,22 +179,6 @@ class FileRun:
             "nightferry file --from-archive NAME --archive NAME"
         )
         raise ConfigurationError(happened, archive.folder, step)
-
-    def _dating(self) -> Dating:
-        longitude_deg, guess = longitude_of(self._config, self._around.clock())
-        table = KEYWORDS.extended(self._config.keywords) if self._config.keywords else KEYWORDS
-        latitude_deg = None if self._config.site is None else self._config.site.latitude_deg
-        return Dating(self._around.medium, longitude_deg, guess, table, latitude_deg)
-
-    def _own_tables(self) -> NameSources:
-        try:
-            catalogue = load_catalogue()
-        except CatalogueUnreadable as fault:
-            catalogue = None
-            self._findings.append(Finding(FindingKind.UNREADABLE, fault.reason, str(fault.path)))
-        config = self._config
-        equipment = EquipmentNames(config.telescopes, config.cameras)
-        return NameSources(config.targets, config.filters, equipment, catalogue)
 
     # Planning only
 

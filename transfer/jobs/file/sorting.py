@@ -13,11 +13,11 @@ from manifests.frames.frame import Frame
 from manifests.index.holdings import Holding
 from transfer.archive.as_proven import Look
 from transfer.archive.shelf import Shelf
+from transfer.archive.skies import Seen
 from transfer.engine.bag.open import Arrival
 from transfer.engine.copy.batch import Written
 from transfer.jobs.file.items import Refusal, not_filed
 from transfer.jobs.file.planning import Damaged, InArchive, Planned, Planner, stands_for
-from transfer.jobs.file.skies import Seen
 
 _WRITTEN_AGAIN = Finding(
     FindingKind.WRITTEN_AGAIN, "the archive's disk did not give back what was written: look at it"
@@ -128,6 +128,7 @@ class Sorting:
             filter=planned.filter,
             sky=None if seen is None else seen.sky,
             drive=self.drive_id or (None if known is None else known.drive),
+            in_use=known is None or known.in_use,
             findings=tuple(findings),
         )
 

@@ -12,10 +12,10 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.desks import Desk
 from tests.support.nights import Computer, fits, noise
+from transfer.archive.dating import Dating
 from transfer.engine.medium import this_computer
 from transfer.engine.medium.looking import Spelling
 from transfer.jobs.file.bag_items import bag_delivery
-from transfer.jobs.file.dating import Dating
 
 
 def made_by_others(folder: Path, *algorithms: str, **files: bytes) -> Path:

@@ -9,9 +9,11 @@ from pathlib import Path
 from tests.support.desks import NOON, Desk
 from tests.support.nights import Computer, noise
 from transfer.archive.contents import holdings_of
+from transfer.archive.dating import Dating
 from transfer.archive.held import archive_failure, held_archive
 from transfer.archive.naming import Namer, NameSources
 from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
+from transfer.archive.skies import Skies
 from transfer.engine.copy.destination import Destination
 from transfer.engine.copy.rounds import Rounds
 from transfer.engine.medium import PinnedFolder, this_computer
@@ -21,12 +23,10 @@ from transfer.errors import DriveFailed
 from transfer.events import nobody
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.bag_items import bag_delivery
-from transfer.jobs.file.dating import Dating
 from transfer.jobs.file.finishing import Finishing
 from transfer.jobs.file.items import Delivery
 from transfer.jobs.file.planning import Planner, SourceDigests
 from transfer.jobs.file.receiving import Filing, Receiving
-from transfer.jobs.file.skies import Skies
 from transfer.stop import Stop
 
 NIGHT = "2026-03-14"

@@ -13,7 +13,10 @@ from manifests.frames.inspection import Inspection, look_at_header
 from manifests.frames.keywords import KEYWORDS, KeywordTable
 from manifests.frames.nights import frame_night, night_of
 from manifests.frames.sites import site_of
+from transfer.config import Config
+from transfer.config.longitude import longitude_of
 from transfer.engine.medium import Medium
+from transfer.engine.surroundings import Surroundings
 
 
 class HeaderUnread(Exception):
@@ -35,6 +38,14 @@ class Dating:
     table: KeywordTable = KEYWORDS
     latitude_deg: float | None = None
     guessed: bool = field(default=False, init=False)
+
+    @classmethod
+    def configured(cls, config: Config, around: Surroundings) -> Dating:
+        """Return the dating by a configuration's site and keywords."""
+        longitude_deg, guess = longitude_of(config, around.clock())
+        table = KEYWORDS.extended(config.keywords) if config.keywords else KEYWORDS
+        latitude_deg = None if config.site is None else config.site.latitude_deg
+        return cls(around.medium, longitude_deg, guess, table, latitude_deg)
 
     @property
     def has_own_keywords(self) -> bool:

@@ -12,10 +12,10 @@ from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from tests.support.nights import fits
 from tests.support.recorded_windows import ROOT, Rule, System
+from transfer.archive.dating import Dating, HeaderUnread
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.medium import WindowsMedium
-from transfer.jobs.file.dating import Dating, HeaderUnread
 
 DEEP = ("a folder of the night",) * 20
 
