@@ -117,8 +117,10 @@ def pixels_of(image: NDArray[Any]) -> Pixels:
             np.subtract(image[rows], level_adu, out=values[rows], casting="unsafe")
     without_value = _without_value(values) if image.dtype.kind == "f" else None
     top = values.max() if without_value is None else values[~without_value].max()
+    if top == values.min():
+        raise NotMeasurable("all its pixels have one value")
     at_top = int(np.count_nonzero(values == top))
-    is_cut_off = at_top >= _LEAST_CUT_OFF_PX and top > values.min()
+    is_cut_off = at_top >= _LEAST_CUT_OFF_PX
     return Pixels(
         values, level_adu, without_value, at_top if is_cut_off else 0, float(top) if is_cut_off else None
     )
