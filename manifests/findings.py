@@ -77,6 +77,7 @@ class FindingKind(StrEnum):
     UNLISTED = "unlisted"
     MALFORMED = "malformed"
     UNFINISHED = "unfinished"
+    BEING_LET_GO = "being let go"
 
 
 @dataclass(frozen=True, slots=True)

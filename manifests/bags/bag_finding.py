@@ -10,7 +10,16 @@ from pathlib import Path
 from manifests.bags.bag_reading import is_bag, looks_like_a_bag
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.contents import is_link
-from manifests.bags.paths import ENTRIES, JOURNAL, OWN, PAYLOAD, PAYLOAD_XXH128, outlives_lists
+from manifests.bags.paths import (
+    DRIVE_MARK,
+    ENTRIES,
+    JOURNAL,
+    OWN,
+    PAYLOAD,
+    PAYLOAD_XXH128,
+    night_being_let_go,
+    outlives_lists,
+)
 
 _OWN_LISTS = frozenset((ENTRIES, PAYLOAD_XXH128))
 
@@ -26,6 +35,16 @@ class RemainsOfABag(OSError):
         )
 
 
+class BeingLetGo(OSError):
+    """A night's folder on a drive that a run has begun to let go: what is missing there is no damage."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            errno.EINVAL,
+            "this night is being let go, since others have it; to go on: nightferry clear --drive --delete",
+        )
+
+
 def ignore(path: Path, error: OSError) -> None:
     """Ignore a folder that cannot be read."""
 
@@ -35,11 +54,16 @@ def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) 
 
     So a bag's payload folder, or one of its files, stands for the whole bag: nothing less can be proven. A
     bag inside a bag's payload is payload. Links below `path` are not followed, and trees of
-    any depth are walked without recursion. `unreadable` is called for each folder that cannot be read, and
-    with RemainsOfABag for what is left of a bag.
+    any depth are walked without recursion. `unreadable` is called for each folder that cannot be read,
+    with RemainsOfABag for what is left of a bag, and with BeingLetGo for what is left of a night on a drive
+    that is being let go.
     Raises OSError where `path` itself is not there.
     """
     path.stat()
+    gone = _being_let_go_around(path)
+    if gone is not None:
+        unreadable(gone, BeingLetGo())
+        return
     found = False
     for bag in _at_or_below(path, unreadable) if path.is_dir() else ():
         found = True
@@ -47,6 +71,13 @@ def find_bags(path: Path, unreadable: Callable[[Path, OSError], None] = ignore) 
     around = None if found else enclosing_bag(path)
     if around is not None:
         yield around
+
+
+def _being_let_go_around(path: Path) -> Path | None:
+    """Return the folder of a night that is being let go, where `path` is one or lies in one."""
+    whole = path.absolute()
+    folders = (each for each in (whole, *whole.parents) if night_being_let_go(each.name) is not None)
+    return next((each for each in folders if (each.parent / DRIVE_MARK).is_file()), None)
 
 
 def enclosing_bag(path: Path) -> Path | None:
@@ -63,6 +94,11 @@ def _at_or_below(path: Path, unreadable: Callable[[Path, OSError], None]) -> Ite
         except OSError as error:
             unreadable(folder, error)
             continue
+        if DRIVE_MARK in names:
+            going = [name for name in folders if night_being_let_go(name) is not None]
+            folders = [name for name in folders if name not in going]
+            for name in sorted(going):
+                unreadable(folder / name, BeingLetGo())
         is_one, remains = looks_like_a_bag(names), False
         if OWN in names and not is_one:
             is_one = (folder / JOURNAL).is_file()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from datetime import date
 
 PAYLOAD = "data"
 
@@ -27,6 +28,11 @@ SET_ASIDE = f"{OWN}/set-aside"
 _ACKNOWLEDGEMENT = re.compile(rf"{OWN}/acknowledgement-[0-9a-f-]{{36}}\.json")
 # What a person has said, one kind a file: see `statements`.
 _SAID = re.compile(rf"{OWN}/said-[a-z]{{1,40}}\.jsonl")
+
+# The file that makes a folder a drive to send to, and the name of a night's folder there from the moment at
+# which it is let go: what a run that was cut off leaves in it is no damage.
+DRIVE_MARK = "nightferry-drive.toml"
+_BEING_LET_GO = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}) \(being let go\)")
 
 Version = tuple[int, int]
 
@@ -57,6 +63,20 @@ def is_said(path: str) -> bool:
 def is_of_one_archive(path: str) -> bool:
     """Return whether a tag file holds what one archive knows of its own copies, which is true of no other."""
     return path in map(said_in, ("proven", "damaged", "healed"))
+
+
+def being_let_go(night: date) -> str:
+    """Return the name that a night's folder on a drive has while it is let go."""
+    return f"{night.isoformat()} (being let go)"
+
+
+def night_being_let_go(name: str) -> date | None:
+    """Return the night that a folder of this name on a drive is of, if it is one that is being let go."""
+    found = _BEING_LET_GO.fullmatch(name)
+    try:
+        return None if found is None else date.fromisoformat(found[1])
+    except ValueError:
+        return None
 
 
 def outlives_lists(path: str) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from datetime import time as time_of_day
@@ -11,14 +12,20 @@ from typing import NamedTuple
 from manifests.bags.acknowledgement import AcknowledgedFile
 from manifests.bags.entries import EntryError
 from manifests.findings import Finding, FindingKind
-from transfer.archive.held import OpenArchive
+from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.archive.proven import proven_contents
-from transfer.engine.acknowledged import Received, Refused, keep, kept, received
+from transfer.config import Config
+from transfer.engine.acknowledged import Received, Refused, kept, note
 from transfer.engine.bag.listed import ListedBag, Origin
-from transfer.engine.drive import OpenDrive
+from transfer.engine.drive import OpenDrive, drive_failure
 from transfer.engine.ledger import Place
-from transfer.engine.medium import PinnedFolder, ReadBack
+from transfer.engine.medium import ReadBack
 from transfer.engine.records import Records
+from transfer.engine.reread import Copy
+from transfer.engine.sources import check_apart
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import NotThere
+from transfer.words import counted
 
 _FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
 
@@ -28,14 +35,6 @@ class Version(NamedTuple):
 
     sha256: str
     size_bytes: int
-
-
-class Copy(NamedTuple):
-    """A copy on a drive or in an archive that is here: the path below its folder."""
-
-    place: Place
-    folder: PinnedFolder
-    path: str
 
 
 @dataclass(slots=True)
@@ -59,40 +58,98 @@ class Evidence:
         known = (self.proofs if sure else self.unsigned).setdefault(version.sha256, {})
         known[place] = max(proven, known.get(place, proven))
 
+    def places(self, sha256: str, since: datetime) -> list[Place]:
+        """Return the places that have a content, as was proven no longer ago than `since`."""
+        return [place for place, proven in self.proofs.get(sha256, {}).items() if proven >= since]
+
+    def too_few(self, sha256: str, places: Iterable[Place], wanted: int, since: datetime) -> str:
+        """Return in words which of the wanted places have a content, and what else is known of it."""
+        here = set(places)
+        unsigned = self.unsigned.get(sha256, {}).keys() - here
+        old = {place for place, proven in self.proofs.get(sha256, {}).items() if proven < since} - here
+        told = [f"proven in {len(here)} of {counted(wanted, 'place')}", *(each.told for each in sorted(here))]
+        told += [f"proven too long ago: {each.told}" for each in sorted(old)]
+        told += [f"not signed: {each.told}" for each in sorted(unsigned)]
+        return "; ".join(told)
+
+    def leave_out(self, place: Place, contents: Iterable[str]) -> None:
+        """Count a place no more for these contents: it will not have them any longer."""
+        for sha256 in contents:
+            self.proofs.get(sha256, {}).pop(place, None)
+            self.copies[sha256] = [copy for copy in self.copies.get(sha256, ()) if copy.place != place]
+
+    @property
+    def unsigned_only(self) -> tuple[str, ...]:
+        """The archives, for people, of whose contents some are known by unsigned acknowledgements alone."""
+        places = {
+            place
+            for sha256, of_one in self.unsigned.items()
+            for place in of_one.keys() - self.proofs.get(sha256, {}).keys()
+        }
+        return tuple(f"{place.name!r} ({place.id})" for place in sorted(places))
+
 
 def evidence_of(
-    drives: Iterable[OpenDrive],
-    archive: OpenArchive | None,
-    records: Records,
-    now: datetime,
+    drives: Sequence[OpenDrive],
+    archives: Sequence[OpenArchive],
+    around: Surroundings,
     *,
-    believe_unsigned: bool,
+    believe_unsigned: bool = False,
 ) -> Evidence:
-    """Ask the drives and the archive that are here, and the records. Raises OSError.
+    """Ask the drives and the archives that are here, and the records. Raises NightferryError.
 
     An archive that is here is asked itself: what it once acknowledged and has no more does not count.
     """
+    try:
+        return _gathered(drives, archives, around, believe_unsigned=believe_unsigned)
+    except OSError as error:
+        if drives:
+            raise drive_failure(error, drives[0]) from error
+        raise NotThere(f"The archive cannot be read ({error.strerror})", error.filename or "") from error
+
+
+def _gathered(
+    drives: Iterable[OpenDrive],
+    archives: Iterable[OpenArchive],
+    around: Surroundings,
+    *,
+    believe_unsigned: bool,
+) -> Evidence:
+    records, now = around.records, around.clock()
     found = Evidence()
-    here = "" if archive is None else archive.mark.id
+    here = {archive.mark.id for archive in archives}
     came: list[Received] = []
     for drive in drives:
-        for night in _nights_on(drive):
+        for night in nights_on(drive):
             bag = ListedBag(drive.folder, night.isoformat())
-            judged = list(received(bag, night, records, now))
-            if records.own_in_bag(drive.mark.id, night):
-                keep(judged, night, records)
+            judged = note(bag, drive.mark.id, night, records, now)
             came += [each for each in judged if isinstance(each, Received)]
             found.findings += [_refused(each, drive) for each in judged if isinstance(each, Refused)]
             _add_drive(found, drive, bag, night, records)
     for acknowledged in (*came, *kept(records, now, [each.content for each in came])):
-        if acknowledged.acknowledgement.archive_id != here:
+        if acknowledged.acknowledgement.archive_id not in here:
             _add_acknowledged(found, acknowledged, sure=acknowledged.is_signed or believe_unsigned)
-    if archive is not None:
+    for archive in archives:
         _add_archive(found, archive)
     return found
 
 
-def _nights_on(drive: OpenDrive) -> list[date]:
+def archives_here(config: Config, around: Surroundings, held: ExitStack) -> list[OpenArchive]:
+    """Open the configured archives that are here; at the telescope there mostly is none. `held` closes them.
+
+    Raises ConfigurationError where a source and an archive lie one in the other.
+    """
+    found = []
+    for archive in config.archives:
+        check_apart(config.sources, archive.folder, "the archive")
+        with suppress(NotThere):
+            if read_archive_mark(archive.folder) is not None:
+                found.append(held.enter_context(looked_at_archive(archive.folder, around)))
+    return found
+
+
+def nights_on(drive: OpenDrive) -> list[date]:
+    """Return the nights that a drive has folders of, the oldest first. Raises OSError."""
     nights = []
     for name, is_folder in drive.folder.names(""):
         try:
@@ -101,7 +158,7 @@ def _nights_on(drive: OpenDrive) -> list[date]:
             continue
         if night is not None and night.isoformat() == name:
             nights.append(night)
-    return nights
+    return sorted(nights)
 
 
 def _refused(refused: Refused, drive: OpenDrive) -> Finding:
@@ -151,6 +208,7 @@ def _read_back(file: AcknowledgedFile, acknowledged: datetime) -> datetime:
 def _add_archive(found: Evidence, archive: OpenArchive) -> None:
     place = Place("archive", archive.mark.id, archive.mark.name)
     for each in proven_contents(archive.folder):
-        version = Version(each.sha256, each.size_bytes)
-        found.add((each.source, each.original), version, place, each.read_back_utc, sure=True)
+        origin, version = (each.source, each.original), Version(each.sha256, each.size_bytes)
+        found.add(origin, version, place, each.read_back_utc, sure=True)
+        found.nights.setdefault(origin, each.night)
         found.copies.setdefault(each.sha256, []).append(Copy(place, archive.folder, each.path))

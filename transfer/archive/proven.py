@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import date, datetime
 from typing import NamedTuple
 
 from manifests.bags.entries import Entry
@@ -16,7 +16,7 @@ from transfer.engine.medium import PinnedFolder
 
 
 class ProvenContent(NamedTuple):
-    """A file of the archive: where it came from, its content, and when it was last equal to its digest.
+    """A file of the archive: where it came from, its night, its content, and when that was last proven.
 
     `path` is where it lies below the archive.
     """
@@ -24,6 +24,7 @@ class ProvenContent(NamedTuple):
     path: str
     source: str
     original: str
+    night: date
     sha256: str
     size_bytes: int
     read_back_utc: datetime
@@ -47,6 +48,7 @@ def proven_contents(archive: PinnedFolder) -> Iterator[ProvenContent]:
                     listed.at(entry.path),
                     entry.source,
                     entry.original,
+                    entry.night,
                     entry.digests.sha256,
                     entry.size_bytes,
                     proof.read_utc,

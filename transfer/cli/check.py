@@ -108,6 +108,8 @@ def _lines(outcome: CheckOutcome, each_finding: bool) -> Iterator[str]:
     for bag in outcome.bags:
         yield from _bag(bag, each_finding)
     yield from worth_a_look(outcome.findings, each=each_finding, before="")
+    for path in outcome.being_let_go:
+        yield f"{shown(str(path), _WHOLE)} is being let go: to go on, nightferry clear --drive --delete"
     if outcome.quick:
         yield "A quick check proves nothing: leave out --quick to have every byte read."
 

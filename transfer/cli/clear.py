@@ -1,13 +1,16 @@
-"""`nightferry clear`: what may be deleted from the sources, and its deletion."""
+"""`nightferry clear`: what may be deleted from the sources, or from drives, and its deletion."""
 
 from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from pathlib import Path
 
 import click
 
+from transfer.archive.freeing import DriveNight
 from transfer.cli.options import (
     all_findings_option,
     config_option,
@@ -26,14 +29,26 @@ from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
+from transfer.engine.reread import Stays
 from transfer.engine.surroundings import Surroundings
+from transfer.jobs.clear.drives import ClearDriveOutcome, ClearDriveRun, ready_to_clear_drives, told
 from transfer.jobs.clear.outcome import ClearOutcome
-from transfer.jobs.clear.plan import ClearNight, Stays
-from transfer.jobs.clear.run import ready_to_clear
+from transfer.jobs.clear.plan import ClearNight
+from transfer.jobs.clear.run import ClearRun, ready_to_clear
 from transfer.stop import Stop
 from transfer.words import counted, size_told
 
 _NOTHING = {"nights": [], "deleted": 0, "deleted_bytes": 0}
+
+
+_DRIVE_COLUMNS = (
+    Column("night"),
+    Column("drive", narrow=Narrow.LOSES_ITS_END),
+    Column("files", right=True),
+    Column("size", right=True),
+    Column(""),
+    Column("why it stays", narrow=Narrow.WRAPS, least=24),
+)
 
 
 def _columns(goes: str, frees: str) -> tuple[Column, ...]:
@@ -47,48 +62,77 @@ def _columns(goes: str, frees: str) -> tuple[Column, ...]:
     )
 
 
+_Outcome = ClearOutcome | ClearDriveOutcome
+# Opens a run: whether it is to hold the drives, and whether unsigned acknowledgements count.
+_Ready = Callable[[bool, bool], AbstractContextManager[ClearRun | ClearDriveRun]]
+
+
 @click.command("clear")
 @click.option("--delete", is_flag=True, help="Delete what may go, each file hashed again before.")
+@click.option(
+    "--drive",
+    is_flag=False,
+    flag_value="",
+    default=None,
+    metavar="[PATH]",
+    help="Nights on the drive at PATH, or on those that are here, instead of the sources.",
+)
 @all_findings_option
 @config_option
 @json_option
 @ends_with_exit_code("clear", _NOTHING)
-def command(delete: bool, all_findings: bool, config_file: str | None, as_json: bool) -> int:
+def command(
+    delete: bool, drive: str | None, all_findings: bool, config_file: str | None, as_json: bool
+) -> int:
     """List what may be deleted from the sources, night by night: what is proven in enough other places.
 
     Archives count by the acknowledgements that drives have brought home, or, where the archive is here, by
     what it has; drives while they are here and hold it. [clear] says how many places are enough. With
     --delete each file is hashed again, compared, written to a ledger, and then deleted. Deleted files
     cannot be brought back on this computer. Without a terminal, --delete asks nothing.
+
+    With --drive: nights on drives that an archive has acknowledged, and that enough other places have; what
+    a source still has counts as one. The newest [clear] keep_nights of each drive stay.
     """
     config, stop = the_config(config_file), Stop()
     stop_on_signals(stop)
+    asks = not as_json and _has_terminal()
     with Progress(shown=not as_json) as progress:
         around = Surroundings(this_computer(), Records(records_folder(config)), stop, progress)
-        outcome = _clear(config, around, delete=delete, asks=not as_json and _has_terminal())
+        outcome = _clear(_ready(config, around, drive), records_folder(config), delete=delete, asks=asks)
     if as_json:
         print_json(outcome.as_json())
     else:
-        _report(outcome, all_findings)
+        _report(outcome, all_findings, drive)
     return int(outcome.exit_code)
+
+
+def _ready(config: Config, around: Surroundings, drive: str | None) -> _Ready:
+    """Return what opens a run: for the sources, or, with `drive`, for the drive there, or for all."""
+    if drive is None:
+        return lambda hold, believe: ready_to_clear(config, around, hold=hold, believe_unsigned=believe)
+    path = Path(drive) if drive else None
+    return lambda hold, believe: ready_to_clear_drives(
+        config, around, path, hold=hold, believe_unsigned=believe
+    )
 
 
 def _has_terminal() -> bool:
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 
-def _clear(config: Config, around: Surroundings, *, delete: bool, asks: bool) -> ClearOutcome:
+def _clear(ready: _Ready, records: Path, *, delete: bool, asks: bool) -> _Outcome:
     believe = False
     if delete and asks:
-        with ready_to_clear(config, around, hold=False) as run:
+        with ready(False, False) as run:
             believe = bool(run.unsigned) and _believes(run.unsigned)
-    with ready_to_clear(config, around, hold=delete, believe_unsigned=believe) as run:
+    with ready(delete, believe) as run:
         if not delete or not run.outcome.may_go:
             return run.outcome
         _caution(run.outcome)
         if asks and not click.confirm("Delete them?", err=True):
             return run.outcome
-        return run.delete(records_folder(config))
+        return run.delete(records)
 
 
 def _believes(archives: Sequence[str]) -> bool:
@@ -101,11 +145,16 @@ def _believes(archives: Sequence[str]) -> bool:
     return click.confirm("Believe them this once?", err=True)
 
 
-def _caution(outcome: ClearOutcome) -> None:
-    nights = sum(bool(night.may_go) for night in outcome.nights)
-    what = f"{counted(outcome.may_go, 'file')} ({size_told(outcome.may_go_bytes)})"
+def _caution(outcome: _Outcome) -> None:
+    if isinstance(outcome, ClearDriveOutcome):
+        drives = " and ".join(dict.fromkeys(repr(night.drive.name) for night in outcome.going))
+        what = f"{told(outcome.going)} from {drives}"
+    else:
+        nights = sum(bool(night.may_go) for night in outcome.nights)
+        files = f"{counted(outcome.may_go, 'file')} ({size_told(outcome.may_go_bytes)})"
+        what = f"{files} of {counted(nights, 'night')} from this computer"
     _warn(
-        f"About to delete {what} of {counted(nights, 'night')} from this computer.",
+        f"About to delete {what}.",
         "THIS CANNOT BE UNDONE. Each file is hashed again first; one that is not what was proven stays.",
     )
 
@@ -115,12 +164,16 @@ def _warn(*lines: str) -> None:
     say("\n".join(fitted(map(screen.clean, lines), screen.width)), err=True)
 
 
-def _report(outcome: ClearOutcome, each_finding: bool) -> None:
+def _report(outcome: _Outcome, each_finding: bool, drive: str | None) -> None:
     screen = screen_of(sys.stdout)
     lines = [outcome.message]
-    columns = _columns("may go", "frees") if outcome.deleted is None else _columns("deleted", "freed")
-    lines += table(columns, (row for night in outcome.nights for row in _rows(night, outcome)), screen)
-    lines += fitted(map(screen.clean, _rest(outcome, each_finding)), screen.width)
+    if isinstance(outcome, ClearDriveOutcome):
+        rows = (row for night in outcome.nights for row in _drive_rows(night, outcome))
+        lines += table(_DRIVE_COLUMNS, rows, screen)
+    else:
+        columns = _columns("may go", "frees") if outcome.deleted is None else _columns("deleted", "freed")
+        lines += table(columns, (row for night in outcome.nights for row in _rows(night, outcome)), screen)
+    lines += fitted(map(screen.clean, _rest(outcome, each_finding, drive)), screen.width)
     say("\n".join(lines))
 
 
@@ -141,15 +194,32 @@ def _rows(night: ClearNight, outcome: ClearOutcome) -> Iterator[tuple[str | None
         yield "", "", "", "", "", why
 
 
+def _drive_rows(night: DriveNight, outcome: ClearDriveOutcome) -> Iterator[tuple[str | None, ...]]:
+    """Return the lines of a night on a drive: one, and another for each further reason that it stays for."""
+    kept = [each for each in outcome.kept if each.path == night.shown]
+    first, *others = _reasons([*night.stays, *kept]) or [None]
+    yield (
+        night.night.isoformat(),
+        night.drive.name,
+        f"{night.file_count:,}",
+        size_told(night.size_bytes),
+        outcome.state_of(night),
+        first,
+    )
+    for why in others:
+        yield "", "", "", "", "", why
+
+
 def _reasons(stays: Sequence[Stays]) -> list[str | None]:
     """Return each reason once, with the number of files it is for; the most frequent first."""
     reasons = Counter(each.why for each in stays).most_common()
     return [why if count == len(stays) else f"{count:,}: {why}" for why, count in reasons]
 
 
-def _rest(outcome: ClearOutcome, each_finding: bool) -> Iterator[str]:
+def _rest(outcome: _Outcome, each_finding: bool, drive: str | None) -> Iterator[str]:
     for each in outcome.kept:
         yield f"Stayed after all: {each.path}: {each.why}"
     yield from worth_a_look(outcome.findings, each=each_finding)
-    if outcome.deleted is None and outcome.may_go:
-        yield "Nothing was deleted. To delete what may go, for good: nightferry clear --delete"
+    if outcome.is_list and outcome.may_go:
+        where = "" if drive is None else f' --drive "{drive}"' if drive else " --drive"
+        yield f"Nothing was deleted. To delete what may go, for good: nightferry clear{where} --delete"

@@ -158,13 +158,18 @@ SECTIONS = (
         (
             Key("time_limit", "time_limit_s", values.duration_s),
             Key("catch_up_nights", "catch_up_nights", values.nights),
+            Key("make_room", "make_room", values.yes_or_no),
         ),
     ),
     Section(
         "clear",
         "clear",
         ClearOptions,
-        (Key("copies", "copies", values.copies), Key("proven_within", "proven_within_s", values.duration_s)),
+        (
+            Key("copies", "copies", values.copies),
+            Key("proven_within", "proven_within_s", values.duration_s),
+            Key("keep_nights", "keep_nights", values.nights),
+        ),
     ),
     Section("records", "records_folder", _records_folder, (Key("folder", "folder", values.folder),)),
     Section("targets", "targets", dict, names=True),

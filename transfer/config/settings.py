@@ -70,18 +70,24 @@ class SendOptions:
     """How `send` works; without a time limit it runs until everything is proven.
 
     Files of the last `catch_up_nights` nights before tonight that are safe nowhere are carried as well.
+    `make_room` lets it free nights on a full drive, as `clear --drive` would.
     """
 
     time_limit_s: float | None = None
     catch_up_nights: int = 30
+    make_room: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class ClearOptions:
-    """What lets a source's file go: proven in `copies` places, none longer ago than `proven_within_s`."""
+    """What lets a source's file go: proven in `copies` places, none longer ago than `proven_within_s`.
+
+    On a drive the newest `keep_nights` nights stay whatever others have.
+    """
 
     copies: int = 2
     proven_within_s: float = 400 * 86400.0
+    keep_nights: int = 3
 
 
 @dataclass(frozen=True, slots=True)

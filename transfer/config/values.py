@@ -184,6 +184,13 @@ def nights(value: object, _around: FileSurroundings) -> int:
     return value
 
 
+def yes_or_no(value: object, _around: FileSurroundings) -> bool:
+    """Read a choice between two."""
+    if not isinstance(value, bool):
+        raise Unfit("true or false, without quotes")
+    return value
+
+
 def count(value: object, _around: FileSurroundings) -> int:
     """Read a number of files."""
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from manifests.bags.acknowledgement import Acknowledgement, AcknowledgementError, read_acknowledgement
 from manifests.bags.acknowledgement_keys import Key, Signed, signed
+from manifests.bags.entries import EntryError
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of, is_acknowledgement
 from transfer.engine.bag.lines import read_lines
@@ -96,6 +98,33 @@ def _require_unsigned_fits(acknowledgement: Acknowledgement, bag: ListedBag, sig
     strange = sum(f"{file.sha256}  {file.path}\n".encode() not in lines for file in acknowledgement.files)
     if strange:
         raise AcknowledgementError(f"it lists {strange} files that the night's bag has not")
+
+
+def note(
+    bag: ListedBag, drive_id: str, night: date, records: Records, now: datetime
+) -> list[Received | Refused]:
+    """Judge every acknowledgement in a night's bag, and keep what they say with this computer's records.
+
+    Of a bag that this computer has not sent nothing is kept. Raises OSError.
+    """
+    judged = list(received(bag, night, records, now))
+    own = records.own_in_bag(drive_id, night)
+    fingerprint = bag.fingerprint()
+    if own:
+        keep(judged, night, records)
+    said = [each.acknowledgement.files for each in judged if isinstance(each, Received)]
+    covered = own & {(file.path, file.sha256) for files in said for file in files}
+    if fingerprint is None or not covered:
+        return judged
+    if not records.has_acknowledgements_of(drive_id, night, fingerprint):
+        with suppress(EntryError):  # a list that was damaged says nothing of any file
+            rows = [
+                ((entry.source, entry.original), entry.size_bytes, entry.modified_ns)
+                for entry in bag.entries()
+                if (entry.path, entry.digests.sha256) in covered and not entry.growing
+            ]
+            records.keep_acknowledged(drive_id, night, fingerprint, rows)
+    return judged
 
 
 def keep(found: Iterable[Received | Refused], night: date, records: Records) -> None:

@@ -16,13 +16,14 @@ from pathlib import Path
 from typing import BinaryIO
 
 from manifests.bags.containment import NotOrdinary, open_ordinary
+from manifests.bags.paths import DRIVE_MARK
 from transfer.config import DriveName
 from transfer.engine.limits import FileSystemLimits, limits_of
 from transfer.engine.medium import Medium, PinnedFolder, Volume, drive_has_left, drive_is_full
 from transfer.errors import Busy, ConfigurationError, DoesNotFit, DriveFailed, NightferryError, NotThere
 from transfer.events import Listener, Skipped, nobody
 
-MARK_NAME = "nightferry-drive.toml"
+MARK_NAME = DRIVE_MARK
 RECEIPT_NAME = "READ ME FIRST.txt"
 _MARK_AT_MOST_BYTES = 64 << 10
 _LONGEST_NAME = 80

@@ -6,6 +6,7 @@ import errno
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -13,6 +14,7 @@ from manifests.bags.companions import is_companion, is_companion_folder
 from manifests.findings import Finding, FindingKind
 from transfer.config import Source, SourceKind
 from transfer.config.patterns import Patterns
+from transfer.engine.medium import Medium, PinnedFolder
 from transfer.engine.medium.looking import at_any_length, born_ns, facts_of, leads_to_a_folder
 from transfer.errors import ConfigurationError, NotThere
 
@@ -80,6 +82,16 @@ def check_apart(sources: Iterable[Source], place: Path, what: str) -> None:
         if _lies_within(source.folder, place) or _lies_within(place, source.folder):
             happened = f'The source "{source.name}" and {what} ({place}) lie one in the other'
             raise ConfigurationError(happened, source.folder, "Choose two folders apart from each other.")
+
+
+def pinned_sources(sources: Iterable[Source], medium: Medium, held: ExitStack) -> dict[str, PinnedFolder]:
+    """Hold sources' folders open, by their names; one that is not there is left out. `held` closes them."""
+    folders: dict[str, PinnedFolder] = {}
+    for source in sources:
+        with suppress(OSError):
+            folders[source.name] = medium.pin(source.folder)
+            held.callback(folders[source.name].close)
+    return folders
 
 
 def _lies_within(inner: Path, outer: Path) -> bool:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from manifests.bags.bag import Bag, NotABag, find_bags, read_bag
+from manifests.bags.bag_finding import BeingLetGo
 from manifests.bags.digests import Block
 from manifests.bags.paths import PAYLOAD, TAG_MANIFEST
 from manifests.bags.quick import quick_verify
@@ -74,6 +75,7 @@ class CheckOutcome:
 
     `not_there` are paths that do not exist or cannot be reached, `without_bag` those with no bag at, below
     or around them. `findings` are about folders on the way to bags; each bag's own are in `bags`.
+    `being_let_go` are nights on drives that a run has begun to let go: what is missing there is no damage.
     `stopped_early`: there is more at these paths than was looked at.
     """
 
@@ -82,6 +84,7 @@ class CheckOutcome:
     not_there: tuple[Path, ...] = ()
     without_bag: tuple[Path, ...] = ()
     findings: tuple[Finding, ...] = ()
+    being_let_go: tuple[Path, ...] = ()
     stopped_early: bool = False
 
     @property
@@ -135,6 +138,7 @@ class CheckOutcome:
             "bags": [bag.as_json() for bag in self.bags],
             "not_there": [str(path) for path in self.not_there],
             "without_bag": [str(path) for path in self.without_bag],
+            "being_let_go": [str(path) for path in self.being_let_go],
             "findings": [finding.as_json() for finding in self.all_findings()],
         }
 
@@ -191,6 +195,7 @@ def check(
         not_there=tuple(search.not_there),
         without_bag=tuple(search.without_bag),
         findings=tuple(search.findings),
+        being_let_go=tuple(search.being_let_go),
         stopped_early=stopped or not all(bag.verification.complete for bag in bags),
     )
 
@@ -203,6 +208,7 @@ class _Search:
         self.not_there: list[Path] = []
         self.without_bag: list[Path] = []
         self.findings: list[Finding] = []
+        self.being_let_go: list[Path] = []
         self._seen: set[Path] = set()
 
     def bags(self, path: Path) -> Iterator[Path]:
@@ -214,7 +220,7 @@ class _Search:
                 raise error
             self._could_not_look(folder, error)
 
-        found, before = False, len(self.findings)
+        found, before = False, len(self.findings) + len(self.being_let_go)
         try:
             for folder in find_bags(asked, could_not_look):
                 found = True
@@ -223,7 +229,7 @@ class _Search:
             self._could_not_look(path, error)
             self.not_there.append(path)
         else:
-            if not found and len(self.findings) == before:
+            if not found and len(self.findings) + len(self.being_let_go) == before:
                 self.without_bag.append(path)
 
     def _if_new(self, folder: Path) -> Iterator[Path]:
@@ -234,6 +240,9 @@ class _Search:
 
     def _could_not_look(self, folder: Path, error: OSError) -> None:
         told = self._spelling.told(str(folder))
+        if isinstance(error, BeingLetGo):
+            self.being_let_go.append(Path(told))
+            return
         self.findings.append(Finding(FindingKind.UNREADABLE, error.strerror or str(error), told))
 
 

@@ -17,6 +17,7 @@ from transfer.config import (
     SourceKind,
 )
 from transfer.config.schema import SECTIONS, config_from_tables
+from transfer.config.values import yes_or_no
 from transfer.errors import ExitCode
 
 FILE = Path("/night/nightferry.toml")
@@ -35,8 +36,8 @@ WHOLE = {
     "drive": [{"name": "blue stick"}, {"name": "attic", "folder": "/mnt/attic"}],
     "archive": {"folder": "../archive"},
     "failure": [{"event": "connection lost"}],
-    "send": {"time_limit": "30m", "catch_up_nights": 14},
-    "clear": {"copies": 3, "proven_within": "100d"},
+    "send": {"time_limit": "30m", "catch_up_nights": 14, "make_room": True},
+    "clear": {"copies": 3, "proven_within": "100d", "keep_nights": 5},
     "records": {"folder": "records"},
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
     "filters": {"Ha": ["narrow red"]},
@@ -91,8 +92,8 @@ def test_every_key_becomes_a_setting():
         ),
         drives=(DriveName("blue stick"), DriveName("attic", Path("/mnt/attic"))),
         archives=(Archive(Path("/night/../archive")),),
-        send=SendOptions(1800, 14),
-        clear=ClearOptions(3, 100 * 86400.0),
+        send=SendOptions(1800, 14, make_room=True),
+        clear=ClearOptions(3, 100 * 86400.0, 5),
         records_folder=Path("/night/records"),
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
         filters={"narrow red": "Ha"},
@@ -156,6 +157,8 @@ def test_a_key_that_is_missing_is_named(section, key):
 @pytest.mark.parametrize(("section", "key"), EVERY, ids=lambda part: part.name)
 @pytest.mark.parametrize("value", [True, {"a": 1}, [[1]], -1000])
 def test_a_key_of_the_wrong_type_is_named_with_its_value(section, key, value):
+    if value is True and key.read is yes_or_no:
+        return
     problem = only_problem(changed(section.name, **{key.name: value}))
     assert problem.key.endswith(f".{key.name}")
     assert problem.value in ("true", "{'a': 1}", "[[1]]", "-1000")

@@ -7,22 +7,19 @@ removed by the descriptor that it was hashed by, if nobody has it open and nothi
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-from transfer.archive.evidence import Copy
 from transfer.engine.bag.lines import parent
 from transfer.engine.ledger import Ledger
 from transfer.engine.medium import PinnedFolder
-from transfer.engine.medium.base import BLOCK_BYTES
+from transfer.engine.reread import Copy, Kept, Reading, Stays, ToldToStop, close_read
 from transfer.engine.surroundings import Surroundings
-from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
-from transfer.jobs.clear.plan import MayGo, Stays
+from transfer.events import Phase, PhaseBegan, PhaseEnded
+from transfer.jobs.clear.plan import MayGo
 
 # Each file of a batch is held open: systems allow 256 at least.
 _BATCH_FILES = 128
@@ -34,17 +31,9 @@ _RESTS = timedelta(hours=1)
 _WHAT = "what may go"
 
 
-class _Kept(Exception):
-    """A file stays after all; the text says why."""
-
-
 def _require(holds: object, why: str) -> None:
     if not holds:
-        raise _Kept(why)
-
-
-class _ToldToStop(Exception):
-    """The run has to end before this file was read."""
+        raise Kept(why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +61,14 @@ class Removal:
     stays: list[Stays] = field(default_factory=list)
     emptied: set[tuple[str, str]] = field(default_factory=set)
 
+    @property
+    def _reading(self) -> Reading:
+        return Reading(self.around.stop, self.around.listen, _WHAT)
+
     def remove(self, going: Iterable[MayGo]) -> None:
         """Remove files, until the run has to end. Raises NightferryError where the ledger fails."""
         all_of_them = list(going)
-        total = sum(each.file.size_bytes for each in all_of_them)
+        total = sum(each.file.size_bytes + self._to_read_of_copies(each) for each in all_of_them)
         self.around.listen(PhaseBegan(Phase.CLEARING, _WHAT, total))
         with ThreadPoolExecutor(_READERS, "clear") as readers:
             for batch in _batches(all_of_them):
@@ -84,6 +77,9 @@ class Removal:
                 self._remove_batch(list(readers.map(self._looked_at, batch)))
         self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
         self._remove_folders()
+
+    def _to_read_of_copies(self, going: MayGo) -> int:
+        return len(self.copies.get(going.version.sha256, ())) * going.version.size_bytes
 
     def _remove_batch(self, looked_at: list[_Held | Stays | None]) -> None:
         held = [each for each in looked_at if isinstance(each, _Held)]
@@ -95,22 +91,22 @@ class Removal:
                     self._removed(each)
         finally:
             for each in held:
-                _close(each.descriptor)
+                close_read(each.descriptor)
 
     def _looked_at(self, going: MayGo) -> _Held | Stays | None:
         """Open a file and hash it again; return why it stays, or None where the run has to end."""
         try:
             return self._hashed(going)
-        except _ToldToStop:
+        except ToldToStop:
             return None
-        except (_Kept, OSError) as error:
+        except (Kept, OSError) as error:
             return Stays(going.shown, _told(error))
 
     def _removed(self, held: _Held) -> None:
         """Remove a file, or note why it stays."""
         try:
             self._remove(held)
-        except (_Kept, OSError) as error:
+        except (Kept, OSError) as error:
             self.stays.append(Stays(held.going.shown, _told(error)))
             return
         self.removed.append(held.going)
@@ -119,7 +115,7 @@ class Removal:
     # Before
 
     def _hashed(self, going: MayGo) -> _Held:
-        """Open a file and hash it again. Raises _Kept, OSError, and _ToldToStop."""
+        """Open a file and hash it again. Raises Kept, OSError, and ToldToStop."""
         file = going.file
         descriptor = self.folders[file.source].open_to_remove(file.path)
         try:
@@ -127,51 +123,29 @@ class Removal:
             same = (facts.st_size, facts.st_mtime_ns) == (file.size_bytes, file.modified_ns)
             _require(same, "it has changed since it was looked at")
             _require(self._is_proven(going, descriptor), "its content is not what is proven elsewhere")
-            self._require_copies(going)
+            self._reading.require(self.copies.get(going.version.sha256, ()), going.version.sha256)
         except BaseException:
-            _close(descriptor)
+            close_read(descriptor)
             raise
         return _Held(going, descriptor, facts)
 
-    def _require_copies(self, going: MayGo) -> None:
-        """Check that the copies that are here still have the content. Raises _Kept."""
-        for copy in self.copies.get(going.version.sha256, ()):
-            try:
-                _, whole = _beginning_and_whole(copy, 0)
-            except OSError as error:
-                raise _Kept(f"its copy on {copy.place.told} cannot be read ({error.strerror})") from error
-            step = "nightferry check says what of it holds"
-            _require(
-                whole == going.version.sha256,
-                f"its copy on {copy.place.told} is not what was proven there any more; {step}",
-            )
-
     def _is_proven(self, going: MayGo, descriptor: int) -> bool:
         """Return whether an open file has the content that is proven elsewhere, or begins it."""
-        sha256 = self._sha256(descriptor)
+        sha256 = self._reading.sha256(descriptor)
         return sha256 == (self._beginning_of_a_copy(going) if going.is_beginning else going.version.sha256)
-
-    def _sha256(self, descriptor: int) -> str:
-        digest = hashlib.sha256()
-        while block := os.read(descriptor, BLOCK_BYTES):
-            if self.around.stop.why:
-                raise _ToldToStop
-            digest.update(block)
-            self.around.listen(BytesDone(Phase.CLEARING, _WHAT, len(block)))
-        return digest.hexdigest()
 
     def _beginning_of_a_copy(self, going: MayGo) -> str:
         """Return the SHA-256 of the first bytes of a longer copy that is still what was proven."""
         for copy in self.copies.get(going.version.sha256, ()):
-            beginning, whole = _beginning_and_whole(copy, going.file.size_bytes)
+            beginning, whole = self._reading.beginning_and_whole(copy, going.file.size_bytes)
             if whole == going.version.sha256:
                 return beginning
-        raise _Kept("the longer log that it is the beginning of cannot be read on the drive")
+        raise Kept("the longer log that it is the beginning of cannot be read on the drive")
 
     # The act
 
     def _remove(self, held: _Held) -> None:
-        """Remove a file if it is alone and as it was hashed. Raises _Kept and OSError."""
+        """Remove a file if it is alone and as it was hashed. Raises Kept and OSError."""
         file, now = held.going.file, self.around.clock()
         with self.around.medium.alone_with(held.descriptor) as alone:
             _require(alone is not False, "another program has it open")
@@ -210,30 +184,13 @@ def _batches(going: Iterable[MayGo]) -> Iterator[list[MayGo]]:
         yield batch
 
 
-def _close(descriptor: int) -> None:
-    """Close a file that was only read: an error then loses nothing, and must not hide what was removed."""
-    with suppress(OSError):
-        os.close(descriptor)
-
-
 def _marks(facts: os.stat_result) -> tuple[int, ...]:
     """Return what every write to a file changes."""
     return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
 
 
-def _beginning_and_whole(copy: Copy, size_bytes: int) -> tuple[str, str]:
-    """Return the SHA-256 of a copy's first bytes, and of all of it. Raises OSError."""
-    beginning, whole, left = hashlib.sha256(), hashlib.sha256(), size_bytes
-    with os.fdopen(copy.folder.open_file(copy.path), "rb", buffering=0) as file:
-        while block := file.read(BLOCK_BYTES):
-            whole.update(block)
-            beginning.update(block[:left])
-            left -= min(left, len(block))
-    return beginning.hexdigest(), whole.hexdigest()
-
-
-def _told(error: _Kept | OSError) -> str:
-    if isinstance(error, _Kept):
+def _told(error: Kept | OSError) -> str:
+    if isinstance(error, Kept):
         return str(error)
     if isinstance(error, FileNotFoundError):
         return "it has gone"

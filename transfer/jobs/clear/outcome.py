@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from manifests.findings import Finding
+from transfer.engine.reread import Stays
 from transfer.errors import ExitCode, NightferryError
-from transfer.jobs.clear.plan import ClearNight, MayGo, Stays
+from transfer.jobs.clear.plan import ClearNight, MayGo
 from transfer.words import counted, size_told
 
 
@@ -25,6 +26,11 @@ class ClearOutcome:
     kept: tuple[Stays, ...] = ()
     cut_short: str = ""
     failure: NightferryError | None = None
+
+    @property
+    def is_list(self) -> bool:
+        """Whether nothing was to be removed."""
+        return self.removed is None
 
     @property
     def deleted(self) -> int | None:

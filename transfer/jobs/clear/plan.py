@@ -13,8 +13,8 @@ from transfer.archive.evidence import Evidence, Version
 from transfer.config import ClearOptions, SourceKind
 from transfer.engine.ledger import LetGo, Place
 from transfer.engine.medium import PinnedFolder
+from transfer.engine.reread import Stays
 from transfer.engine.sources import SourceFile
-from transfer.words import counted
 
 # A log that nobody has touched for a day is not written to any more; its program may open it for each line.
 _LOG_RESTS = timedelta(days=1)
@@ -43,15 +43,6 @@ class MayGo:
         file, longer = self.file, self.version.size_bytes if self.is_beginning else None
         source = Place("source", file.source, file.source)
         return LetGo(source, file.path, file.size_bytes, self.version.sha256, self.places, longer)
-
-
-@dataclass(frozen=True, slots=True)
-class Stays:
-    """A file that stays, by its source and path there, and why; `in_doubt` where an error is the reason."""
-
-    path: str
-    why: str
-    in_doubt: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +114,12 @@ class Deciding:
             return Stays(shown, f"it cannot be reached: {error.strerror or error}", in_doubt=True)
         if why:
             return Stays(shown, why)
-        best = max(fitting, key=lambda version: (len(self._places(version)), version))
-        places = self._places(best)
+        since = self.now - timedelta(seconds=self.options.proven_within_s)
+        places_of = {version: self.evidence.places(version.sha256, since) for version in fitting}
+        best = max(fitting, key=lambda version: (len(places_of[version]), version))
+        places = places_of[best]
         if len(places) < self.options.copies:
-            return Stays(shown, self._too_few(best, places))
+            return Stays(shown, self.evidence.too_few(best.sha256, places, self.options.copies, since))
         return MayGo(file, best, tuple(sorted(places)), best.size_bytes > file.size_bytes)
 
     def _rests(self, file: SourceFile, *, is_log: bool) -> str:
@@ -146,17 +139,3 @@ class Deciding:
         if facts is None:
             return "it lies behind a link, or has gone"
         return "" if stat.S_ISREG(facts.st_mode) else "it is a link; what it leads to is not touched"
-
-    def _places(self, version: Version) -> list[Place]:
-        since = self.now - timedelta(seconds=self.options.proven_within_s)
-        proofs = self.evidence.proofs.get(version.sha256, {})
-        return [place for place, proven in proofs.items() if proven >= since]
-
-    def _too_few(self, version: Version, places: list[Place]) -> str:
-        unsigned = self.evidence.unsigned.get(version.sha256, {}).keys() - set(places)
-        old = self.evidence.proofs.get(version.sha256, {}).keys() - set(places)
-        wanted = counted(self.options.copies, "place")
-        told = [f"proven in {len(places)} of {wanted}", *(each.told for each in sorted(places))]
-        told += [f"proven too long ago: {each.told}" for each in sorted(old)]
-        told += [f"not signed: {each.told}" for each in sorted(unsigned)]
-        return "; ".join(told)

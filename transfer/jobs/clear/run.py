@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
-from transfer.archive.evidence import Evidence, evidence_of
-from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
+from transfer.archive.evidence import Evidence, archives_here, evidence_of
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
-from transfer.engine.drive import OpenDrive, alone_on, drive_failure, find_drives
+from transfer.engine.drive import OpenDrive, alone_on, find_drives
 from transfer.engine.ledger import open_ledger
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.resting import let_rest
-from transfer.engine.sources import SourceFile, check_apart, check_places, walk
+from transfer.engine.sources import SourceFile, check_places, pinned_sources, walk
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, NightferryError, NotThere
 from transfer.jobs.clear.deleting import Removal
@@ -73,9 +72,9 @@ def ready_to_clear(
     with ExitStack() as held:
         drives = _drives(config, around, held, hold=hold)
         held.callback(let_rest, [drive.root for drive in drives])
-        archive = _archive(config, around, held)
-        evidence = _evidence(drives, archive, around, believe_unsigned=believe_unsigned)
-        keep_out = [*(drive.root for drive in drives), *([] if archive is None else [archive.root])]
+        archives = archives_here(config, around, held)
+        evidence = evidence_of(drives, archives, around, believe_unsigned=believe_unsigned)
+        keep_out = [*(drive.root for drive in drives), *(archive.root for archive in archives)]
         folders = _sources(config, around, held)
         files, noticed = _files(config, folders, keep_out)
         deciding = Deciding(
@@ -87,8 +86,7 @@ def ready_to_clear(
             folders=folders,
         )
         outcome = ClearOutcome(deciding.nights(files), (*evidence.findings, *noticed))
-        unsigned = _unsigned(evidence)
-        yield ClearRun(outcome, unsigned, config, around, folders, evidence)
+        yield ClearRun(outcome, evidence.unsigned_only, config, around, folders, evidence)
 
 
 def _drives(config: Config, around: Surroundings, held: ExitStack, *, hold: bool) -> list[OpenDrive]:
@@ -105,40 +103,9 @@ def _drives(config: Config, around: Surroundings, held: ExitStack, *, hold: bool
     return drives
 
 
-def _archive(config: Config, around: Surroundings, held: ExitStack) -> OpenArchive | None:
-    """Open the configured archive, where it is here; at the telescope it mostly is not."""
-    if config.archive is None:
-        return None
-    root = config.archive.folder
-    check_apart(config.sources, root, "the archive")
-    try:
-        if read_archive_mark(root) is None:
-            return None
-        return held.enter_context(looked_at_archive(root, around))
-    except NotThere:
-        return None
-
-
-def _evidence(
-    drives: list[OpenDrive], archive: OpenArchive | None, around: Surroundings, *, believe_unsigned: bool
-) -> Evidence:
-    try:
-        return evidence_of(drives, archive, around.records, around.clock(), believe_unsigned=believe_unsigned)
-    except OSError as error:
-        if drives:
-            raise drive_failure(error, drives[0]) from error
-        raise NotThere(f"The archive cannot be read ({error.strerror})", error.filename or "") from error
-
-
 def _sources(config: Config, around: Surroundings, held: ExitStack) -> dict[str, PinnedFolder]:
-    """Hold the sources' folders open; one that is not there is left out, and NotThere if none is."""
-    folders: dict[str, PinnedFolder] = {}
-    for source in config.sources:
-        try:
-            folders[source.name] = around.medium.pin(source.folder)
-        except OSError:
-            continue
-        held.callback(folders[source.name].close)
+    """Hold the sources' folders open. Raises NotThere where none is there."""
+    folders = pinned_sources(config.sources, around.medium, held)
     if not folders:
         step = "Connect what they are on, or change the folders in [[source]]."
         raise NotThere("No source's folder is there", config.sources[0].folder, step)
@@ -161,12 +128,3 @@ def _files(
             else:
                 noticed.append(Finding(found.kind, found.detail, f"{source.name}/{found.path}"))
     return files, noticed
-
-
-def _unsigned(evidence: Evidence) -> tuple[str, ...]:
-    places = {
-        place
-        for sha256, of_one in evidence.unsigned.items()
-        for place in of_one.keys() - evidence.proofs.get(sha256, {}).keys()
-    }
-    return tuple(f"{place.name!r} ({place.id})" for place in sorted(places))

@@ -8,10 +8,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from manifests.bags.bag_finding import RemainsOfABag, find_bags, has_lists
+from manifests.bags.bag_finding import BeingLetGo, RemainsOfABag, find_bags, has_lists
 from manifests.bags.bag_reading import NotABag, looks_like_a_bag
 from manifests.bags.companions import is_companion_folder
-from manifests.bags.paths import JOURNAL, OWN
+from manifests.bags.paths import JOURNAL, OWN, night_being_let_go
 from manifests.findings import Finding, FindingKind
 from transfer.archive.dating import Dating
 from transfer.config import Config
@@ -28,7 +28,8 @@ from transfer.jobs.file.loose_items import loose_delivery
 class Search:
     """Looks for what there is to file. `held` closes the drives that it opens.
 
-    `findings` are of folders that could not be looked into, and bags that could not be read.
+    `findings` are of folders that could not be looked into, and bags that could not be read;
+    `being_let_go` of nights on drives that a run of `clear` has begun to remove.
     """
 
     config: Config
@@ -37,6 +38,7 @@ class Search:
     dating: Dating
     held: ExitStack
     findings: list[Finding] = field(default_factory=list)
+    being_let_go: list[Finding] = field(default_factory=list)
     listen: Listener = nobody
 
     def deliveries(self, path: Path | None) -> Iterator[Delivery]:
@@ -79,7 +81,9 @@ class Search:
         for drive in drives:
             folders = sorted(name for name, is_folder in drive.folder.names("") if is_folder)
             for name in folders:
-                if not is_companion_folder(name) and self._is_bag(drive, name):
+                if night_being_let_go(name) is not None:
+                    self._could_not_look(drive.root / name, BeingLetGo())
+                elif not is_companion_folder(name) and self._is_bag(drive, name):
                     yield from self._bag(drive, name)
 
     def _is_bag(self, drive: OpenDrive, name: str) -> bool:
@@ -116,7 +120,7 @@ class Search:
         remains: list[Path] = []
 
         def could_not_look(path: Path, error: OSError) -> None:
-            if isinstance(error, RemainsOfABag):
+            if isinstance(error, RemainsOfABag | BeingLetGo):
                 remains.append(path)
             self._could_not_look(path, error)
 
@@ -126,7 +130,7 @@ class Search:
             yield from self._bag_somewhere(bag)
         inside_a_bag = any(folder.resolve().is_relative_to(bag.resolve()) for bag in bags)
         if not inside_a_bag:
-            alone = not bags and not self.findings
+            alone = not (bags or self.findings or self.being_let_go)
             yield loose_delivery(folder, [*bags, *remains, *archives], self.dating, may_be_empty=not alone)
 
     def _bag_somewhere(self, bag: Path) -> Iterator[Delivery]:
@@ -150,4 +154,7 @@ class Search:
 
     def _could_not_look(self, folder: Path, error: Exception) -> None:
         detail = getattr(error, "strerror", None) or str(error)
-        self.findings.append(Finding(FindingKind.UNREADABLE, detail, str(folder)))
+        if isinstance(error, BeingLetGo):
+            self.being_let_go.append(Finding(FindingKind.BEING_LET_GO, detail, str(folder)))
+        else:
+            self.findings.append(Finding(FindingKind.UNREADABLE, detail, str(folder)))

@@ -108,6 +108,7 @@ class FileRun:
         else:
             self._carry(deliveries)
         self._unseen += search.findings
+        self._findings += search.being_let_go
 
     # The archives
 

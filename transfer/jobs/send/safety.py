@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime
 
-from transfer.engine.acknowledged import Received, keep, received
+from transfer.engine.acknowledged import note
 from transfer.engine.bag.listed import Known, ListedBag, Origin
 from transfer.engine.drive import OpenDrive
 from transfer.engine.records import Records
@@ -90,19 +90,7 @@ class Safety:
         fingerprint = bag.fingerprint() if bag.known else None
         if fingerprint is None or self._records.has_acknowledgements_of(drive.mark.id, night, fingerprint):
             return
-        found = list(received(bag, night, self._records, self._now))
-        keep(found, night, self._records)
-        told = [file for each in found if isinstance(each, Received) for file in each.acknowledgement.files]
-        if not told:
-            return
-        listed = {known.path: (origin, known) for origin, known in bag.known.items() if known.own}
-        rows = []
-        for path, sha256 in {(file.path, file.sha256) for file in told}:
-            origin, known = listed.get(path, (None, None))
-            if origin is not None and known is not None and known.sha256 == sha256 and not known.growing:
-                rows.append((origin, known.size_bytes, known.modified_ns))
-        if rows:
-            self._records.keep_acknowledged(drive.mark.id, night, fingerprint, rows)
+        note(bag, drive.mark.id, night, self._records, self._now)
 
 
 def _folders(drive: OpenDrive) -> set[str]:

@@ -13,6 +13,7 @@ from tests.support.nights import Computer, prepared
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
+from transfer.jobs.clear.drives import ClearDriveOutcome, ready_to_clear_drives
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.run import ready_to_clear
 from transfer.stop import Stop
@@ -52,6 +53,30 @@ class Home:
         config = self.computer.config()
         with ready_to_clear(config, around, hold=delete, believe_unsigned=believe) as run:
             return run.delete(records.folder) if delete else run.outcome
+
+    def clear_drive(
+        self,
+        path: Path | None = None,
+        *,
+        delete: bool = True,
+        now: datetime = LATER,
+        medium: Medium | None = None,
+        stop: Stop | None = None,
+    ) -> ClearDriveOutcome:
+        """Run the job for drives here, in this process."""
+        records = Records(self.computer.records)
+        around = Surroundings(medium or this_computer(), records, stop or Stop(), clock=lambda: now)
+        with ready_to_clear_drives(self.computer.config(), around, path, hold=delete) as run:
+            return run.delete(records.folder) if delete else run.outcome
+
+    def on_drive(self) -> list[str]:
+        """Return the folders that lie on the drive."""
+        return sorted(path.name for path in self.stick.iterdir() if path.is_dir())
+
+    def settings(self, more: str) -> None:
+        """Add to the computer's configuration."""
+        self.computer.more = more
+        self.computer.configure()
 
     def files(self) -> list[str]:
         """Return what is left in the sources."""
