@@ -79,7 +79,13 @@ class Skipped(NamedTuple):
     why: str
 
 
-Event = PhaseBegan | BytesDone | FileBegan | PhaseEnded | Ahead | Waiting | Skipped
+class Noted(NamedTuple):
+    """Something happened that a person who follows a night may want to read: a line."""
+
+    line: str
+
+
+Event = PhaseBegan | BytesDone | FileBegan | PhaseEnded | Ahead | Waiting | Skipped | Noted
 Listener = Callable[[Event], None]
 
 

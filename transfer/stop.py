@@ -63,9 +63,15 @@ class Stop:
         """Wait, but no longer than until somebody asks."""
         self._asked.wait(min(seconds, max(self.left_s(), 0)))
 
+    def hurry(self) -> None:
+        """Read as fast as the system can from now on."""
+        self._bytes_per_s = None
+        self._paid_until_s = self._clock()
+
     def pace(self, size_bytes: int) -> None:
         """Wait as long as the rate demands after so many bytes; without a rate, not at all."""
-        if self._bytes_per_s is None:
+        rate = self._bytes_per_s
+        if rate is None:
             return
-        self._paid_until_s = max(self._paid_until_s, self._clock()) + size_bytes / self._bytes_per_s
+        self._paid_until_s = max(self._paid_until_s, self._clock()) + size_bytes / rate
         self.pause(self._paid_until_s - self._clock())

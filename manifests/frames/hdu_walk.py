@@ -59,8 +59,14 @@ class HduWalk:
 
     def skip_data(self) -> None:
         """Go on to the next header: the caller has skipped the rest of the data, which is not checked."""
+        self.pass_over(self._data_left)
+
+    def pass_over(self, size_bytes: int) -> None:
+        """Count so many of the data's bytes as there: the caller has skipped them."""
         if self._data_left:
-            self._next_hdu()
+            self._data_left -= size_bytes
+            if not self._data_left:
+                self._next_hdu()
 
     def finish(self) -> None:
         """Note that the file ends here, and what is missing from it."""

@@ -162,6 +162,29 @@ def look_at_open_file(file: BinaryIO, table: KeywordTable = KEYWORDS) -> Inspect
         return _look(unpacked, table)
 
 
+def has_its_length(file: BinaryIO) -> bool:
+    """Return whether a file, open at its start, has every byte that its FITS headers announce.
+
+    Its data are passed over, not read. What is packed announces nothing, and passes; what does not begin as
+    FITS, or has a header that cannot be followed, does not. Raises OSError.
+    """
+    start = file.read(len(_MAGIC))
+    if start != _MAGIC:
+        return start.startswith(GZIP_MAGIC)
+    walk, size_bytes = HduWalk(), os.fstat(file.fileno()).st_size
+    block = start + file.read(BLOCK - len(start))
+    while block and not walk.ended:
+        walk.feed(block)
+        there = min(walk.data_left, size_bytes - file.tell())
+        walk.pass_over(there)
+        file.seek(there, io.SEEK_CUR)
+        block = file.read(BLOCK)
+    walk.finish()
+    return not {FindingKind.DATA_CUT_SHORT, FindingKind.HEADER_UNREADABLE} & {
+        found.kind for found in walk.notes.findings()
+    }
+
+
 def _unexpected(damage: str) -> tuple[Finding, ...]:
     if damage:
         return (Finding(FindingKind.COMPRESSION_DAMAGED, damage),)

@@ -24,6 +24,7 @@ _COMMANDS = {
     "prepare": "Mark a drive as one to send to; measure it; say what it cannot hold.",
     "plan": "Say what send would carry, whether it fits, how long it takes, what looks wrong.",
     "send": "Carry the night to the drive and prove every copy.",
+    "now": "Say how the running night stands: what is carried and proven, room left.",
     "check": "Prove every bag found at or below each PATH again.",
     "file": "Bring a drive's nights, or a folder of frames, into the archive.",
     "targets": "List the archive's targets: nights, hours by filter, where in the sky.",

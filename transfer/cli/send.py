@@ -9,6 +9,7 @@ import click
 
 from transfer.bounded import run_bounded
 from transfer.cli.apart import run_apart
+from transfer.cli.following import follow_the_night
 from transfer.cli.options import (
     all_findings_option,
     as_request,
@@ -27,7 +28,9 @@ from transfer.cli.screen import screen_of
 from transfer.cli.signals import stop_on_signals
 from transfer.cli.telling import fitted
 from transfer.config import Config, parse_duration_s
+from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import ReadBack, this_computer
+from transfer.engine.program import tell_and_wait
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
@@ -55,6 +58,19 @@ NOTHING_SENT = {
 @all_findings_option
 @click.option("--eject", is_flag=True, help="When all is proven, have the system let go of the drive.")
 @click.option("--time-limit", metavar="TIME", help="End in order after TIME (such as 30m), proven or not.")
+@click.option("--follow", is_flag=True, help="Carry each file while the night runs, then close the night.")
+@click.option(
+    "--until",
+    metavar="TIME",
+    help="With --follow: close the night at TIME (07:30, or 8h from now). Default: 2 h after sunrise.",
+)
+@click.option(
+    "--rate",
+    "rate_mb_s",
+    type=click.FloatRange(min=0.1),
+    metavar="MB/S",
+    help="With --follow: read and write no faster than so many MB/s. Default: 8.",
+)
 @ends_with_exit_code("send", NOTHING_SENT)
 def command(
     config_file: str | None,
@@ -62,19 +78,30 @@ def command(
     time_limit: str | None,
     all_findings: bool,
     eject: bool,
+    follow: bool,
+    until: str | None,
+    rate_mb_s: float | None,
     **scope: Any,
 ) -> int:
     """Carry the night to the drive and prove every copy.
 
     Without options: tonight, to the drives that the configuration names, wherever they are mounted.
-    A night is named by the date of its evening.
+    A night is named by the date of its evening. Where `send --follow` is at work, it is told to let go,
+    and what it has not carried yet is carried.
     """
     config = the_config(config_file)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
-    request, stop = as_request(**scope), Stop(limit_s)
+    request = as_request(**scope)
+    if follow:
+        code = follow_the_night(config, request, until, rate_mb_s, as_json)
+        if code is not None:
+            return code
+    elif until is not None or rate_mb_s is not None:
+        raise ConfigurationError("--until and --rate go with --follow only")
 
     def run() -> int:
-        return _send(config, request, stop, _Shown(as_json, all_findings, eject))
+        stop = Stop(limit_s)
+        return _send(config, request, stop, _Shown(as_json, all_findings, eject, follow))
 
     return run() if limit_s is None else run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
 
@@ -93,6 +120,7 @@ class _Shown(NamedTuple):
     as_json: bool
     all_findings: bool
     eject: bool
+    closes_a_followed_night: bool = False
 
 
 def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> int:
@@ -100,7 +128,9 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
     stop_on_signals(stop)
     records = Records(records_folder(config))
     medium = this_computer()
+    place = MeetingPlace(records.folder, medium)
     with Progress(shown=not shown.as_json) as progress:
+        followed = place.take_over(stop, progress) or shown.closes_a_followed_night
         run = SendRun(config, request, Surroundings(medium, records, stop, progress))
         outcome, hangs = run_bounded(run.run, run.outcome, stop)
     ejected = let_go_of_drives(outcome, medium) if shown.eject and not hangs else ()
@@ -113,6 +143,8 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
             say(each.line, err=bool(each.why_not))
     if hangs:
         _report_hanging(outcome, records, shown.as_json)
+    if followed:
+        tell_and_wait(config.follow.tell, f"Finished. {' '.join(headlines(outcome))}")
     return int(outcome.exit_code)
 
 

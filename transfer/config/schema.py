@@ -12,7 +12,16 @@ from manifests.frames.calibration.tolerances import Tolerances
 from manifests.readings.description import LogDescription
 from transfer.config import values
 from transfer.config.problems import BrokenConfig, ConfigProblem, key_shown, nearest, shown
-from transfer.config.settings import Archive, ClearOptions, Config, DriveName, SendOptions, Site, Source
+from transfer.config.settings import (
+    Archive,
+    ClearOptions,
+    Config,
+    DriveName,
+    FollowOptions,
+    SendOptions,
+    Site,
+    Source,
+)
 from transfer.config.values import FileSurroundings, Unfit
 
 
@@ -160,6 +169,12 @@ SECTIONS = (
             Key("catch_up_nights", "catch_up_nights", values.nights),
             Key("make_room", "make_room", values.yes_or_no),
         ),
+    ),
+    Section(
+        "follow",
+        "follow",
+        FollowOptions,
+        (Key("tell", "tell", values.program), Key("rest", "rest_s", values.duration_s)),
     ),
     Section(
         "clear",

@@ -79,6 +79,17 @@ class SendOptions:
 
 
 @dataclass(frozen=True, slots=True)
+class FollowOptions:
+    """How `send --follow` works: a frame is whole when it was at rest for `rest_s`.
+
+    `tell` is the person's own program and its words, `{line}` among them, that is told what goes wrong.
+    """
+
+    rest_s: float = 20.0
+    tell: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ClearOptions:
     """What lets a source's file go: proven in `copies` places, none longer ago than `proven_within_s`.
 
@@ -108,6 +119,7 @@ class Config:
     drives: tuple[DriveName, ...] = ()
     archives: tuple[Archive, ...] = ()
     send: SendOptions = SendOptions()
+    follow: FollowOptions = FollowOptions()
     clear: ClearOptions = ClearOptions()
     records_folder: Path | None = None
     targets: Mapping[str, str] = field(default_factory=dict)

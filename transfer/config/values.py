@@ -267,3 +267,15 @@ def duration_s(value: object, _around: FileSurroundings) -> float:
         return parse_duration_s(value if isinstance(value, str) else "")
     except ValueError as error:
         raise Unfit('a time with its unit, in quotes, such as "30m", "1h 30m" or "90s"') from error
+
+
+def program(value: object, _around: FileSurroundings) -> tuple[str, ...]:
+    """Read a program and its words, one of which has the line it is told; no shell reads them."""
+    expected = 'a program and its words in a list, such as ["C:/tools/beep.exe", "{line}"]'
+    if not isinstance(value, list) or not value or not all(isinstance(word, str) for word in value):
+        raise Unfit(expected)
+    if not value[0] or "{line}" in value[0] or not any("{line}" in word for word in value[1:]):
+        raise Unfit(expected)
+    if any("\0" in word for word in value):
+        raise Unfit(expected)
+    return tuple(value)

@@ -9,13 +9,14 @@ from functools import partial
 from manifests.bags.entries import Entry
 from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
-from transfer.engine.bag.listed import ListedBag
+from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.bag.open import OpenBag, remove_leftovers
 from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.copy.lane import BATCH_BYTES
 from transfer.engine.copy.rounds import Opening, Rounds, Side
 from transfer.engine.drive import drive_left
 from transfer.engine.records import BagMemory, Records
+from transfer.engine.sources import SourceFile
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit
 from transfer.jobs.send.outcome import NightOutcome, night_outcome
@@ -34,7 +35,8 @@ _LISTS_PATIENCE_S = 40.0
 class NightOnDrive:
     """One night on its way to one drive: `outcome` says, at any time, how it stands.
 
-    Only this module writes on it. `destination` is the drive, which has one for the whole run.
+    Only this module writes on it, and `keeping_up`, which adds what comes while the night runs.
+    `destination` is the drive, which has one for the whole run; `files` are the night's sources.
     """
 
     plan: NightPlan
@@ -43,6 +45,7 @@ class NightOnDrive:
     receiver: NightReceiver | None = None
     side: Side | None = None
     summary: Summary | None = None
+    files: dict[Origin, SourceFile] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -98,31 +101,44 @@ class NightRun:
         """Carry one night to its drives. One read of a source feeds every drive."""
         if not nights:
             return
-        beside({night.destination: partial(self._begin, night) for night in nights}, self._stop)
+        self.begin(nights)
+        self.carry_begun(nights)
+        self.publish(nights)
+        for night in nights:
+            night.findings += _unproven(night, self._stop.why)
+
+    def begin(self, nights: Sequence[NightOnDrive], more_files: int = 0) -> None:
+        """Make the bags of a night ready to take its files, and so many more that are still to come."""
+        acts = {night.destination: partial(self._begin, night, more_files) for night in nights}
+        beside(acts, self._stop)
+
+    def carry_begun(self, nights: Sequence[NightOnDrive]) -> None:
+        """Carry what the nights that were begun have to do, and have it read back."""
         begun = [night for night in nights if night.side is not None]
-        sides = [night.side for night in begun if night.side is not None]
         Rounds(
-            sides,
+            [night.side for night in begun if night.side is not None],
             lambda task: Opening(self._survey.path_of(task.file)),
             self._around.medium,
             self._stop,
             self._around.listen,
             may_go_on=lambda: self._has_time_for(begun),
         ).run()
+
+    def publish(self, nights: Sequence[NightOnDrive]) -> None:
+        """Write the lists of the nights that were begun."""
+        begun = [night for night in nights if night.side is not None]
         lists = {night.destination: partial(self._publish, night) for night in begun}
         beside(lists, self._stop, _LISTS_PATIENCE_S)
-        for night in nights:
-            night.findings += _unproven(night, self._stop.why)
 
-    def _begin(self, night: NightOnDrive) -> None:
+    def _begin(self, night: NightOnDrive, more_files: int) -> None:
         plan, files = night.plan, self._survey.nights.get(night.plan.night, ())
         bag = night.bag = OpenBag(plan.listed, _bag_info(plan))
         if plan.lost:
             self._around.records.forget_bag(plan.drive.mark.id, plan.night)
-        bag.begin(plan.list_bytes(), plan.lost, plan.doubtful)
-        by_origin = {(file.source, file.path): file for file in files}
+        bag.begin(plan.list_bytes(more_files), plan.lost, plan.doubtful)
+        night.files |= {(file.source, file.path): file for file in files}
         listen = self._around.listen
-        night.receiver = NightReceiver(plan, bag, by_origin, self._survey.path_of, listen, self._stop)
+        night.receiver = NightReceiver(plan, bag, night.files, self._survey.path_of, listen, self._stop)
         todo = {task.path: task for task in plan.tasks}
         night.side = Side(night.destination, night.receiver, plan.label, todo)
 

@@ -113,9 +113,9 @@ class NightPlan:
         )
         return replace(self, tasks=(), refused=(*self.refused, *refused), too_large=reason)
 
-    def list_bytes(self) -> int:
-        """Return the space that the bag's lists and its journal may take."""
-        return 2 * (len(self.listed.known) + self.files) * _LINES_BYTES + (128 << 10)
+    def list_bytes(self, more_files: int = 0) -> int:
+        """Return the space that the bag's lists and its journal may take, with so many more files to come."""
+        return 2 * (len(self.listed.known) + self.files + more_files) * _LINES_BYTES + (128 << 10)
 
     def needed_bytes(self) -> int:
         """Return the space that what is to be carried may take, names and lists included."""
@@ -300,6 +300,12 @@ def _unsure_copies(bag: ListedBag, files: Iterable[SourceFile], contents: Source
                 break
 
 
+def has_room_for(plan: NightPlan, task: Task) -> bool:
+    """Return whether the drive has room for one more file of a night. Raises OSError."""
+    room = plan.drive.folder.free_bytes() - RESERVE_BYTES
+    return replace(plan, tasks=(task,)).needed_bytes() <= room
+
+
 def is_same(file: SourceFile, known: Known) -> bool:
     """Return whether a source is as it was: by size and time, which is common practice, not proof.
 
@@ -407,20 +413,29 @@ class _Comparison:
         elif (older := left or known) is not None:
             self.tasks.append(Task(file, self.night, older.path, older))
         else:
-            self._plan_new(file, limits)
+            planned = plan_new(file, self.night, self.bag, limits)
+            if isinstance(planned, Task):
+                self.tasks.append(planned)
+            else:
+                self.refused.append(planned)
 
-    def _plan_new(self, file: SourceFile, limits: FileSystemLimits | None) -> None:
-        wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
-        place = f"{self.bag.path}/{wanted}"
-        reason = None if limits is None else cannot_hold(limits, place, file.size_bytes)
-        if reason is not None:
-            self.refused.append(Finding(FindingKind.TOO_LARGE, reason, f"{file.source}/{file.path}"))
-            return
-        path = self.bag.claim(wanted)
-        findings: tuple[Finding, ...] = ()
-        if path != f"{PAYLOAD}/{file.source}/{file.path}":
-            findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
-        self.tasks.append(Task(file, self.night, path, findings=findings))
+
+def plan_new(
+    file: SourceFile, night: date, bag: ListedBag, limits: FileSystemLimits | None
+) -> Task | Finding:
+    """Plan a file that the bag has nothing of; return why the drive cannot hold it, where that is so.
+
+    Raises OSError.
+    """
+    wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
+    reason = None if limits is None else cannot_hold(limits, f"{bag.path}/{wanted}", file.size_bytes)
+    if reason is not None:
+        return Finding(FindingKind.TOO_LARGE, reason, f"{file.source}/{file.path}")
+    path = bag.claim(wanted)
+    findings: tuple[Finding, ...] = ()
+    if path != f"{PAYLOAD}/{file.source}/{file.path}":
+        findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
+    return Task(file, night, path, findings=findings)
 
 
 def _own_first(versions: Sequence[Known]) -> Known | None:

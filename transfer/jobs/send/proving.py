@@ -107,11 +107,12 @@ class NightReceiver:
     def _read_back(self) -> list[Compared]:
         label = self._plan.label
         self._listen(PhaseBegan(Phase.READING_BACK, label, self._bag.proofs.unproven_bytes))
-        bad = self._bag.proofs.prove(
-            lambda count: self._listen(BytesDone(Phase.READING_BACK, label, count)),
-            lambda: not self._stop.why,
-            self._on_copy,
-        )
+
+        def on_bytes(count: int) -> None:
+            self._listen(BytesDone(Phase.READING_BACK, label, count))
+            self._stop.pace(count)
+
+        bad = self._bag.proofs.prove(on_bytes, lambda: not self._stop.why, self._on_copy)
         self._listen(PhaseEnded(Phase.READING_BACK, label))
         self.bad_count += len(bad)
         return bad

@@ -106,6 +106,15 @@ def make_ready(
     return Ready(seen, tuple(drives), nights, newest_first, late, left_behind, passed_over, planning)
 
 
+def plans_of_night(
+    seen: Survey, night: date, around: Surroundings, drives: Sequence[OpenDrive]
+) -> list[NightPlan]:
+    """Plan one night on each drive, and look at no other. Raises NightferryError."""
+    contents = SourceContents(seen.path_of, around.medium, around.stop, around.listen)
+    planning = _Planning(seen, around.records, contents, Safety(around.records, drives, around.clock()))
+    return [planning.plan(drive, night, planning.asked_for(drive, night, TONIGHT)) for drive in drives]
+
+
 def _also_later(seen: Survey, nights: set[date], scope: Scope) -> set[date]:
     """Return the nights, with those after tonight of which no pattern takes anything."""
     first = tonight(seen)
@@ -141,11 +150,11 @@ class _Planning:
         """Plan the nights that were asked for, and those that an earlier run left unfinished."""
         try:
             chosen = chosen_nights(self.survey, scope, unfinished_nights(drive.folder))
-            return [self.plan(drive, night, self._asked_for(drive, night, scope)) for night in chosen]
+            return [self.plan(drive, night, self.asked_for(drive, night, scope)) for night in chosen]
         except OSError as error:
             raise drive_failure(error, drive) from error
 
-    def _asked_for(self, drive: OpenDrive, night: date, scope: Scope) -> Sequence[SourceFile]:
+    def asked_for(self, drive: OpenDrive, night: date, scope: Scope) -> Sequence[SourceFile]:
         """Return the files of a night that are to be on a drive.
 
         Unless a person asks for the night, those are not that an archive has, or that were checked, and that

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -54,10 +54,20 @@ class Survey:
         return f"{self.folders[file.source]}/{file.path}"
 
 
+def every_file(_file: SourceFile) -> bool:
+    """Return True for every file."""
+    return True
+
+
 def survey(
-    config: Config, records: Records, medium: Medium, now: datetime, keep_out: Collection[Path] = ()
+    config: Config,
+    records: Records,
+    medium: Medium,
+    now: datetime,
+    keep_out: Collection[Path] = (),
+    is_wanted: Callable[[SourceFile], bool] = every_file,
 ) -> Survey:
-    """Walk every source and date every file; no link leads into a folder of `keep_out`.
+    """Walk every source and date every file that is wanted; no link leads into a folder of `keep_out`.
 
     The header of a frame that was not met before is read, no more of it than that; one that cannot be
     opened is tried again when all else was looked at. A source folder that is not there is a finding;
@@ -77,7 +87,7 @@ def survey(
         result.folders[source.name] = source.folder
         nights = _FrameNights(source, medium, longitude_deg, seen.get(source.name, {}))
         try:
-            unread += _add_source(result, source, nights, keep_out)
+            unread += _add_source(result, source, nights, keep_out, is_wanted)
         except NotThere as error:
             # One folder that is not there keeps no other's files from the drive.
             absent.append(error)
@@ -100,6 +110,7 @@ def _add_source(
     source: Source,
     nights: _FrameNights,
     keep_out: Collection[Path],
+    is_wanted: Callable[[SourceFile], bool],
 ) -> list[_Unread]:
     """Add a source's files, but for the frames that cannot be opened now, which are returned."""
     count = 0
@@ -109,6 +120,8 @@ def _add_source(
         count += isinstance(file, SourceFile)
         if isinstance(file, Finding):
             result.findings.append(Finding(file.kind, file.detail, f"{source.name}/{file.path}"))
+        elif not is_wanted(file):
+            continue
         elif looks_like_a_frame(file.path):
             try:
                 _add_frame(result, file, nights, may_be_newest)

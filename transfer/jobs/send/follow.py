@@ -1,0 +1,412 @@
+"""Following a night: each file is carried and proven while the night runs; a plain `send` closes it."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from enum import Enum
+from pathlib import Path
+
+from manifests.frames.endings import counts_as_a_frame
+from manifests.frames.nights import night_of
+from manifests.frames.sky.twilight import SUNSET_DEG, night_dark_hours
+from transfer.config import Config
+from transfer.config.longitude import longitude_of
+from transfer.engine.changes import Changes
+from transfer.engine.drive import MARK_NAME, drives_to_use
+from transfer.engine.following import MeetingPlace
+from transfer.engine.program import tell_program
+from transfer.engine.sources import SourceFile
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import DoesNotFit, DriveFailed, NightferryError, NotThere
+from transfer.events import Noted
+from transfer.jobs.send.keeping_up import OpenNight
+from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
+from transfer.jobs.send.standing import Standing, arrivals, dark_hours, missing_since, told
+from transfer.jobs.send.survey import Survey, survey, tonight
+from transfer.jobs.send.whole import WholeFiles
+from transfer.words import counted, size_told
+
+# A frame of 50 MB in six seconds, and as long to read back: a camera's download and its disk notice little.
+BYTES_PER_S = 8e6
+_AFTER_SUNRISE = timedelta(hours=2)
+_WAIT_S = 0.4
+# A bag is closed when nothing came for so long, and after so long anyway: its lists are then on the drive.
+_QUIET_S = 20 * 60.0
+_OPEN_S = 30 * 60.0
+_DRIVES_S, _TRY_AGAIN_S = 3.0, 10.0
+_FRAMES_S = 60.0
+# A gap in which no frame comes is told to the person's program from here on, as `night` names gaps.
+_LEAST_QUIET = timedelta(minutes=15)
+
+
+class End(Enum):
+    """Why a follower has ended."""
+
+    TIME = "its time has come"
+    HANDED_OVER = "a run of send takes over"
+    STOPPED = "it was told to end"
+
+
+def end_of_night(config: Config, now: datetime) -> datetime:
+    """Return when following ends by itself: two hours after the next sunrise at the site.
+
+    Where the place is not known, or the sun does not set, at the noon that ends the night there.
+    """
+    longitude_deg, _ = longitude_of(config, now)
+    latitude_deg = None if config.site is None else config.site.latitude_deg
+    night = night_of(now, longitude_deg)
+    for each in (night, night + timedelta(days=1)):
+        noon = datetime(each.year, each.month, each.day, 12, tzinfo=now.tzinfo) + timedelta(days=1)
+        end = noon - timedelta(hours=longitude_deg / 15)
+        sun = None
+        if latitude_deg is not None:
+            sun = night_dark_hours(each, latitude_deg, longitude_deg, SUNSET_DEG)
+        if sun is not None:
+            end = min(sun.dawn_utc + _AFTER_SUNRISE, end)
+        if end > now:
+            return end
+    return end
+
+
+@dataclass(slots=True)
+class _Trouble:
+    """What keeps drives from taking more, told once: its line, when to try again, whether one left."""
+
+    line: str = ""
+    again_s: float = 0.0
+    is_gone: bool = False
+
+
+class Follower:
+    """Follows the sources until its end. `standing` can be asked at any time.
+
+    `until` is when it ends by itself; `version` is this program's, for
+    who reads the records with another one.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        request: SendRequest,
+        around: Surroundings,
+        place: MeetingPlace,
+        until: datetime,
+        version: str,
+    ) -> None:
+        self._config, self._request, self._around = config, request, around
+        self._place, self._until = place, until
+        self._clock: Callable[[], float] = time.monotonic
+        self.standing = Standing(os.getpid(), version, told(around.clock()), told(until))
+        self._kept: Standing | None = None
+        self._whole = WholeFiles(config, around.medium, config.follow.rest_s)
+        self._keep_out = places_to_keep_out_of(config, request.drives)
+        self._open: OpenNight | None = None
+        self._opened_s = self._carried_s = 0.0
+        self._drives_s = self._frames_s = 0.0
+        self._volumes: list[Path] = []
+        self._trouble = _Trouble()
+        self._is_quiet = False
+        self._proven: dict[SourceFile, bool] = {}
+        self._handed_over = threading.Event()
+
+    def run(self) -> End:
+        """Follow until the end; the bags are closed and the drives free when it returns. Raises Busy."""
+        with ExitStack() as held:
+            held.enter_context(self._place.alone())
+            over = threading.Event()
+            held.callback(over.set)
+            threading.Thread(target=self._mind_requests, args=(over,), daemon=True).start()
+            folders = [source.folder for source in self._config.sources]
+            changes = Changes(folders, min(1.0, self._config.follow.rest_s))
+            held.callback(changes.close)
+            held.callback(self._keep_standing)
+            self._volumes = self._mounted()
+            self._find_drives()
+            self._say(f"Following until {self._until.astimezone():%Y-%m-%d %H:%M}.")
+            self._follow(changes)
+            end = self._end()
+            assert end is not None, "following goes on until there is a reason to end"
+            self.standing = replace(self.standing, ended_utc=told(self._around.clock()), why_ended=end.value)
+            return end
+
+    def _mind_requests(self, over: threading.Event) -> None:
+        """Notice a run that waits: from then on the present file is carried as fast as it goes."""
+        while not over.wait(_WAIT_S):
+            if self._place.is_asked_for():
+                self._handed_over.set()
+                self._around.stop.hurry()
+                return
+
+    def _end(self) -> End | None:
+        if self._handed_over.is_set():
+            return End.HANDED_OVER
+        if self._around.stop.why:
+            return End.STOPPED
+        return End.TIME if self._around.clock() >= self._until else None
+
+    def _follow(self, changes: Changes) -> None:
+        try:
+            while self._end() is None:
+                if changes.is_time(self._next_look_s()):
+                    self._look(changes)
+                self._mind_drives()
+                self._mind_frames()
+                self._keep_standing()
+                if self._open is not None and self._is_long_open(self._open):
+                    self._close()
+                self._handed_over.wait(_WAIT_S)
+        finally:
+            self._close()
+
+    def _next_look_s(self) -> float | None:
+        return self._trouble.again_s if self._trouble.line else self._whole.next_s()
+
+    # Files
+
+    def _look(self, changes: Changes) -> None:
+        """Look at the sources, and carry what is whole by now."""
+        before_s = time.thread_time()
+        whole = self._whole.look(self._keep_out)
+        changes.looked(time.thread_time() - before_s)
+        if not whole or (self._trouble.line and self._clock() < self._trouble.again_s):
+            return
+        around = self._around
+        try:
+            seen = survey(
+                self._config,
+                around.records,
+                around.medium,
+                around.clock(),
+                self._keep_out,
+                self._whole.is_at_rest,
+            )
+        except NotThere:
+            return  # the last source that was there has left
+        for night, files in self._nights_of(seen, whole).items():
+            self._carry_night(seen, night, files)
+
+    def _nights_of(self, seen: Survey, whole: Iterable[SourceFile]) -> dict[date, list[SourceFile]]:
+        """Sort whole files by night; what is of an earlier night is left to the closing run."""
+        first = tonight(seen)
+        night_of_file = {file: night for night, files in seen.nights.items() for file in files}
+        nights: dict[date, list[SourceFile]] = {}
+        for file in whole:
+            night = night_of_file.get(file)
+            if first is None or night is None or night < first:
+                self._whole.mark_done(file)
+            else:
+                nights.setdefault(night, []).append(file)
+        return dict(sorted(nights.items()))
+
+    def _carry_night(self, seen: Survey, night: date, files: list[SourceFile]) -> None:
+        if self._open is not None and self._open.night != night:
+            self._close()
+        if self._open is None:
+            self._open = self._opened(seen, night)
+            if self._open is None:
+                return
+            files = self._open.missing
+        self._count(seen, self._open)
+        for file in files:
+            if self._end() is not None or self._open is None:
+                return
+            self._carry(self._open, file)
+
+    def _opened(self, seen: Survey, night: date) -> OpenNight | None:
+        """Open a night on the drives that are there; None where there is none, or nothing to do."""
+        try:
+            opened = OpenNight(self._config, self._request, self._around, seen, night)
+        except NightferryError as error:
+            self._meet(error)
+            return None
+        except OSError as error:
+            self._meet(NightferryError(error.strerror or str(error), error.filename or ""))
+            return None
+        self._are_there([drive.name for drive in opened.drives])
+        self._keep_out = opened.keep_out
+        self._opened_s = self._carried_s = self._clock()
+        for file in opened.there:
+            self._whole.mark_done(file)
+        if night.isoformat() != self.standing.night:
+            self._proven.clear()
+        self._proven |= dict.fromkeys(opened.there, True)
+        if not opened.has_work:
+            self._count(seen, opened)
+            opened.close()
+            return None
+        opened.begin()
+        if opened.failure is not None:
+            self._open = opened
+            self._fail(opened.failure)
+            return None
+        return opened
+
+    def _carry(self, opened: OpenNight, file: SourceFile) -> None:
+        carried = opened.carry(file)
+        if opened.failure is not None:
+            self._fail(opened.failure)
+            return
+        if self._around.stop.why:
+            return
+        self._carried_s = self._clock()
+        self._whole.mark_done(file)
+        self._proven[file] = carried.is_proven
+        names = " and ".join(repr(drive.name) for drive in opened.drives)
+        what = f"{file.source}/{file.path} ({size_told(file.size_bytes)})"
+        if carried.is_proven:
+            self._say(f"{what} is proven on {names}.")
+        elif carried.did_not_fit:
+            self._say(f"{what} does not fit on {names}.")
+            self._tell_full(names)
+        else:
+            self._say(f"{what} is left to the closing run.")
+        self._recount(opened)
+
+    def _tell_full(self, names: str) -> None:
+        if not self.standing.did_not_fit:
+            self._tell(f"The drive {names} is full. What fits is still carried.")
+        self.standing = replace(self.standing, did_not_fit=self.standing.did_not_fit + 1)
+
+    # How it stands
+
+    def _count(self, seen: Survey, opened: OpenNight) -> None:
+        """Take over what the sources and the drives say of the night."""
+        files = seen.nights.get(opened.night, ())
+        last, gap_s = arrivals(files)
+        if opened.night.isoformat() != self.standing.night:
+            self.standing = replace(self.standing, did_not_fit=0)
+        self.standing = replace(
+            self.standing,
+            night=opened.night.isoformat(),
+            whole=len(files),
+            last_frame_utc=told(last),
+            usual_gap_s=round(gap_s, 1),
+            drives=tuple(drive.name for drive in opened.drives),
+            places=tuple(str(drive.root) for drive in opened.drives),
+            gone=tuple(opened.absent),
+        )
+        self._recount(opened)
+
+    def _recount(self, opened: OpenNight) -> None:
+        proven = [file for file, is_proven in self._proven.items() if is_proven]
+        self.standing = replace(
+            self.standing,
+            proven=len(proven),
+            proven_frames=sum(counts_as_a_frame(file.path) for file in proven),
+            proven_bytes=sum(file.size_bytes for file in proven),
+            free_bytes=opened.free_bytes(),
+        )
+        self._keep_standing()
+
+    def _keep_standing(self) -> None:
+        if self.standing != self._kept:
+            self._kept = self.standing
+            self._place.keep_state(self.standing.as_json())
+
+    def _say(self, line: str) -> None:
+        self._around.listen(Noted(line))
+
+    def _tell(self, line: str) -> None:
+        """Say a line that the person's own program is told as well."""
+        self._say(line)
+        tell_program(self._config.follow.tell, line)
+
+    # Drives
+
+    def _is_long_open(self, opened: OpenNight) -> bool:
+        now = self._clock()
+        return opened.is_full or now - self._carried_s >= _QUIET_S or now - self._opened_s >= _OPEN_S
+
+    def _close(self) -> None:
+        """Write the lists and let go of the drives."""
+        opened, self._open = self._open, None
+        if opened is not None:
+            failure = opened.close()
+            if failure is not None and not self._trouble.line:
+                self._meet(failure)
+
+    def _fail(self, error: NightferryError) -> None:
+        self._meet(error)
+        self._close()
+
+    def _meet(self, error: NightferryError) -> None:
+        """Meet what keeps the drives from taking more: tell it once, and try again by and by."""
+        line = f"{error.path}: {error.happened}." if error.path else f"{error.happened}."
+        is_gone = isinstance(error, NotThere | DriveFailed)
+        if is_gone:
+            self.standing = replace(self.standing, gone=self.standing.drives or ("the drive",))
+        if line != self._trouble.line:
+            tell = self._tell if is_gone or isinstance(error, DoesNotFit) else self._say
+            tell(f"{line} What comes meanwhile is carried later.")
+        self._trouble = _Trouble(line, self._clock() + _TRY_AGAIN_S, is_gone)
+
+    def _are_there(self, names: Sequence[str]) -> None:
+        if self._trouble.line:
+            self._say(f"Carrying on to {' and '.join(map(repr, names))}.")
+        self._trouble = _Trouble()
+
+    def _mounted(self) -> list[Path]:
+        return sorted(volume.root for volume in self._around.medium.volumes())
+
+    def _mind_drives(self) -> None:
+        """Notice drives that leave and drives that come, without waking one."""
+        now = self._clock()
+        if now - self._drives_s < _DRIVES_S:
+            return
+        self._drives_s = now
+        if self._open is not None:
+            self._open.look_at_drives()
+            if self._open.failure is not None:
+                self._fail(self._open.failure)
+        mounted = self._mounted()
+        came = set(mounted) - set(self._volumes)
+        if came:
+            # It may be a drive that lacks what the others have.
+            self._close()
+            self._whole.begin_anew()
+        if mounted != self._volumes or (self._trouble.is_gone and now >= self._trouble.again_s):
+            self._volumes = mounted
+            self._find_drives()
+        elif self._open is None and not self._trouble.line:
+            self._miss_drives()
+
+    def _find_drives(self) -> None:
+        """Look which drives are there, before there is anything to carry."""
+        try:
+            found, absent = drives_to_use(self._config.drives, self._request.drives, self._around.medium)
+        except NightferryError as error:
+            self._meet(error)
+            return
+        names = tuple(drive.mark.name for drive in found)
+        if self._trouble.is_gone:
+            self._are_there(names)
+        places = tuple(str(drive.root) for drive in found)
+        self.standing = replace(self.standing, drives=names, places=places, gone=tuple(absent))
+
+    def _miss_drives(self) -> None:
+        """Notice that a drive which nothing is written to now is not where it was."""
+        for place in map(Path, self.standing.places):
+            if not os.path.lexists(place / MARK_NAME):
+                self._meet(NotThere("The drive left", place))
+                return
+
+    def _mind_frames(self) -> None:
+        """Notice that no frame comes although it is dark."""
+        now_s = self._clock()
+        if now_s - self._frames_s < _FRAMES_S:
+            return
+        self._frames_s = now_s
+        now = self._around.clock()
+        night = night_of(now, longitude_of(self._config, now)[0])
+        quiet = missing_since(self.standing, dark_hours(night, self._config.site), now)
+        is_quiet = quiet is not None and quiet >= _LEAST_QUIET
+        if is_quiet and not self._is_quiet and quiet is not None:
+            minutes = counted(int(quiet.total_seconds() / 60), "minute")
+            self._tell(f"No frame has come for {minutes} although it is dark.")
+        self._is_quiet = is_quiet
