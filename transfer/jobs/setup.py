@@ -145,7 +145,7 @@ def found_lines(found: FoundHere) -> Iterator[str]:
 def setup_text(found: FoundHere) -> str:
     """Return a nightferry.toml, to be stored as UTF-8: it can be used as it is, and explains every key."""
     here = (_HEAD, _site(found), _sources(found), _LOGS, _drives(found))
-    sections = (*here, _ARCHIVE, _SEND, _CLEAR, _RECORDS, _NAMES, _CALIBRATION)
+    sections = (*here, _ARCHIVE, _SEND, _FOLLOW, _CLEAR, _RECORDS, _NAMES, _CALIBRATION)
     return "\n".join(section.strip("\n") + "\n" for section in sections)
 
 
@@ -170,6 +170,15 @@ _SEND = """
 # `send` ends in order after this time, with everything it lists as proven proven: "90s", "30m", "1h 30m".
 # time_limit = "30m"
 # catch_up_nights = 30   # earlier nights whose files are safe nowhere are carried after tonight; 0 for none
+"""
+
+_FOLLOW = """
+[follow]
+# `send --follow` carries each file while the night runs. A frame is whole when its size and time have stayed
+# for so long and no program has it open; a log rests thirty times as long.
+# rest = "20s"
+# A program of your own that is told a line: a drive is gone or full, no frame came for long, finished.
+# tell = ["C:/tools/beep.exe", "{line}"]
 """
 
 _CLEAR = """

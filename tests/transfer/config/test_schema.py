@@ -11,6 +11,7 @@ from transfer.config import (
     ClearOptions,
     Config,
     DriveName,
+    FollowOptions,
     SendOptions,
     Site,
     Source,
@@ -37,6 +38,7 @@ WHOLE = {
     "archive": {"folder": "../archive"},
     "failure": [{"event": "connection lost"}],
     "send": {"time_limit": "30m", "catch_up_nights": 14, "make_room": True},
+    "follow": {"tell": ["beep", "{line}"], "rest": "1m"},
     "clear": {"copies": 3, "proven_within": "100d", "keep_nights": 5},
     "records": {"folder": "records"},
     "targets": {"Owl cluster": ["NGC 457", "the owl"]},
@@ -93,6 +95,7 @@ def test_every_key_becomes_a_setting():
         drives=(DriveName("blue stick"), DriveName("attic", Path("/mnt/attic"))),
         archives=(Archive(Path("/night/../archive")),),
         send=SendOptions(1800, 14, make_room=True),
+        follow=FollowOptions(60.0, ("beep", "{line}")),
         clear=ClearOptions(3, 100 * 86400.0, 5),
         records_folder=Path("/night/records"),
         targets={"NGC 457": "Owl cluster", "the owl": "Owl cluster"},
@@ -107,6 +110,14 @@ def test_every_key_becomes_a_setting():
 
 def test_an_empty_file_is_a_configuration():
     assert config({}) == Config(file=FILE)
+
+
+@pytest.mark.parametrize(
+    "written", ["beep {line}", [], ["beep"], ["{line}"], ["", "{line}"], ["beep", 1], ["{line}", "{line}"]]
+)
+def test_what_is_told_lines_is_a_program_and_its_words(written):
+    problem = only_problem(changed("follow", tell=written))
+    assert (problem.key, "in a list" in problem.expected) == ("follow.tell", True)
 
 
 def test_a_site_may_have_a_name_alone():
