@@ -67,6 +67,7 @@ class FindingKind(StrEnum):
     # What the pixels say, beside those of the same night, target and filter.
     STREAKED = "streaked"
     CLOUD = "cloud"
+    FEWER_STARS = "fewer stars"
     FOCUS_DRIFT = "focus drift"
     NO_STARS = "no stars"
     NOT_MEASURED = "not measured"

@@ -94,6 +94,12 @@ class IndexObstructed(IndexUnusable):
     next_step = "Move that folder away, then do this again; nothing is lost."
 
 
+class SenselessValue(sqlite3.DatabaseError):
+    """A row has a value that no writer of ours puts there: damage that SQLite does not see."""
+
+    sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+
+
 # Result codes of SQLite (https://www.sqlite.org/rescode.html); the low byte is the primary code.
 _DAMAGED = frozenset((sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT))
 _CUT_SHORT = frozenset((sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_DATA))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from itertools import repeat
-from math import isfinite
 from types import NoneType
 from typing import Any
 
@@ -17,6 +16,7 @@ from manifests.index.believing import NUMBER, TEXT, require_inside, require_kind
 from manifests.index.conditions import Conditions, conditions_of
 from manifests.index.faults import IndexDamaged
 from manifests.index.frame_query import FrameQuery, FrameRow, Order, Total
+from manifests.index.measures import measures_of
 from manifests.index.opening import Index
 from manifests.index.schema import (
     COMMON_FACTS,
@@ -148,13 +148,8 @@ def _frame_row(index: Index, row: tuple[Any, ...]) -> FrameRow:
 
 
 def _measures(row: tuple[Any, ...]) -> FrameMeasures | None:
-    """Return a frame's measures. Raises ValueError for what no measure can be."""
-    values, why_not = row[:-1], row[-1]
-    if why_not is None:  # no row: it was not measured yet
-        return None
-    if not all(isfinite(value) for value in values if value is not None):
-        raise ValueError("a measure is not finite")
-    return FrameMeasures(*row)
+    """Return a frame's measures, None where it was not measured yet. Raises as `measures_of` does."""
+    return None if row[-1] is None else measures_of(row)  # no reason, not even an empty one: no row
 
 
 def _frame(common: Sequence[Any], own: Sequence[Any], begun_us: int | None) -> Frame:

@@ -13,6 +13,7 @@ from pathlib import Path
 from manifests.index.carrying_over import carry_over
 from manifests.index.faults import IndexBusy, IndexDamaged, IndexUnusable, NoIndex, faults_of
 from manifests.index.found_bags import FoundBags, bags_of
+from manifests.index.measures import carry_measures
 from manifests.index.opening import PATIENCE_S, Index, open_index, open_place
 from manifests.index.recognising import SIDE_FILES, lies_beside
 from manifests.index.refreshing import Refreshed, refresh
@@ -112,6 +113,7 @@ def _carried_over(new: Index, path: Path, found: FoundBags, patience_s: float) -
             if verdict != "ok":
                 return IndexDamaged(path, f"the index is damaged ({verdict})")
             carry_over(old, new, found)
+            carry_measures(old, new)
     except NoIndex:
         return None
     except IndexDamaged as damage:

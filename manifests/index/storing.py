@@ -17,6 +17,7 @@ from manifests.findings import Finding
 from manifests.index.bag_lists import EntryLines, tag_manifest
 from manifests.index.found_bags import FoundBag, TagStamp
 from manifests.index.logs import drop_logs
+from manifests.index.measures import judge
 from manifests.index.rows import FileRow, NotAnEntry, RowMaker, Value
 from manifests.index.schema import FILE_COLUMNS, SERIES_COLUMNS, insertion, quoted
 from manifests.index.statements import store_statements
@@ -109,6 +110,7 @@ class _Storing:
             self._insert(batch)
         # A list that the disk would not give says nothing about what is gone.
         dropped = 0 if lines.ends_early else self._drop(self.gone.values())
+        judge(self.connection, self.changed)
         sum_up(self.connection, self.changed)
         malformed = store_statements(self.connection, self.bag_id, self.bag.folder)
         findings = self._bag_findings(lines, malformed)
