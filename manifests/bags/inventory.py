@@ -24,7 +24,7 @@ from manifests.bags.paths import (
 )
 from manifests.findings import Finding, FindingKind
 
-_RUN_AGAIN = "run `nightferry send` again, with this drive"
+_RUN_AGAIN = "run `nightferry send` again with this drive, or `nightferry file` where it is an archive"
 
 
 class Expected(NamedTuple):
@@ -118,8 +118,8 @@ def _take_journal(bag: Bag, journal: Manifest, inventory: Inventory) -> None:
     inventory.waiting = {path: one for path, one in waiting.items() if path not in inventory.payload}
     inventory.say(finding for finding in matched.findings if finding.kind is not FindingKind.MISSING)
     count = len(inventory.waiting)
-    files = "1 file waits" if count == 1 else f"{count} files wait"
-    detail = f"a run has not finished here, and {files} to be proven: {_RUN_AGAIN}"
+    files = "1 file is" if count == 1 else f"{count} files are"
+    detail = f"a run has not finished here, and {files} in no manifest yet: {_RUN_AGAIN}"
     inventory.say([Finding(FindingKind.UNFINISHED, detail, JOURNAL)])
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from manifests.bags.contents import survey
+from manifests.bags.contents import Stamp, survey
 from manifests.bags.declared import Bag
 from manifests.bags.hashing import Digested, Job, Read, digest_files, read_plainly
 from manifests.bags.inventory import Inventory, Listed, take_inventory
@@ -96,19 +96,34 @@ def always() -> bool:
     return True
 
 
+class FileRead(NamedTuple):
+    """One payload file that was read: how it was before that, and what is wrong with it, if anything is."""
+
+    path: str
+    stamp: Stamp
+    wrong: str
+
+
+def to_nobody(read: FileRead) -> None:
+    """Ignore what came of a file."""
+
+
 def verify(
     bag: Bag,
     read: Read = read_plainly,
     progress: Callable[[int], None] = nothing,
     go_on: Callable[[], bool] = always,
+    only: Collection[str] | None = None,
+    on_file: Callable[[FileRead], None] = to_nobody,
 ) -> Verification:
     """Prove a bag: read each listed file once, digest it as every manifest needs, and compare.
 
     `read` yields a file's blocks; its OSError makes that file unreadable, never changed. `progress` is called
-    with bytes as they are digested. Between files, `go_on` may end it. Writes nothing. Raises what `read`
-    raises beside OSError.
+    with bytes as they are digested. Between files, `go_on` may end it. With `only`, no payload file but these
+    (by their paths on the disk) is read, in this order. `on_file` gets each payload file that was read. Writes
+    nothing. Raises what `read` raises beside OSError.
     """
-    proof = _Proof(bag, take_inventory(bag))
+    proof = _Proof(bag, take_inventory(bag), only, on_file)
     with contextlib.closing(digest_files(bag.path, proof.jobs(), read, progress)) as results:
         for digested in results:
             proof.take(digested)
@@ -128,16 +143,26 @@ def expected_bytes(bag: Bag) -> int:
 class _Proof:
     """Collects the results of digesting one bag's files."""
 
-    def __init__(self, bag: Bag, inventory: Inventory) -> None:
+    def __init__(
+        self,
+        bag: Bag,
+        inventory: Inventory,
+        only: Collection[str] | None,
+        on_file: Callable[[FileRead], None],
+    ) -> None:
         self._bag = bag
         self._inventory = inventory
+        self._only = only
+        self._on_file = on_file
         self._verified = 0
         self._bytes_verified = 0
 
     def jobs(self) -> Iterator[Job]:
         """Yield tag files first, which list the others, then payload in its manifest's order."""
-        for listed in (self._inventory.tags, self._inventory.payload, self._inventory.waiting):
-            yield from self._jobs_of(listed)
+        yield from self._jobs_of(self._inventory.tags)
+        for listed in (self._inventory.payload, self._inventory.waiting):
+            wanted = listed if self._only is None else {p: listed[p] for p in self._only if p in listed}
+            yield from self._jobs_of(wanted)
 
     def _jobs_of(self, listed: Listed) -> Iterator[Job]:
         for path, expected in listed.items():
@@ -147,6 +172,7 @@ class _Proof:
 
     def take(self, digested: Digested) -> None:
         path = digested.job.path
+        self._hand_on(digested)
         if digested.unreadable:
             self._say(FindingKind.UNREADABLE, digested.unreadable, path)
         elif digested.wrong and path in self._inventory.waiting:
@@ -157,12 +183,18 @@ class _Proof:
             self._verified += 1
             self._bytes_verified += digested.size_bytes
 
+    def _hand_on(self, digested: Digested) -> None:
+        stamp = self._inventory.contents.files.get(digested.job.path)
+        if stamp is not None and digested.job.path in self._inventory.payload:
+            wrong = digested.wrong or digested.unreadable
+            self._on_file(FileRead(digested.job.path, stamp, wrong))
+
     def _say(self, kind: FindingKind, detail: str, path: str) -> None:
         self._inventory.findings.append(Finding(kind, detail, path))
 
     def verification(self, *, complete: bool) -> Verification:
         """Return the result. The Payload-Oxum is compared only where nothing else is wrong."""
-        if complete and not self._inventory.findings:
+        if complete and self._only is None and not self._inventory.findings:
             self._inventory.findings += oxum_findings(self._bag, self._bytes_verified, self._verified)
         return Verification(
             path=self._bag.path,

@@ -104,6 +104,7 @@ class AsProven:
             if wrong:
                 self._wrong[place] = wrong
                 self._damaged.add(place)
+                self.proofs(bag).add_damage(path, wrong, self.now())
         return Look.DAMAGED if place in self._damaged else Look.AS_PROVEN
 
     def _is_as_proven(self, bag: str, path: str, held: Held) -> bool:

@@ -16,12 +16,11 @@ from transfer.archive.as_proven import AsProven, Damage, Look
 from transfer.archive.bags import ArchiveBag, Folders, bag_info, files_below, held_of, label_in
 from transfer.archive.held import OpenArchive
 from transfer.archive.layout import Owner, bag_of
-from transfer.archive.proofs import PATH as PROOFS_PATH
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.lines import parent
 from transfer.engine.bag.open import Arrival, OpenBag
 from transfer.engine.bag.readback import Compared, read_back
-from transfer.engine.bag.tag_files import put_tag_file
+from transfer.engine.bag.tag_files import put_tag_files
 from transfer.engine.copy.troubles import Words
 from transfer.engine.medium import PinnedFolder
 from transfer.errors import DriveFailed
@@ -194,10 +193,10 @@ class Shelf:
         """Write down what was read again in bags that this run does not write to otherwise."""
         with self._lock:
             for bag, proofs in self._as_proven.of_every_bag():
-                content = proofs.content
-                if content is not None and bag not in self._open:
-                    put_tag_file(self.listed(bag), PROOFS_PATH, content)
-                    proofs.note_written(content)
+                contents = proofs.contents
+                if contents and bag not in self._open:
+                    put_tag_files(self.listed(bag), contents)
+                    proofs.note_written(contents)
 
     def set_aside_what_is_left(self, bag: str, path: str) -> None:
         """Keep what is left of a damaged file apart, so that the whole one can take its place."""
@@ -327,12 +326,12 @@ class Shelf:
             if opened is None:
                 return
             finished = not opened.proofs.unproven
-            content = self._as_proven.proofs(bag).content
-            if content is not None:
-                opened.lists.put_beside(PROOFS_PATH, content)
+            contents = self._as_proven.proofs(bag).contents
+            for path, content in contents.items():
+                opened.lists.put_beside(path, content)
             opened.publish(finished, lambda: _unseen)
-            if content is not None:
-                self._as_proven.proofs(bag).note_written(content)
+            if contents:
+                self._as_proven.proofs(bag).note_written(contents)
             self._brought |= {f"{bag}/{path}": True for path in opened.proofs.proven}
             self._brought |= {f"{bag}/{path}": False for path in opened.proofs.unproven}
             self.methods |= opened.proofs.methods

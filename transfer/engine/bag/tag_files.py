@@ -23,13 +23,18 @@ _OURS = (BAGIT_TXT, BAG_INFO, MANIFEST, PAYLOAD_XXH128, ENTRIES)
 
 
 def put_tag_file(listed: ListedBag, path: str, content: bytes) -> None:
-    """Put a tag file into a bag durably, and the tag manifest that lists it in the place of the one before.
+    """Put a tag file into a bag, as `put_tag_files` does."""
+    put_tag_files(listed, {path: content})
+
+
+def put_tag_files(listed: ListedBag, contents: Mapping[str, bytes]) -> None:
+    """Put tag files into a bag durably, and the tag manifest that lists them in the place of the one before.
 
     Everything is read back. A power cut in between leaves a bag without a tag manifest, which RFC 8493
     allows. Raises OSError and DriveFailed.
     """
-    tags = _tags(listed) | {path: hashlib.sha256(content).hexdigest()}
-    try_again(lambda: _put(listed, {path: content, TAG_MANIFEST: _lines(tags)}))
+    tags = _tags(listed) | {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
+    try_again(lambda: _put(listed, {**contents, TAG_MANIFEST: _lines(tags)}))
 
 
 def remove_tag_file(listed: ListedBag, path: str) -> None:
