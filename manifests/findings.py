@@ -60,6 +60,8 @@ class FindingKind(StrEnum):
     NOT_FILED = "not filed"
     NOT_ACKNOWLEDGED = "not acknowledged on the drive"
     NOT_BELIEVED = "acknowledgement not believed"
+    NOT_KEPT = "not written down"
+    ONE_PLACE_ONLY = "in one place only"
     AMENDED = "amended"
     INDEX_BEHIND = "the index was not brought up to date"
     LOG_NOT_READ = "log not understood"

@@ -23,3 +23,8 @@ def size_told(size_bytes: float) -> str:
     from humanize import naturalsize  # loaded where a size is told, which many commands never do
 
     return naturalsize(size_bytes)
+
+
+def in_quotes(name: str) -> str:
+    """Return a name as every shell takes it for one word."""
+    return name if name.replace("-", "").isalnum() else f'"{name}"'

@@ -119,15 +119,15 @@ def verify(
     """Prove a bag: read each listed file once, digest it as every manifest needs, and compare.
 
     `read` yields a file's blocks; its OSError makes that file unreadable, never changed. `progress` is called
-    with bytes as they are digested. Between files, `go_on` may end it. With `only`, no payload file but these
-    (by their paths on the disk) is read, in this order. `on_file` gets each payload file that was read. Writes
-    nothing. Raises what `read` raises beside OSError.
+    with bytes as they are digested. After a payload file, `go_on` may end it. With `only`, no payload file
+    but these (by their paths on the disk) is read, in this order. `on_file` gets each payload file that was
+    read. Writes nothing. Raises what `read` raises beside OSError.
     """
     proof = _Proof(bag, take_inventory(bag), only, on_file)
     with contextlib.closing(digest_files(bag.path, proof.jobs(), read, progress)) as results:
         for digested in results:
             proof.take(digested)
-            if not go_on():
+            if proof.is_payload(digested) and not go_on():
                 return proof.verification(complete=False)
     return proof.verification(complete=True)
 
@@ -182,6 +182,10 @@ class _Proof:
         elif path not in self._inventory.tags:
             self._verified += 1
             self._bytes_verified += digested.size_bytes
+
+    def is_payload(self, digested: Digested) -> bool:
+        """Return whether a file is no tag file: those are few and small, and read whatever else is."""
+        return digested.job.path not in self._inventory.tags
 
     def _hand_on(self, digested: Digested) -> None:
         stamp = self._inventory.contents.files.get(digested.job.path)

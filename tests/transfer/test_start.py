@@ -20,7 +20,7 @@ runpy.run_module("transfer", run_name="__main__")
 
 
 @pytest.mark.parametrize(
-    "name", ["transfer.cli", "click", "transfer.cli.main", "transfer.cli.check", "transfer.jobs.check"]
+    "name", ["transfer.cli", "click", "transfer.cli.main", "transfer.cli.check", "transfer.jobs.check.run"]
 )
 def test_an_interruption_while_modules_load_leaves_no_traceback(name: str) -> None:
     words = [sys.executable, "-c", _INTERRUPTED_AT.format(name=name)]

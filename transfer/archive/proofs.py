@@ -33,7 +33,7 @@ _GROWS_TO_BYTES = 8 << 20
 class KeptProofs:
     """The last readings of one bag's files. Made from the bag; raises OSError where it can't be read.
 
-    A file that was found damaged has no proof until it is read again and holds; `damaged` says what was wrong.
+    A file that was found damaged has no proof until it is read again and holds; `damaged` says what is wrong.
     Where the record of damage is not what was written no proof counts: any file may have been found damaged.
     """
 

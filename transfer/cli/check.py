@@ -11,6 +11,8 @@ import click
 
 from manifests.bags.paths import shown
 from manifests.bags.verify import Verification
+from transfer.archive.rereading import archive_around
+from transfer.cli.archives import archive_named
 from transfer.cli.options import (
     WRITTEN_PATH,
     all_findings_option,
@@ -22,19 +24,21 @@ from transfer.cli.options import (
     records_folder,
     say,
     the_config,
+    user_folder,
 )
 from transfer.cli.progress import Progress
 from transfer.cli.telling import worth_a_look
-from transfer.engine.bag.cold_reading import ColdReader
+from transfer.config import parse_duration_s
 from transfer.engine.drive import drives_to_use
-from transfer.engine.medium import Medium, ReadBack, this_computer
+from transfer.engine.medium import ReadBack, this_computer
 from transfer.engine.records import Records
 from transfer.engine.resting import let_rest
-from transfer.errors import ConfigurationError
-from transfer.events import Listener
-from transfer.jobs.check import CheckedBag, CheckOutcome, check, remember_checked
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import ConfigurationError, NotThere
+from transfer.jobs.check.outcome import CheckedBag, CheckOutcome
+from transfer.jobs.check.run import Asked, checked, remember_checked
 from transfer.stop import Stop
-from transfer.words import size_told
+from transfer.words import in_quotes, size_told
 
 if TYPE_CHECKING:
     from transfer.config import Config
@@ -44,49 +48,100 @@ _WHOLE = 1 << 16  # a path is not cut short
 
 @click.command("check")
 @config_option
-@click.argument("paths", nargs=-1, metavar="[PATH]...", type=WRITTEN_PATH)
+@click.argument("paths", nargs=-1, metavar="[PATH or ARCHIVE]...", type=WRITTEN_PATH)
 @click.option("--quick", is_flag=True, help="Compare presence, size and time only; read no file.")
+@click.option(
+    "--older-than",
+    "older_than",
+    metavar="TIME",
+    help="Of archives: only files last proven longer ago than this (90d), the longest unproven first.",
+)
+@click.option("--for", "time_limit", metavar="TIME", help="End in order after this time (30m).")
 @all_findings_option
 @json_option
 @ends_with_exit_code("check")
 def command(
-    config_file: str | None, paths: tuple[Path, ...], quick: bool, all_findings: bool, as_json: bool
+    config_file: str | None,
+    paths: tuple[Path, ...],
+    quick: bool,
+    older_than: str | None,
+    time_limit: str | None,
+    all_findings: bool,
+    as_json: bool,
 ) -> int:
-    """Prove every bag found at or below each PATH again. Nothing is written.
+    """Prove every bag found at or below each PATH again.
 
     A bag is a folder in the form of RFC 8493 (BagIt), whoever made it. Without a PATH: the drives that
-    the configuration names, wherever they are mounted. With one, no configuration is needed.
+    the configuration names, wherever they are mounted; with --older-than, its archives. With one, no
+    configuration is needed. An archive may be named as the configuration does: what was read of it, and
+    when, is written into its bags; elsewhere nothing is written.
     """
-    stop, medium = Stop(), this_computer()
+    asked = Asked(quick, _seconds("--older-than", older_than), _seconds("--for", time_limit))
+    if quick and (asked.older_than_s or asked.time_s):
+        raise ConfigurationError("--quick reads nothing: leave out --older-than and --for")
+    stop = Stop()
     signal.signal(signal.SIGINT, lambda *_: stop.ask("interrupted"))
     config = None if paths and config_file is None else the_config(config_file)
+    known = config or _configuration_here()
     absent: list[str] = []
     with Progress(shown=not as_json) as progress:
+        records = Records(user_folder() / "records" if known is None else records_folder(known))
+        around = Surroundings(this_computer(), records, stop, progress)
         if not paths and config is not None:
-            paths, absent = _drives(config, medium, progress)
-        outcome = check(
-            [path.absolute() for path in paths],
-            quick=quick,
-            reader=lambda folder: ColdReader(medium, folder),
-            listen=progress,
-            go_on=lambda: not stop.why,
-        )
-        known = config or _configuration_here()
+            paths, absent = _drives(config, around) if asked.older_than_s is None else _archives(config)
+        paths = tuple(path_meant(known, path) for path in paths)
+        outcome = checked(paths, asked, around)
         if known is not None and not quick:
-            remember_checked(outcome, Records(records_folder(known)))  # which reads the marks of drives
+            remember_checked(outcome, records)  # which reads the marks of drives
         let_rest(paths)
+    step = _next_step(outcome, known)
     if as_json:
-        print_json({**outcome.as_json(), "drives_absent": absent})
+        print_json({**outcome.as_json(), "drives_absent": absent, "next_step": step})
     else:
-        say(
-            "\n".join(
-                [
-                    *_lines(outcome, all_findings),
-                    *(f"Not here, and not checked: {name!r}." for name in absent),
-                ]
-            )
-        )
+        not_here = [f"Not here, and not checked: {name!r}." for name in absent]
+        say("\n".join([*_lines(outcome, all_findings), *not_here, *([step] if step else [])]))
     return int(outcome.exit_code)
+
+
+def _seconds(option: str, written: str | None) -> float | None:
+    try:
+        return None if written is None else parse_duration_s(written)
+    except ValueError as error:
+        raise ConfigurationError(
+            f"{option} {written!r} is not a time with its unit, as 90d or 30m"
+        ) from error
+
+
+def path_meant(config: Config | None, path: Path) -> Path:
+    """Return a path that a person gave; what is not there may be the name of an archive."""
+    named = None if config is None or path.exists() else archive_named(config, path)
+    return path.absolute() if named is None else named.folder
+
+
+def _archives(config: Config) -> tuple[tuple[Path, ...], list[str]]:
+    """Return where the configuration's archives are, and the names of those that are not here."""
+    if not config.archives:
+        raise ConfigurationError("The configuration names no archive", config.file, "Name its folder.")
+    here = [archive for archive in config.archives if archive_around(archive.folder) is not None]
+    if not here:
+        raise NotThere("None of the archives is here", config.archives[0].folder, "Connect its disk.")
+    return tuple(each.folder for each in here), [each.label for each in config.archives if each not in here]
+
+
+def _next_step(outcome: CheckOutcome, config: Config | None) -> str:
+    """Return the command that heals what was found damaged in an archive, where another one is known."""
+    if config is None or len(config.archives) < 2:
+        return ""
+    for bag in outcome.bags:
+        told = bag.verification
+        if told.changed or told.missing or told.unreadable:
+            root = archive_around(told.path)
+            harmed = next((one for one in config.archives if one.folder == root), None)
+            other = next(one for one in config.archives if one is not harmed)
+            if harmed is not None:
+                names = f"{in_quotes(harmed.label)} --from {in_quotes(other.label)}"
+                return f"To write it again from a copy that holds: nightferry heal {names}"
+    return ""
 
 
 def _configuration_here() -> Config | None:
@@ -97,9 +152,9 @@ def _configuration_here() -> Config | None:
         return None
 
 
-def _drives(config: Config, medium: Medium, listen: Listener) -> tuple[tuple[Path, ...], list[str]]:
+def _drives(config: Config, around: Surroundings) -> tuple[tuple[Path, ...], list[str]]:
     """Return where the configuration's drives are, and the names of those that are not there."""
-    found, absent = drives_to_use(config.drives, (), medium, listen)
+    found, absent = drives_to_use(config.drives, (), around.medium, around.listen)
     return tuple(drive.root for drive in found), absent
 
 

@@ -8,7 +8,7 @@ from transfer.archive.as_proven import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
 from transfer.jobs.file.outcome import Absent, ArchiveOutcome, FileOutcome
-from transfer.words import size_told
+from transfer.words import in_quotes, size_told
 
 
 def failed(error: NightferryError, archive_folder: str = "") -> FileOutcome:
@@ -72,14 +72,9 @@ def whole_next_step(archives: Sequence[ArchiveOutcome], absent: Sequence[Absent]
     ]
     away = next((each for each in absent if each.is_away), None)
     if away is not None and archives:
-        names = f"--from-archive {_quoted(archives[0].name)} --archive {_quoted(away.name)}"
+        names = f"--from-archive {in_quotes(archives[0].name)} --archive {in_quotes(away.name)}"
         steps.append(f"Once {away.name} is here, it catches up with: nightferry file {names}")
     return next((step for step in steps if step), "")
-
-
-def _quoted(name: str) -> str:
-    """Return a name as every shell takes it for one word."""
-    return name if name.isalnum() else f'"{name}"'
 
 
 def message(

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from manifests.findings import Finding
+from manifests.bags.kept_proofs import DAMAGED, known_damage
+from manifests.bags.statements import read_statements
+from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.masters import WithMasters
 from manifests.frames.calibration.plan import Row, plan_calibration
 from manifests.frames.calibration.tolerances import Tolerances
@@ -78,6 +81,15 @@ class _Looking:
     root: Path
     files: dict[str, ArchiveFile] = field(default_factory=dict)
     gone: dict[str, Finding] = field(default_factory=dict)
+    _damage: dict[str, Mapping[str, str]] = field(default_factory=dict)
+
+    def _known_damage(self, bag: str) -> Mapping[str, str]:
+        """Return what is known to be wrong with files of a bag, by their paths in it."""
+        if bag not in self._damage:
+            self._damage[bag] = {}
+            with suppress(OSError):
+                self._damage[bag] = known_damage(read_statements(self.root / bag, DAMAGED).statements)
+        return self._damage[bag]
 
     def those_there(self, frames: Iterable[ArchiveFrame]) -> list[ArchiveFrame]:
         return [frame for frame in frames if self._is_there(frame)]
@@ -85,6 +97,11 @@ class _Looking:
     def _is_there(self, frame: ArchiveFrame) -> bool:
         if frame.path not in self.files and frame.path not in self.gone:
             found = look_at(self.root, frame)
+            wrong = self._known_damage(frame.row.bag).get(frame.row.path)
+            if wrong is not None:
+                # Its size and time may be as listed: a link would bring the damage into the processing.
+                detail = f"it was found damaged when it was last read ({wrong}): heal it, or file it again"
+                found = Finding(FindingKind.CHANGED, detail, frame.path)
             if isinstance(found, Finding):
                 self.gone[frame.path] = found
             else:

@@ -16,7 +16,8 @@ from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
-from transfer.jobs.check import CheckOutcome, check
+from transfer.jobs.check.checking import check
+from transfer.jobs.check.outcome import CheckOutcome
 from transfer.jobs.send.survey import Scope
 
 

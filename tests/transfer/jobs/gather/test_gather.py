@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from manifests.bags.kept_proofs import damage_statements
+from manifests.bags.statements import with_statement
 from manifests.findings import Finding, FindingKind
 from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.tolerances import Tolerances
@@ -544,3 +546,19 @@ def test_flats_fit_lights_by_the_filters_name_in_the_configuration(
     assert {row.kind.value for row in gather(dry_run=True).missing} == {"flat"}
     own = NameTables(filters={"narrow red": "Ha"})
     assert gather(dry_run=True, own=own).missing == []
+
+
+def test_a_frame_known_to_be_damaged_is_not_laid_out_and_the_lights_are_matched_without_it(
+    filed: SmallArchive, folder: Path, gather: Gather
+) -> None:
+    """Its size and time are as listed: only what `check` kept tells."""
+    known = {"data/2026-03-14/Ha/light_0.fits": "other content"}
+    (statement,) = damage_statements(known, datetime(2026, 6, 1, tzinfo=UTC))
+    (filed.root / "M 33/nightferry/said-damaged.jsonl").write_bytes(with_statement(b"", statement))
+    outcome = gather()
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert len(outcome.lights) == 1
+    assert not list(folder.rglob("light_0.fits"))
+    (finding,) = [one for one in outcome.failures if one.path.endswith("light_0.fits")]
+    assert finding.kind is FindingKind.CHANGED
+    assert "found damaged" in finding.detail

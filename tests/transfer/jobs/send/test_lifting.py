@@ -12,7 +12,7 @@ from transfer.cli.send import _report
 from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.errors import DriveFailed, ExitCode
-from transfer.jobs.check import check
+from transfer.jobs.check.checking import check
 from transfer.jobs.send.ending import ending
 from transfer.stop import Stop
 

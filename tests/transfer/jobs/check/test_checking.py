@@ -16,8 +16,8 @@ from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.engine.medium.looking import Spelling
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Event, PhaseBegan, PhaseEnded
-from transfer.jobs.check import CheckOutcome
-from transfer.jobs.check import check as check_bags
+from transfer.jobs.check.checking import check as check_bags
+from transfer.jobs.check.outcome import CheckOutcome
 
 
 class ReaderWith:
