@@ -10,6 +10,7 @@ import click
 
 from transfer.cli.options import ends_with_exit_code, json_option, print_json, say, user_folder
 from transfer.cli.screen import screen_of
+from transfer.cli.starting import write_what_starts
 from transfer.config.reading import CONFIG_NAME
 from transfer.engine.drive import find_drives
 from transfer.engine.medium import this_computer
@@ -28,15 +29,24 @@ from transfer.jobs.setup import FoundHere, found_lines, look_around, setup_text
     metavar="FILE",
     help="Propose a description of a log by looking at it; print it, and write nothing.",
 )
+@click.option("--start", is_flag=True, help="Write what starts send --follow by itself, and explain it.")
+@click.option("--install", "installs", is_flag=True, help="With --start: have the system take it, too.")
 @json_option
 @ends_with_exit_code("setup")
-def command(config_file: Path | None, log_file: Path | None, as_json: bool) -> int:
+def command(
+    config_file: Path | None, log_file: Path | None, start: bool, installs: bool, as_json: bool
+) -> int:
     """Write a commented nightferry.toml, with what was found on this computer.
 
     It goes to your configuration folder unless --config says otherwise. A file that is there stays as
     it is. Look it through, then run: nightferry plan. With --logs, a [[source.logs]] for one of your logs is
-    proposed: which columns, paths or words are times and numbers, and in which unit.
+    proposed: which columns, paths or words are times and numbers, and in which unit. With --start, a file is
+    written by which this system starts `send --follow` by itself; nothing is installed without --install.
     """
+    if start:
+        return write_what_starts(config_file, installs, as_json)
+    if installs:
+        raise ConfigurationError("--install goes with --start only")
     if log_file is not None:
         return _propose(log_file, as_json)
     file = config_file or user_folder() / CONFIG_NAME
