@@ -341,6 +341,7 @@ class Follower:
         is_gone = isinstance(error, NotThere | DriveFailed)
         if is_gone:
             self.standing = replace(self.standing, gone=self.standing.drives or ("the drive",))
+            self._keep_standing()
         if line != self._trouble.line:
             tell = self._tell if is_gone or isinstance(error, DoesNotFit) else self._say
             tell(f"{line} What comes meanwhile is carried later.")
