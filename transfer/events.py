@@ -18,6 +18,7 @@ class Phase(StrEnum):
     CHECKING = "checking"
     FILING = "filing"
     CLEARING = "hashing again"
+    MEASURING = "measuring"
 
 
 class PhaseBegan(NamedTuple):

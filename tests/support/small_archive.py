@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -66,6 +67,7 @@ class SmallArchive:
 
     root: Path
     entries: dict[Path, list[Entry]] = field(default_factory=dict)
+    make: Callable[..., bytes] = frame_bytes
 
     def __post_init__(self) -> None:
         self.root.mkdir(parents=True)
@@ -119,7 +121,7 @@ class SmallArchive:
         path = self.root / bag / "data" / below
         path.parent.mkdir(parents=True, exist_ok=True)
         when = f"{night}T22:00:00"
-        content = frame_bytes(f"{bag}/{below}", **({"DATE-OBS": when} | cards))
+        content = self.make(f"{bag}/{below}", **({"DATE-OBS": when} | cards))
         path.write_bytes(content)
         seen = content_of(path.name, [content])
         entry = Entry(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 from manifests.bags.bag_reading import is_bag
 from manifests.bags.paths import BAGIT_TXT
 from manifests.index.faults import IndexBusy, IndexFault
+from manifests.index.schema import INDEX_NAME
 from transfer.archive.mark import MARK_NAME as ARCHIVE_MARK
 from transfer.engine.drive import MARK_NAME as DRIVE_MARK
 from transfer.engine.medium import this_computer
@@ -50,6 +52,14 @@ def no_archive(root: Path) -> NotThere:
     """Return the end of a run that found a folder, and no archive in it."""
     step = "Is its disk or share mounted? A folder becomes an archive when `nightferry file` files into it."
     return NotThere("There is no archive in this folder", root, step)
+
+
+def require_archive(root: Path) -> None:
+    """Check that a folder is there and an archive. Raises NotThere."""
+    if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
+        raise not_there(root)
+    if not (root / INDEX_NAME).exists() and not is_an_archive(root):
+        raise no_archive(root)
 
 
 @contextmanager

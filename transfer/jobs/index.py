@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +16,7 @@ from manifests.index.rebuilding import BroughtUpToDate, bring_up_to_date, rebuil
 from manifests.index.refreshing import Refreshed
 from manifests.index.schema import INDEX_NAME
 from transfer.archive.logs import LogsRead, read_logs
-from transfer.archive.whereabouts import faults_as_errors, is_an_archive, no_archive, not_there, on_network
+from transfer.archive.whereabouts import faults_as_errors, on_network, require_archive
 from transfer.config import Config
 from transfer.config.described import LogDescriptions
 from transfer.config.longitude import longitude_of
@@ -121,7 +120,7 @@ def read_archive_logs(root: Path, config: Config, now: datetime) -> LogsOutcome:
         step = "Write one below its source; `nightferry setup --logs FILE` proposes one."
         raise ConfigurationError("The configuration describes no logs", config.file, step)
     with faults_as_errors(root):
-        _require_archive(root)
+        require_archive(root)
         shared = on_network(root)
         refreshed = bring_up_to_date(root, on_network=shared).refreshed
         logs = read_logs(root, descriptions, longitude_of(config, now)[0], on_network=shared)
@@ -138,7 +137,7 @@ def build_index(root: Path, config: Config | None = None, now: datetime | None =
     """
     descriptions = LogDescriptions(config) if config is not None else None
     with faults_as_errors(root):
-        _require_archive(root)
+        require_archive(root)
         shared, logs = on_network(root), None
         report = rebuild(root, on_network=shared)
         if config is not None and descriptions:
@@ -154,10 +153,3 @@ def build_index(root: Path, config: Config | None = None, now: datetime | None =
                 absent_bags=tuple(bag.path for bag in known if bag.absent),
                 logs=logs,
             )
-
-
-def _require_archive(root: Path) -> None:
-    if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
-        raise not_there(root)
-    if not (root / INDEX_NAME).exists() and not is_an_archive(root):
-        raise no_archive(root)
