@@ -62,6 +62,7 @@ class FindingKind(StrEnum):
     NOT_BELIEVED = "acknowledgement not believed"
     NOT_KEPT = "not written down"
     ONE_PLACE_ONLY = "in one place only"
+    NOT_AMENDED = "not amended"
     AMENDED = "amended"
     INDEX_BEHIND = "the index was not brought up to date"
     LOG_NOT_READ = "log not understood"

@@ -19,6 +19,7 @@ class Phase(StrEnum):
     FILING = "filing"
     CLEARING = "hashing again"
     MEASURING = "measuring"
+    MOVING = "moving"
 
 
 class PhaseBegan(NamedTuple):

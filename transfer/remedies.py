@@ -55,6 +55,7 @@ REMEDIES: Mapping[Kind, str] = {
     Kind.NOT_FILED: "File again; don't delete it anywhere before it is in the archive.",
     Kind.NOT_ACKNOWLEDGED: "File the drive again before anything of it is deleted.",
     Kind.NOT_BELIEVED: "File the drive again at the archive; if it was not forged, that makes it right.",
+    Kind.NOT_AMENDED: "Say what it is, or leave it out.",
     Kind.AMENDED: "What you said counts; nightferry amend --as-headers-say takes it back.",
     Kind.INDEX_BEHIND: "nightferry index builds it again.",
     Kind.LOG_NOT_READ: "Try its description with nightferry plan --logs.",

@@ -66,6 +66,11 @@ class Entry:
         """Return the same file's entry at another path, with further findings."""
         return replace(self, path=path, findings=(*self.findings, *findings))
 
+    @property
+    def is_amended(self) -> bool:
+        """Whether a person's word stands in it."""
+        return not self.in_use or any(finding.kind is FindingKind.AMENDED for finding in self.findings)
+
     def as_json(self) -> dict[str, Any]:
         """Return the entry in the form of its JSON line."""
         line: dict[str, Any] = {

@@ -28,10 +28,12 @@ class Look(Enum):
 class Damage(NamedTuple):
     """A file of the archive that is not what its bag lists any more.
 
-    `place` is its path below the archive, `path` the whole; `mended` once it was filed anew, and listed.
+    `place` is its path below the archive, `path` the whole, `sha256` the content that it had; `mended` once
+    it was filed anew, and listed.
     """
 
     place: str
+    sha256: str
     path: str
     wrong: str
     mended: bool
@@ -58,7 +60,7 @@ class AsProven:
         self._listed = listed
         self._clock = clock
         self._proofs: dict[str, KeptProofs] = {}
-        self._wrong: dict[str, str] = {}
+        self._wrong: dict[str, tuple[str, str]] = {}
         self._damaged: set[str] = set()
 
     # Proofs
@@ -102,7 +104,7 @@ class AsProven:
         if place not in self._damaged and not self._is_as_proven(bag, path, held):
             wrong = self._read_again(bag, path, held)
             if wrong:
-                self._wrong[place] = wrong
+                self._wrong[place] = wrong, held.sha256
                 self._damaged.add(place)
                 self.proofs(bag).add_damage(path, wrong, self.now())
         return Look.DAMAGED if place in self._damaged else Look.AS_PROVEN
@@ -136,5 +138,6 @@ class AsProven:
     def damage(self, root: Path, mended: Collection[str]) -> list[Damage]:
         """Return what was found damaged in the archive at `root`; `mended` are places that are good again."""
         return [
-            Damage(place, str(root / place), wrong, place in mended) for place, wrong in self._wrong.items()
+            Damage(place, sha256, str(root / place), wrong, place in mended)
+            for place, (wrong, sha256) in self._wrong.items()
         ]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path, same_name_key
+from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame, looks_like_an_image
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.stages import known_stage
@@ -65,6 +66,16 @@ def place_of(frame: Frame | None, names: Names | None, night: date, stored: str)
     if names.filter is not None:
         folders.append(names.filter)
     return ArchivePlace(owner, portable_path("/".join((PAYLOAD, *map(folder_name, folders), name))))
+
+
+def why_with_its_night(frame: Frame | None) -> tuple[Finding, ...]:
+    """Return why a frame goes with its night: its type is not known."""
+    if frame is None or frame.frame_type is not None:
+        return ()
+    what = (
+        f"its header says {frame.image_type!r}" if frame.image_type else "its header does not say what it is"
+    )
+    return (Finding(FindingKind.NO_TYPE, f"{what}: it is filed with its night"),)
 
 
 def bag_of(place: str) -> str:

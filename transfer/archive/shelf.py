@@ -61,6 +61,7 @@ class Shelf:
         self._owners: dict[str, Owner] = {}
         self._open: dict[str, OpenBag] = {}
         self._as_proven = AsProven(archive.folder, self.listed, clock)
+        self._amended: dict[str, dict[str, Entry]] = {}
         self._new: dict[str, tuple[str, str]] = {}
         self._brought: dict[str, bool] = {}
         self._numbers = itertools.count(1)
@@ -176,6 +177,14 @@ class Shelf:
         """Return whether a file was found damaged, and was not replaced since."""
         with self._lock:
             return self._as_proven.is_damaged(f"{bag}/{path}")
+
+    def amended(self, bag: str, path: str) -> Entry | None:
+        """Return the entry of a listed file where a person's word stands in it. Raises OSError."""
+        with self._lock:
+            if bag not in self._amended:
+                entries = (entry for entry in self.listed(bag).entries() if entry.is_amended)
+                self._amended[bag] = {entry.path: entry for entry in entries}
+            return self._amended[bag].get(path)
 
     def damage(self) -> list[Damage]:
         """Return what was found damaged in the archive."""
@@ -390,6 +399,7 @@ class Shelf:
         with self._lock:
             self._listed = {bag: listed for bag, listed in self._listed.items() if bag in self._open}
             self._as_proven.forget(self._open)
+            self._amended.clear()
 
 
 def _unseen(entry: Entry) -> None:

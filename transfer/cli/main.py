@@ -33,6 +33,7 @@ _COMMANDS = {
     "night": "Tell one night: frames, events, gaps, readings, and what failed.",
     "compare": "Lay nights side by side: what parts the good ones from the others.",
     "mark": "Keep your verdict on a night: good, poor or lost.",
+    "amend": "Correct what headers say of frames; each then lies where it belongs.",
     "index": "Build the archive's index again from its bags.",
     "clear": "List what may be deleted from the sources; --delete does it.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",

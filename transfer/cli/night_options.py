@@ -14,16 +14,17 @@ from transfer.errors import ConfigurationError
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
-_OPTIONS = (
-    click.option("--night", type=Night(), metavar="NIGHT", help=f"One night: {NIGHT_HELP}."),
-    click.option("--since", type=Night(), metavar="NIGHT", help="That night and later ones."),
-    click.option("--until", type=Night(), metavar="NIGHT", help="That night and earlier ones."),
-)
 
-
-def night_options(function: Command) -> Command:
-    """Add the options that choose nights."""
-    for option in reversed(_OPTIONS):
+def night_options(function: Command, of: str = "") -> Command:
+    """Add the options that choose nights, the one for a single night with `of` before its name."""
+    options = (
+        click.option(
+            f"--{of}night", "night", type=Night(), metavar="NIGHT", help=f"One night: {NIGHT_HELP}."
+        ),
+        click.option("--since", type=Night(), metavar="NIGHT", help="That night and later ones."),
+        click.option("--until", type=Night(), metavar="NIGHT", help="That night and earlier ones."),
+    )
+    for option in reversed(options):
         function = option(function)
     return function
 

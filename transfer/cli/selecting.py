@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from typing import TypeVar
 
@@ -37,51 +37,62 @@ _TWILIGHTS: dict[str, Between[float]] = {
 
 def frame_options(function: Command) -> Command:
     """Add the options that choose frames and their order."""
-    return _with(night_options(_with(function, _ORDER_OPTIONS)), _FRAME_OPTIONS)
+    return _with(night_options(_with(function, _ORDER_OPTIONS)), _frame_options())
+
+
+def amended_frame_options(function: Command) -> Command:
+    """Add the options that choose frames, where `--target` and the like say what is right of them."""
+    return _with(night_options(function, of="of-"), _frame_options(of="of-"))
 
 
 def target_and_filter_options(function: Command) -> Command:
     """Add the options that choose targets and filters."""
-    return _with(function, _TARGET_AND_FILTER)
+    return _with(function, _target_and_filter())
 
 
-_TARGET_AND_FILTER = (
-    click.option(
-        "--target",
-        "targets",
-        multiple=True,
-        metavar="NAME",
-        shell_complete=complete_targets,
-        help="Of this target, in any spelling; may be given several times.",
-    ),
-    click.option(
-        "--filter",
-        "filters",
-        multiple=True,
-        metavar="NAME",
-        shell_complete=complete_filters,
-        help="Through this filter.",
-    ),
-)
-_FRAME_OPTIONS = (
-    *_TARGET_AND_FILTER,
-    click.option(
-        "--camera",
-        "cameras",
-        multiple=True,
-        metavar="NAME",
-        shell_complete=complete_cameras,
-        help="Taken with this camera.",
-    ),
-    click.option(
-        "--type",
+def _target_and_filter(of: str = "") -> tuple[Callable[[Command], Command], ...]:
+    return (
+        click.option(
+            f"--{of}target",
+            "targets",
+            multiple=True,
+            metavar="NAME",
+            shell_complete=complete_targets,
+            help="Of this target, in any spelling; may be given several times.",
+        ),
+        click.option(
+            f"--{of}filter",
+            "filters",
+            multiple=True,
+            metavar="NAME",
+            shell_complete=complete_filters,
+            help="Through this filter.",
+        ),
+    )
+
+
+def _frame_options(of: str = "") -> tuple[Callable[[Command], Command], ...]:
+    of_type = click.option(
+        f"--{of}type",
         "frame_types",
         multiple=True,
         type=WrittenType(),
         metavar="TYPE",
         shell_complete=complete_from(list(FrameType)),
         help="light, dark, flat, bias or dark flat.",
-    ),
+    )
+    return (*_target_and_filter(of), _CAMERA_OPTION, of_type, *_FRAME_OPTIONS)
+
+
+_CAMERA_OPTION = click.option(
+    "--camera",
+    "cameras",
+    multiple=True,
+    metavar="NAME",
+    shell_complete=complete_cameras,
+    help="Taken with this camera.",
+)
+_FRAME_OPTIONS = (
     click.option(
         "--exposure",
         "exposure_s",
@@ -134,6 +145,9 @@ _ORDER_OPTIONS = (
 )
 
 
+_NO_CONDITIONS = frozenset(("present", "order", "descending", "limit"))
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """The frames that a command line asks for."""
@@ -155,6 +169,12 @@ class Asked:
     order: str
     descending: bool
     limit: int | None
+
+    @property
+    def asks_anything(self) -> bool:
+        """Whether any of the options that choose frames was given."""
+        given = (getattr(self, one.name) for one in fields(self) if one.name not in _NO_CONDITIONS)
+        return any(value not in (None, (), False) for value in given)
 
     @property
     def typed(self) -> Typed:

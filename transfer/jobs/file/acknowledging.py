@@ -82,8 +82,8 @@ def as_it_is(bag: Acknowledgeable) -> Acknowledgeable:
 def take_back(bag: Acknowledgeable, damaged: Collection[str], archive: OpenArchive, medium: Medium) -> bool:
     """Remove this archive's acknowledgement from a night's bag if it covers what the archive has no more.
 
-    `damaged` are places in the archive. Return whether there was such an acknowledgement. Raises
-    NotAcknowledged where it cannot be removed.
+    `damaged` are places in the archive, and the contents that were there. Return whether there was such an
+    acknowledgement. Raises NotAcknowledged where it cannot be removed.
     """
     listed, path = ListedBag(bag.folder, bag.bag), acknowledgement_of(archive.mark.id)
     try:
@@ -98,12 +98,12 @@ def take_back(bag: Acknowledgeable, damaged: Collection[str], archive: OpenArchi
     return True
 
 
-def _covers(listed: ListedBag, path: str, places: Collection[str]) -> bool:
+def _covers(listed: ListedBag, path: str, damaged: Collection[str]) -> bool:
     try:
         found = read_acknowledgement(b"".join(read_lines(listed.folder, listed.at(path))))
     except (ListTooLarge, AcknowledgementError):
         return False
-    return any(file.to in places for file in found.files)
+    return any(file.to in damaged or file.sha256 in damaged for file in found.files)
 
 
 def _require_all(acknowledgement: Acknowledgement, listed: ListedBag) -> None:

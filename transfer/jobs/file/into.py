@@ -123,7 +123,7 @@ class IntoArchive:
             if account.whole and files:
                 changed = acknowledge(bag, files, archive, around.clock(), medium)
                 account.note_acknowledged()
-            elif not self.destination.hangs and take_back(bag, self._damaged_places(), archive, medium):
+            elif not self.destination.hangs and take_back(bag, self._damaged(), archive, medium):
                 changed = True
                 why = "the archive has not all its files as they were: its acknowledgement was taken back"
         except NotAcknowledged as error:
@@ -136,8 +136,10 @@ class IntoArchive:
             self.findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, why, str(account.delivery.root)))
         return as_it_is(bag) if changed else bag
 
-    def _damaged_places(self) -> frozenset[str]:
-        return frozenset(each.place for each in self.filing.shelf.damage() if not each.mended)
+    def _damaged(self) -> frozenset[str]:
+        """Return the places of damaged files, and their contents: a frame may have moved since."""
+        left = [each for each in self.filing.shelf.damage() if not each.mended]
+        return frozenset(one for each in left for one in (each.place, each.sha256))
 
     # What is not a file
 

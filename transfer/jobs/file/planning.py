@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from manifests.findings import Finding, FindingKind
+from manifests.bags.entries import Entry
+from manifests.findings import Finding
 from manifests.index.holdings import Holding
 from transfer.archive.as_proven import Look
 from transfer.archive.contents import Holdings
 from transfer.archive.held import OpenArchive
-from transfer.archive.layout import place_of
+from transfer.archive.layout import NIGHTS, place_of, why_with_its_night
 from transfer.archive.naming import Namer
 from transfer.archive.shelf import Shelf
 from transfer.engine.limits import FileSystemLimits, cannot_hold
@@ -31,7 +32,8 @@ _EACH_FILE_BYTES, _ROOM_BYTES = 8 << 10, 16 << 20
 class Planned:
     """One file, and the place in one archive that it would have if nothing else had it: a bag, a path in it.
 
-    `findings` say what was not written in its header and was found out some other way.
+    `findings` say what was not written in its header and was found out some other way. `amended` is its
+    entry there, where a person's word stands in it.
     """
 
     item: Item
@@ -40,10 +42,13 @@ class Planned:
     target: str | None = None
     filter: str | None = None
     findings: tuple[Finding, ...] = ()
+    amended: Entry | None = None
 
     def instead_of(self, damaged: Damaged | None) -> Planned:
         """Return the file with its place where the archive has it no more as it was, if there is one."""
-        return self if damaged is None else replace(self, bag=damaged.bag, path=damaged.path)
+        if damaged is None:
+            return self
+        return replace(self, bag=damaged.bag, path=damaged.path, amended=damaged.amended)
 
     @property
     def wanted(self) -> str:
@@ -72,10 +77,14 @@ class InArchive:
 
 
 class Damaged(NamedTuple):
-    """A place in the archive that should have a file's content, and does not have it any more."""
+    """A place in the archive that should have a file's content, and does not have it any more.
+
+    `amended` is its entry there, where a person's word stands in it.
+    """
 
     bag: str
     path: str
+    amended: Entry | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +170,11 @@ class Planner:
             return Planned(item, bag, item.place.path, item.entry.target, item.entry.filter)
         names = None if item.frame is None else self.namer.names(item.frame, item.night)
         place = place_of(item.frame, names, item.night, item.stored)
-        findings = (*item.findings, *(() if names is None else names.findings), *_no_type(item))
+        findings = (
+            *item.findings,
+            *(() if names is None else names.findings),
+            *why_with_its_night(item.frame),
+        )
         bag = self.shelf.bag_of(place.owner)
         self.shelf.listed(bag)  # one whose list is damaged takes nothing
         if names is None:
@@ -190,7 +203,7 @@ class Planner:
             if look is Look.AS_PROVEN:
                 return InArchive(planned, bag, path)
             if look is Look.DAMAGED:
-                damaged = damaged or Damaged(bag, path)
+                damaged = damaged or Damaged(bag, path, self.shelf.amended(bag, path))
         return InArchive(planned, *own) if self._is_beginning(planned, size_bytes, sha256) else damaged
 
     def _look(self, bag: str, path: str, sha256: str) -> Look:
@@ -245,13 +258,5 @@ def stands_for(planned: Planned, bag: str, path: str) -> bool:
     """
     if bag == planned.bag and path == planned.path:
         return True
-    own = planned.item.frame is None and planned.item.entry is not None
+    own = planned.item.frame is None and planned.item.entry is not None and bag.startswith(f"{NIGHTS}/")
     return planned.item.size_bytes > 0 and (bag == planned.bag or not own)
-
-
-def _no_type(item: Item) -> Iterator[Finding]:
-    """Return why a frame goes with its night."""
-    if item.frame is not None and item.frame.frame_type is None:
-        said = item.frame.image_type
-        what = f"its header says {said!r}" if said else "its header does not say what it is"
-        yield Finding(FindingKind.NO_TYPE, f"{what}: it is filed with its night")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from manifests.bags.builder import Content
 from manifests.bags.entries import Entry
@@ -108,6 +108,8 @@ class Sorting:
 
     def _entry(self, planned: Planned, path: str, written: Written, content: Content) -> Entry:
         item, known = planned.item, planned.item.entry
+        if planned.amended is not None:
+            return replace(planned.amended, path=path, digests=content.digests)
         seen = None if item.frame is None else self.skies.get(item.frame)
         own = (*content.inspection.findings, *written.read.findings) if known is None else known.findings
         wrong_sky = () if seen is None or seen.disagreement is None else (seen.disagreement,)
@@ -128,7 +130,7 @@ class Sorting:
             filter=planned.filter,
             sky=None if seen is None else seen.sky,
             drive=self.drive_id or (None if known is None else known.drive),
-            in_use=known is None or known.in_use,
+            in_use=known is None or item.place is None or known.in_use,
             findings=tuple(findings),
         )
 
