@@ -21,8 +21,8 @@ from transfer.cli.screen import screen_of
 from transfer.cli.telling import fitted
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
+from transfer.engine.standing import moment_of
 from transfer.jobs.now import Now, look_at_now
-from transfer.jobs.send.standing import moment_of
 from transfer.words import counted, size_told
 
 

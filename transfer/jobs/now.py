@@ -12,8 +12,8 @@ from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import Medium
+from transfer.engine.standing import Standing, dark_hours, missing_since, moment_of, standing_from
 from transfer.errors import ExitCode
-from transfer.jobs.send.standing import Standing, dark_hours, missing_since, moment_of, standing_from
 from transfer.words import counted
 
 

@@ -13,9 +13,9 @@ from transfer.config import Site
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
 from transfer.engine.sources import SourceFile
+from transfer.engine.standing import Standing, arrivals, dark_hours, missing_since, standing_from, told
 from transfer.errors import ExitCode
 from transfer.jobs.now import look_at_now
-from transfer.jobs.send.standing import Standing, arrivals, dark_hours, missing_since, standing_from, told
 
 MIDNIGHT = datetime(2026, 3, 15, 0, 0, tzinfo=UTC)
 SITE = Site("Test Down", 51.2, -1.9)

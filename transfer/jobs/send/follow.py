@@ -22,12 +22,12 @@ from transfer.engine.drive import MARK_NAME, drives_to_use
 from transfer.engine.following import MeetingPlace
 from transfer.engine.program import tell_program
 from transfer.engine.sources import SourceFile
+from transfer.engine.standing import Standing, arrivals, dark_hours, missing_since, told
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, DriveFailed, NightferryError, NotThere
 from transfer.events import Noted
 from transfer.jobs.send.keeping_up import OpenNight
 from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
-from transfer.jobs.send.standing import Standing, arrivals, dark_hours, missing_since, told
 from transfer.jobs.send.survey import Survey, survey, tonight
 from transfer.jobs.send.whole import WholeFiles
 from transfer.words import counted, size_told
