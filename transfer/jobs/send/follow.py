@@ -155,7 +155,10 @@ class Follower:
             while self._end() is None:
                 if changes.is_time(self._next_look_s()):
                     self._look(changes)
-                self._mind_drives()
+                try:
+                    self._mind_drives()
+                except OSError as error:
+                    self._meet(_told_by_the_system(error))
                 self._mind_frames()
                 self._keep_standing()
                 if self._open is not None and self._is_long_open(self._open):
@@ -226,7 +229,7 @@ class Follower:
             self._meet(error)
             return None
         except OSError as error:
-            self._meet(NightferryError(error.strerror or str(error), error.filename or ""))
+            self._meet(_told_by_the_system(error))
             return None
         self._are_there([drive.name for drive in opened.drives])
         self._keep_out = opened.keep_out
@@ -326,10 +329,14 @@ class Follower:
     def _close(self) -> None:
         """Write the lists and let go of the drives."""
         opened, self._open = self._open, None
-        if opened is not None:
+        if opened is None:
+            return
+        try:
             failure = opened.close()
-            if failure is not None and not self._trouble.line:
-                self._meet(failure)
+        except OSError as error:
+            failure = _told_by_the_system(error)
+        if failure is not None and not self._trouble.line:
+            self._meet(failure)
 
     def _fail(self, error: NightferryError) -> None:
         self._meet(error)
@@ -411,3 +418,7 @@ class Follower:
             minutes = counted(int(quiet.total_seconds() / 60), "minute")
             self._tell(f"No frame has come for {minutes} although it is dark.")
         self._is_quiet = is_quiet
+
+
+def _told_by_the_system(error: OSError) -> NightferryError:
+    return DriveFailed(f"It cannot be used ({error.strerror or error})", error.filename or "")

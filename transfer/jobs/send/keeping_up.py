@@ -127,8 +127,13 @@ class OpenNight:
     def look_at_drives(self) -> None:
         """Notice a drive that has left, though nothing is written to it now."""
         for night in self._nights:
-            if not night.plan.drive.folder.still_there():
-                night.destination.fail(drive_left(night.plan.drive))
+            drive = night.plan.drive
+            try:
+                is_there = drive.folder.still_there()
+            except OSError as error:
+                night.destination.fail(drive_failure(error, drive))
+            else:
+                night.destination.fail(None if is_there else drive_left(drive))
 
     def free_bytes(self) -> int:
         """Return the least space that is free on a drive; 0 where one does not answer."""

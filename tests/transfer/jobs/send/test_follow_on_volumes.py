@@ -41,7 +41,7 @@ def test_a_stick_that_is_pulled_and_comes_back_elsewhere_gets_the_rest(volumes, 
             follower.says("What comes meanwhile is carried later")
             wait_for(lambda: told.exists() and "carried later" in told.read_text(), "the program is told")
             now = computer.command("now")
-            assert (now.exit, name in now.out) == (3, True)
+            assert (now.exit, name in now.out) == (3, True), now.out + follower.said
             computer.frame("meanwhile.fits", data=noise(5000, 60))
             drive.path = drive.path.with_name("elsewhere")
             drive.path.mkdir()
