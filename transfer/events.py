@@ -20,6 +20,7 @@ class Phase(StrEnum):
     CLEARING = "hashing again"
     MEASURING = "measuring"
     MOVING = "moving"
+    THUMBNAILS = "thumbnails"
 
 
 class PhaseBegan(NamedTuple):

@@ -15,6 +15,7 @@ from manifests.bags.paths import (
     ENTRIES,
     JOURNAL,
     OWN,
+    PAGE_FOLDER,
     PAYLOAD,
     PAYLOAD_XXH128,
     night_being_let_go,
@@ -128,6 +129,6 @@ def _look_into(folder: Path) -> tuple[set[str], list[str]]:
         for entry in entries:
             names.add(entry.name)
             is_folder = entry.is_dir(follow_symlinks=False) and not is_link(entry)
-            if is_folder and not is_companion_folder(entry.name):
+            if is_folder and entry.name != PAGE_FOLDER and not is_companion_folder(entry.name):
                 folders.append(entry.name)
     return names, folders

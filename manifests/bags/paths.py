@@ -34,6 +34,10 @@ _SAID = re.compile(rf"{OWN}/said-[a-z]{{1,40}}\.jsonl")
 DRIVE_MARK = "nightferry-drive.toml"
 _BEING_LET_GO = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2}) \(being let go\)")
 
+# A folder of pages beside the archive's index: thousands of small files and never a bag, so that no search
+# for bags goes into it.
+PAGE_FOLDER = "nightferry-page"
+
 Version = tuple[int, int]
 
 _ENCODED = re.compile(r"%(0[AaDd]|25)")

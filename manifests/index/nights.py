@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from manifests.frames.frame import FrameType, Stage
-from manifests.index.believing import TEXT, require_kinds
+from manifests.index.believing import TEXT, require_inside, require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
 from manifests.index.names import AS_ARCHIVED, ShownNames
 from manifests.index.opening import Index
@@ -34,6 +34,12 @@ FROM series {_WANTED} GROUP BY night
 _LOGS = """
 SELECT night, sum(files), sum(findings) FROM series
 WHERE is_frame = 0 AND night BETWEEN :first AND :last GROUP BY night
+"""
+
+_LOGS_OF_NIGHT = """
+SELECT bags.path, files.path, files.size_bytes, bags.present
+FROM series JOIN bags ON bags.id = series.bag_id JOIN files ON files.series_id = series.id
+WHERE is_frame = 0 AND night = ? ORDER BY bags.path, files.path
 """
 
 _Key = tuple[str | None, str | None, str | None, str | None, int]
@@ -95,6 +101,28 @@ class NightRow:
     def hours(self) -> float:
         """Total exposure of the lights in hours."""
         return self.exposure_s / SECONDS_PER_HOUR
+
+
+class LogFile(NamedTuple):
+    """A file of a night that is no frame: `path` in `bag`, which is the bag's path below the archive."""
+
+    bag: str
+    path: str
+    size_bytes: int
+    absent: bool
+
+
+def logs_of_night(index: Index, night: date) -> tuple[LogFile, ...]:
+    """Return a night's files that are no frames, sorted by path. Raises IndexFault."""
+    with index.snapshot():
+        rows = [
+            LogFile(bag, path, size_bytes, not present)
+            for bag, path, size_bytes, present in index.rows(_LOGS_OF_NIGHT, (night.isoformat(),))
+        ]
+        for row in rows:
+            require_kinds(row[:3], (str, str, int))
+            require_inside(row.bag, row.path)
+    return tuple(rows)
 
 
 def nights(

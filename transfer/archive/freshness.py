@@ -8,7 +8,7 @@ from pathlib import Path
 
 from manifests.bags.companions import is_companion_folder
 from manifests.bags.contents import is_link
-from manifests.bags.paths import BAGIT_TXT, JOURNAL, OWN, PAYLOAD, TAG_MANIFEST
+from manifests.bags.paths import BAGIT_TXT, JOURNAL, OWN, PAGE_FOLDER, PAYLOAD, TAG_MANIFEST
 from manifests.index.opening import Index
 
 _KNOWN = "SELECT path, present, tag_size_bytes, tag_modified_ns, tag_inode FROM bags"
@@ -75,7 +75,7 @@ def _look_into(folder: Path, below: str, known: Container[str]) -> tuple[set[str
 
 def _may_hold_bags(entry: os.DirEntry[str]) -> bool:
     is_folder = entry.is_dir(follow_symlinks=False) and not is_link(entry)
-    return is_folder and not is_companion_folder(entry.name)
+    return is_folder and entry.name != PAGE_FOLDER and not is_companion_folder(entry.name)
 
 
 def _holds_a_bag(folder: Path, names: set[str]) -> bool:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.comparing import Separation, Statistic
 from manifests.readings.occurring import Occurrence
 from manifests.readings.sentences import (
@@ -24,7 +25,6 @@ from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.options import any_config, ends_with_exit_code, print_json
 from transfer.cli.screen import Screen, screen_of
-from transfer.cli.story import CAUTION, concerns_power
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import NoteWriter, fitted, until_the_reader_goes, write_lines
 from transfer.cli.written_nights import Night

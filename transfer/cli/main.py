@@ -36,6 +36,7 @@ _COMMANDS = {
     "amend": "Correct what headers say of frames; each then lies where it belongs.",
     "index": "Build the archive's index again from its bags.",
     "clear": "List what may be deleted from the sources; --delete does it.",
+    "page": "Write the archive as pages for a browser: targets, nights, frames with thumbnails.",
     "gather": "Lay out a target's lights and the calibration frames that fit them.",
 }
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import groupby
 
 from manifests.index.readings import FRAMES, FrameTaken
+from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.happenings import BURST_US, GAP, Happening
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
@@ -43,9 +44,6 @@ _AT_FAILURE = (
     Column("unit"),
     Column("", rare=True),
 )
-
-_POWER = ("volt", "current", "supply", "mains", "power", "heater")
-_POWER_UNITS = ("V", "A", "W", "mV", "mA")
 
 
 def story_lines(outcome: NightOutcome, screen: Screen) -> Iterator[str]:
@@ -231,19 +229,6 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         yield "What stands beside a failure need not have caused it."
     if any(concerns_power(series.quantity, series.unit) for series in told.series):
         yield CAUTION
-
-
-CAUTION = (
-    "Caution: readings of power and of dew are about electricity near water. Switch off at the socket"
-    " before you touch a cable or a plug, and leave closed what is closed: nothing here is advice to open a"
-    " powered box."
-)
-
-
-def concerns_power(quantity: str, unit: str) -> bool:
-    """Return whether readings are of electricity or of dew, so that the caution belongs beside them."""
-    name = quantity.casefold()
-    return unit in _POWER_UNITS or "dew" in name or any(word in name for word in _POWER)
 
 
 def _clock(moment_us: int) -> str:

@@ -1,0 +1,70 @@
+"""`nightferry page`: the archive as pages for a browser."""
+
+from __future__ import annotations
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from transfer.archive.nights_told import place_of
+from transfer.archive.questions import browsed
+from transfer.cli.archives import archive_options, chosen_archive
+from transfer.cli.options import WRITTEN_PATH, any_config, ends_with_exit_code, print_json
+from transfer.cli.progress import Progress
+from transfer.cli.screen import screen_of
+from transfer.cli.signals import stop_on_signals
+from transfer.cli.telling import NoteWriter, fitted, until_the_reader_goes, write_lines
+from transfer.config import Config
+from transfer.config.longitude import longitude_of
+from transfer.page.building import PageRequest
+from transfer.page.run import PageOutcome, make_page
+from transfer.stop import Stop
+
+_NOTHING: dict[str, object] = {
+    "page": None,
+    "pages": 0,
+    "thumbnails_made": 0,
+    "thumbnails_kept": 0,
+    "frames": 0,
+}
+
+
+@click.command("page")
+@click.option(
+    "--out",
+    "out",
+    type=WRITTEN_PATH,
+    metavar="FOLDER",
+    help="Where to write it. Default: nightferry-page, beside the archive's index.",
+)
+@archive_options
+@ends_with_exit_code("page", _NOTHING)
+def command(config_file: str | None, archive_folder: Path | None, as_json: bool, out: Path | None) -> int:
+    """Write the archive as pages for a browser: targets, nights, frames with thumbnails, what needs a look.
+
+    The pages need no server and no network: open index.html from the disk, or from a shared folder. A
+    thumbnail is made once for each light; run it again and it writes what has changed. No bag is written to.
+    It needs nightferry's optional group page.
+    """
+    chosen, notes, stop = chosen_archive(config_file, archive_folder), NoteWriter(), Stop()
+    config, now = any_config(config_file) or Config(Path("nightferry.toml")), datetime.now(UTC)
+    place = place_of(config.site, longitude_of(config, now)[0])
+    request = PageRequest(None if out is None else out.absolute(), config, chosen.own, place, now)
+    stop_on_signals(stop)
+    with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
+        with Progress(shown=not as_json) as progress:
+            outcome = archive.ask(lambda _: make_page(archive, request, stop, progress))
+        notes.say_findings(archive.findings)
+        if as_json:
+            print_json(outcome.as_json() | {"notes": notes.said})
+        else:
+            write_lines(_lines(outcome))
+    return int(outcome.exit_code)
+
+
+def _lines(outcome: PageOutcome) -> list[str]:
+    screen = screen_of(sys.stdout)
+    told = [outcome.message, f"Open {outcome.start}"]
+    return list(fitted(map(screen.clean, told), screen.width))

@@ -1,0 +1,93 @@
+"""What a night's page says: its timeline, its frames, what was read and what happened, findings, logs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import NamedTuple
+
+from manifests.index.nights import LogFile, NightRow
+from manifests.readings.happenings import BURST_US, Happening
+from manifests.readings.series import Series
+from manifests.readings.units import number_shown, unit_shown
+from transfer.archive.nights_told import NightTold
+from transfer.page.drawing import Drawing
+from transfer.page.frames_shown import Group
+
+_EVENTS_AT_MOST = 300
+
+
+class ReadingRow(NamedTuple):
+    """A quantity's night in one line of a table."""
+
+    quantity: str
+    unit: str
+    source: str
+    first: str
+    last: str
+    lowest: str
+    highest: str
+
+
+class EventRow(NamedTuple):
+    """An event of a log, with how often it came again within half an hour of the time before."""
+
+    at_us: int
+    event: str
+    source: str
+    times: int
+    is_failure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NightPage:
+    """One page of a night: the frames of one part, and with the first part what holds for all.
+
+    `before` and `after` are the nights next to it in the archive.
+    """
+
+    row: NightRow
+    part: int
+    parts: int
+    groups: tuple[Group, ...]
+    before: date | None
+    after: date | None
+    told: NightTold | None = None
+    timeline: Drawing | None = None
+    readings: tuple[ReadingRow, ...] = ()
+    events: tuple[EventRow, ...] = ()
+    more_events: int = 0
+    logs: tuple[LogFile, ...] = ()
+
+
+def reading_rows(series: Iterable[Series]) -> Iterator[ReadingRow]:
+    """Return a row for each quantity."""
+    for one in series:
+        summary = one.summary()
+        if summary is not None:
+            numbers = (summary.first, summary.last, summary.lowest, summary.highest)
+            yield ReadingRow(one.quantity, unit_shown(one.unit), one.source, *map(number_shown, numbers))
+
+
+def event_rows(told: NightTold) -> tuple[tuple[EventRow, ...], int]:
+    """Return the events in the order of time, bursts as one; and how many more there are than are shown."""
+    failed = {one.event for one in told.failures}
+    rows = [
+        EventRow(burst[0].at_us, burst[0].event, burst[0].source, len(burst), burst[0].event in failed)
+        for burst in _bursts(told.happenings)
+    ]
+    return tuple(rows[:_EVENTS_AT_MOST]), max(len(rows) - _EVENTS_AT_MOST, 0)
+
+
+def _bursts(happenings: Sequence[Happening]) -> list[list[Happening]]:
+    found: list[list[Happening]] = []
+    last: dict[tuple[str, str], list[Happening]] = {}
+    for one in happenings:
+        burst = last.get((one.source, one.event))
+        if burst is not None and one.at_us - burst[-1].at_us <= BURST_US:
+            burst.append(one)
+        else:
+            last[one.source, one.event] = [one]
+            found.append(last[one.source, one.event])
+    return found
