@@ -10,7 +10,7 @@ from typing import NamedTuple
 from manifests.index.nights import LogFile, NightRow
 from manifests.readings.happenings import BURST_US, Happening
 from manifests.readings.series import Series
-from manifests.readings.units import number_shown, unit_shown
+from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold
 from transfer.page.drawing import Drawing
 from transfer.page.frames_shown import Group
@@ -67,7 +67,9 @@ def reading_rows(series: Iterable[Series]) -> Iterator[ReadingRow]:
         summary = one.summary()
         if summary is not None:
             numbers = (summary.first, summary.last, summary.lowest, summary.highest)
-            yield ReadingRow(one.quantity, unit_shown(one.unit), one.source, *map(number_shown, numbers))
+            decimals = decimals_among(numbers)
+            told = (number_shown(each, decimals) for each in numbers)
+            yield ReadingRow(one.quantity, unit_shown(one.unit), one.source, *told)
 
 
 def event_rows(told: NightTold) -> tuple[tuple[EventRow, ...], int]:

@@ -19,7 +19,7 @@ from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
 from manifests.index.opening import Index
 from manifests.index.targets import TargetRow
-from manifests.readings.units import number_shown
+from manifests.readings.units import decimals_among, number_shown
 from transfer.page.drawing import Course, Drawing, Label, Line, Scale, Shape, cut, marks
 from transfer.page.frames_shown import FrameShown, Group
 
@@ -99,12 +99,13 @@ def _plot(
     name: str, measured: list[tuple[float, FrameShown, float]], begins: list[tuple[float, date]]
 ) -> Drawing:
     low, high = min(found for *_, found in measured), max(found for *_, found in measured)
+    lowest, highest = (number_shown(each, decimals_among((low, high))) for each in (low, high))
     y = Scale(low, high, _BOTTOM - 4, _TOP + 4)
     shapes: list[Shape] = [
         Label(_LEFT, 12, name, "name"),
         Line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, "axis"),
-        Label(_LEFT - 6, _TOP + 8, number_shown(high), "label", "end"),
-        Label(_LEFT - 6, _BOTTOM, number_shown(low), "label", "end"),
+        Label(_LEFT - 6, _TOP + 8, highest, "label", "end"),
+        Label(_LEFT - 6, _BOTTOM, lowest, "label", "end"),
     ]
     every = -(-len(begins) // _NIGHTS_NAMED)
     for number, (x, night) in enumerate(begins):
@@ -116,7 +117,7 @@ def _plot(
         by_look.setdefault(one.look, []).append((x, y(found)))
     shapes += [Course(marks(points), f"dots {look}") for look, points in by_look.items()]
     label = (
-        f"{name} of {len(measured)} frames in the order of time: from {number_shown(low)}"
-        f" to {number_shown(high)}. The frames below say each."
+        f"{name} of {len(measured)} frames in the order of time: from {lowest}"
+        f" to {highest}. The frames below say each."
     )
     return Drawing(_WIDTH, _HEIGHT, label, tuple(shapes))

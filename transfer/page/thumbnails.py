@@ -25,6 +25,8 @@ PICTURE, HEADER = ".jpg", ".js"
 # So many frames are handed out ahead of each process: none waits, and memory stays flat.
 _AHEAD = 3
 _LOOK_S = 0.5
+# So few are made sooner than another process has started.
+_FEW = 12
 
 
 class Wanted(NamedTuple):
@@ -93,18 +95,35 @@ def make_thumbnails(
     Raises NightferryError where the processes that make them die, and OSError where one cannot be kept.
     """
     kept = KeptThumbnails(folder)
-    each = list({one.digest: one for one in wanted}.values())
+    by_digest: dict[str, Wanted] = {}
+    for one in wanted:
+        by_digest.setdefault(one.digest, one)
+    each = list(by_digest.values())
     missing = [one for one in each if not kept.has(one.digest)]
     if not missing:
         return ThumbnailsMade(0, len(each))
     listen(PhaseBegan(Phase.THUMBNAILS, "", sum(one.size_bytes for one in missing)))
     made = 0
-    with _Makers(folder, processes) as makers:
-        for one, was_made in makers.make(missing, stop, listen):
-            made += was_made
-            listen(BytesDone(Phase.THUMBNAILS, "", one.size_bytes))
+    for one, was_made in _made(missing, folder, stop, listen, processes):
+        made += was_made
+        listen(BytesDone(Phase.THUMBNAILS, "", one.size_bytes))
     listen(PhaseEnded(Phase.THUMBNAILS, ""))
     return ThumbnailsMade(made, len(each) - len(missing), stop.why)
+
+
+def _made(
+    missing: list[Wanted], folder: Path, stop: Stop, listen: Callable[[Event], None], processes: int
+) -> Iterator[tuple[Wanted, bool]]:
+    """Yield each frame when it is done, and whether it was made."""
+    if len(missing) > _FEW:
+        with _Makers(folder, processes) as makers:
+            yield from makers.make(missing, stop, listen)
+        return
+    for one in missing:
+        if stop.why:
+            return
+        listen(FileBegan(Phase.THUMBNAILS, one.path))
+        yield one, _keep_one(one, folder)
 
 
 class _Makers:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from manifests.index.readings import FRAMES
 from manifests.readings.happenings import MINUTE_US, Span
 from manifests.readings.series import HOUR_US, Series
-from manifests.readings.units import number_shown, unit_shown
+from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold, Place
 from transfer.page.drawing import Area, Course, Drawing, Label, Line, Scale, Shape, course, cut, marks
 from transfer.page.frames_shown import FrameShown, Group
@@ -222,9 +222,10 @@ class Timeline:
         """Begin a panel that goes from one value to another, and write both beside it."""
         panel = self._panel(_PANEL_HEIGHT, name, below)
         self._shapes.append(Line(_LEFT, panel.bottom, _RIGHT, panel.bottom, "grid"))
-        self._shapes.append(Label(_RIGHT + 4, panel.top + 9, number_shown(high), "label"))
+        decimals = decimals_among((low, high))
+        self._shapes.append(Label(_RIGHT + 4, panel.top + 9, number_shown(high, decimals), "label"))
         if low != high:
-            self._shapes.append(Label(_RIGHT + 4, panel.bottom, number_shown(low), "label"))
+            self._shapes.append(Label(_RIGHT + 4, panel.bottom, number_shown(low, decimals), "label"))
         return panel, Scale(low, high, panel.bottom - 3, panel.top + 3)
 
     def _draw_series(self, series: Series) -> None:

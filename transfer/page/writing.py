@@ -65,10 +65,10 @@ def page_failure(error: OSError, folder: Path, *, is_beside_index: bool) -> Nigh
     return DriveFailed(f"The folder cannot be written to ({why})", folder, _TRY_OUT)
 
 
-def write_whole(path: Path, content: bytes, *, flushed: bool = False) -> None:
-    """Put a file in place whole, or leave what was there. Raises OSError."""
+def write_whole(path: Path, content: bytes) -> None:
+    """Put a file in place whole, or leave what was there; a power cut may leave it empty. Raises OSError."""
     part = _beside(path, _PART)
-    _write(part, content, flushed=flushed)
+    _write(part, content, flushed=False)
     part.replace(path)
 
 
@@ -76,7 +76,7 @@ def _beside(path: Path, ending: str) -> Path:
     return path.with_name(f".{path.name[:80]}.{os.getpid()}{ending}")
 
 
-def _write(path: Path, content: bytes, *, flushed: bool) -> None:
+def _write(path: Path, content: bytes, *, flushed: bool = True) -> None:
     try:
         file = path.open("wb")
     except FileNotFoundError:
@@ -111,10 +111,10 @@ def files_with_content(folder: Path) -> Iterator[str]:
 
 
 class PageWriter:
-    """Writes pages so that whenever the run ends, every page is whole and its links lead to pages.
+    """Writes pages so that whenever the run ends, the start leads to whole pages alone.
 
-    New pages come first; those that change wait beside the old ones, and take their places when all are
-    written, the start last; only then are pages removed that are no more.
+    All wait beside the old ones until the last is written. Then the new ones take their places, to which
+    nothing leads yet; then those that changed; then the start. Only then are pages removed that are no more.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -128,25 +128,21 @@ class PageWriter:
         self.written = 0
 
     def put(self, name: str, content: bytes) -> None:
-        """Put a page, by its path below the folder: now where there is none yet, else at the end.
+        """Put a page, by its path below the folder, to wait for its place.
 
         Raises OSError.
         """
         assert MARK in content[:_MARK_WITHIN]
         self._now.add(name)
         path = self._folder / name
-        if name not in self._there:
-            write_whole(path, content, flushed=True)
-        elif path.read_bytes() != content:
+        if name not in self._there or path.read_bytes() != content:
             self._waiting[name] = _beside(path, _WAITING)
-            _write(self._waiting[name], content, flushed=True)
-        else:
-            return
-        self.written += 1
+            _write(self._waiting[name], content)
+            self.written += 1
 
     def finish(self) -> None:
-        """Let the changed pages take their places, and remove what is no more. Raises OSError."""
-        for name in sorted(self._waiting, key=lambda each: each == START):
+        """Let the pages take their places, and remove what is no more. Raises OSError."""
+        for name in sorted(self._waiting, key=lambda each: (each == START, each in self._there)):
             self._waiting[name].replace(self._folder / name)
         self._waiting.clear()
         for name in self._there - self._now:

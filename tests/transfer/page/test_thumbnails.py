@@ -46,6 +46,17 @@ def test_thumbnails_are_made_once(wanted: list[Wanted], tmp_path: Path) -> None:
     assert made(wanted, tmp_path / "page") == ThumbnailsMade(0, 7)
 
 
+def test_many_are_made_by_several_processes(tmp_path: Path) -> None:
+    many = [frame(tmp_path / "bag", f"{number}.fits") for number in range(30)]
+    (tmp_path / "bag" / "4.fits").unlink()
+    told: list[Event] = []
+    assert make_thumbnails(many, tmp_path / "page", Stop(), told.append, 2) == ThumbnailsMade(29, 0)
+    assert sum(event.size_bytes for event in told if isinstance(event, BytesDone)) == sum(
+        one.size_bytes for one in many
+    )
+    assert sum(1 for one in many if KeptThumbnails(tmp_path / "page").has_picture(one.digest)) == 29
+
+
 def test_equal_content_has_one_thumbnail(wanted: list[Wanted], tmp_path: Path) -> None:
     again = [*wanted, *(one._replace(path="elsewhere.fits") for one in wanted)]
     assert made(again, tmp_path / "page") == ThumbnailsMade(7, 0)

@@ -62,20 +62,23 @@ def test_a_run_that_ends_before_its_end_leaves_the_old_pages(tmp_path: Path) -> 
     assert (tmp_path / START).read_bytes() == page("old")
     assert (tmp_path / "nights/one.html").read_bytes() == page("old")
     writer.abandon()
-    assert names(tmp_path) == {"index.html", "nights/one.html", "nights/two.html"}
+    assert names(tmp_path) == {"index.html", "nights/one.html"}
 
 
-def test_the_start_takes_its_place_last(tmp_path: Path) -> None:
-    """What a killed run leaves: the start must not lead to pages that are not there yet."""
-    written(tmp_path, index="old", nights__one="old", targets__m="old")
+@pytest.mark.parametrize(
+    ("fails", "stay"), [("targets/m.html", [START]), ("nights/new.html", [START, "targets/m.html"])]
+)
+def test_new_pages_come_first_and_the_start_last(fails: str, stay: list[str], tmp_path: Path) -> None:
+    """What a run leaves that ends between two: no page there may lead to one that is not there yet."""
+    written(tmp_path, index="old", targets__m="old")
     writer = PageWriter(tmp_path)
-    for name in (START, "nights/one.html", "targets/m.html"):
+    for name in (START, "targets/m.html", "nights/new.html"):
         writer.put(name, page("new"))
-    (tmp_path / "targets/m.html").unlink()
-    (tmp_path / "targets/m.html").mkdir()  # so that this replacement fails
-    with pytest.raises(OSError, match=r"m\.html"):
+    (tmp_path / fails).unlink(missing_ok=True)
+    (tmp_path / fails).mkdir()  # so that it cannot take its place
+    with pytest.raises(OSError, match=fails.rpartition("/")[2]):
         writer.finish()
-    assert (tmp_path / START).read_bytes() == page("old")
+    assert all((tmp_path / name).read_bytes() == page("old") for name in stay)
 
 
 def test_what_a_dead_run_left_half_written_goes_after_a_day(tmp_path: Path) -> None:
@@ -121,5 +124,5 @@ def test_a_file_in_the_way_is_said(tmp_path: Path) -> None:
 
 
 def test_a_read_only_archive_asks_for_a_folder(read_only: Path) -> None:
-    with pytest.raises(NightferryError, match="cannot be written beside the archive's index.*--out FOLDER"):
+    with pytest.raises(NightferryError, match=r"cannot be written beside the archive's index.*--out FOLDER"):
         page_folder(read_only, None)
