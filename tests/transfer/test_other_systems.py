@@ -21,6 +21,7 @@ COMMANDS = [
     "gather",
     "index",
     "nights",
+    "page",
     "plan",
     "prepare",
     "send",

@@ -5,12 +5,10 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
-from multiprocessing import get_context
 from pathlib import Path
 from typing import NamedTuple, Self
 
@@ -130,6 +128,9 @@ class _Makers:
     """Processes that make thumbnails; a thread would wait for Python's lock while another reads a header."""
 
     def __init__(self, folder: Path, processes: int) -> None:
+        from concurrent.futures import ProcessPoolExecutor  # slow to load
+        from multiprocessing import get_context
+
         self._folder = folder
         self._most = processes * _AHEAD
         # Started anew on every system, as Windows does: a fork would take the index's connection along.
@@ -157,7 +158,7 @@ class _Makers:
                     one = under_way.pop(future)
                     listen(FileBegan(Phase.THUMBNAILS, one.path))
                     yield one, future.result()
-        except BrokenProcessPool as error:
+        except BrokenExecutor as error:
             happened = "A process that makes thumbnails died; memory may be short"
             raise NightferryError(happened, self._folder, "Run nightferry page again: it goes on.") from error
 
