@@ -1,12 +1,14 @@
-"""The jobs in which files are let go: the night was sent to the scene's drive, filed, and came home.
+"""The jobs in which files are let go: nights were sent to the scene's drive, filed, and came home.
 
-The archive lies in the trial's room. Beside what may go there is a frame that was never carried.
+The archive lies in the trial's room. Beside what may go there is a frame that was never carried, or a night
+that stays on the drive.
 """
 
 from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,10 +22,14 @@ from tests.faults.judge import (
     require_lists_true,
     require_same,
     require_told,
+    sha256_of,
 )
+from tests.faults.scene import Scene
 from tests.support.nights import noise
 
 LEDGER = "cleared.jsonl"
+EARLY = "2026-03-10"
+LEFT = f"{EARLY} (being let go)"
 _LATE = "frames/late.fits"
 _SETTINGS = """\
 [site]
@@ -37,22 +43,42 @@ folder = 'records'
 """
 
 
+def carry_home(scene: Scene) -> Path:
+    """Send the session, file it into an archive, whose folder is returned, and bring the drive back."""
+    scene.computer.drives = [f"name = 'Field stick'\nfolder = '{scene.drive}'"]
+    scene.computer.configure()
+    scene.begin_session()
+    require_ended(scene.send(), "the send", 0)
+    archive = scene.root / "desk/archive"
+    archive.mkdir(parents=True)
+    settings = archive.parent / "nightferry.toml"
+    settings.write_text(_SETTINGS, encoding="utf-8")
+    require_ended(scene.run("file", scene.drive, "--json", "--config", settings), "the filing", 0)
+    return archive
+
+
+def in_ledger(records: Path) -> dict[str, str]:
+    """Return the content of each file that the ledger has, by its path in a source, or on the drive."""
+    ledger, written = records / LEDGER, {}
+    for line in ledger.read_bytes().splitlines() if ledger.exists() else ():
+        try:
+            found = json.loads(line)
+        except ValueError:
+            continue  # the last line of a run that died
+        path = f"{found['source']}/{found['path']}" if "source" in found else found["path"]
+        written[path] = found["sha256"]
+    return written
+
+
 class Clear(Job):
     """All that was carried is in the archive and on the drive, and may go."""
 
     name = "clear"
+    writes_to = "imaging"
 
     def make_ready(self) -> None:
         scene = self.scene
-        scene.computer.drives = [f"name = 'Field stick'\nfolder = '{scene.drive}'"]
-        scene.computer.configure()
-        scene.begin_session()
-        require_ended(scene.send(), "the send", 0)
-        self.archive = scene.root / "desk/archive"
-        self.archive.mkdir(parents=True)
-        settings = self.archive.parent / "nightferry.toml"
-        settings.write_text(_SETTINGS, encoding="utf-8")
-        require_ended(scene.run("file", scene.drive, "--json", "--config", settings), "the filing", 0)
+        self.archive = carry_home(scene)
         scene.computer.frame(Path(_LATE).name, noise(50_000, 99))
         self.goes = {path.removeprefix("data/") for path in scene.known.now}
         self.look_again()
@@ -98,14 +124,7 @@ class Clear(Job):
         return self.scene.computer.root / "computer" / path
 
     def _require_in_ledger(self, gone: set[str]) -> None:
-        ledger = self.scene.computer.records / LEDGER
-        written = {}
-        for line in ledger.read_bytes().splitlines() if ledger.exists() else ():
-            try:
-                found = json.loads(line)
-            except ValueError:
-                continue  # the last line of a run that died
-            written[f"{found['source']}/{found['path']}"] = found["sha256"]
+        written = in_ledger(self.scene.computer.records)
         silent = sorted(path for path in gone if written.get(path) != self.contents[path])
         require(not silent, f"gone, and not in the ledger: {silent[:4]}")
 
@@ -118,6 +137,9 @@ class Clear(Job):
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
         require_ended(again, "run again, it", 0)
+        self.require_all()
+
+    def require_all(self) -> None:
         gone = self.require_nothing_lost()
         self._require_in_ledger(gone)
         require(gone == self.goes, f"what may go is left: {sorted(self.goes - gone)[:4]}")
@@ -146,9 +168,99 @@ class ClearChanged(Clear):
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
         require_ended(again, "run again, it", 1)
+        self.require_all()
+
+
+class ClearDrive(Job):
+    """Of two nights on the drive the earlier one may go: the archive and the sources have it."""
+
+    name = "clear-drive"
+
+    def make_ready(self) -> None:
+        scene = self.scene
+        for number in range(3):
+            name = f"M 51/L/early_{number:03}.fits"
+            scene.computer.frame(name, begun=f"{EARLY}T22:00:00", data=noise(60_000, 40 + number))
+        scene.computer.more = "[clear]\nkeep_nights = 1\n"
+        scene.computer.configure()
+        require_ended(scene.send(), "the night before", 0)
+        self.archive = carry_home(scene)
+        self.look_again()
+
+    def look_again(self) -> None:
+        scene = self.scene
+        scene.look()
+        lies = {path.relative_to(scene.drive).as_posix(): path for path in scene.drive.rglob("*")}
+        on_drive = {name: sha256_of(path) for name, path in lies.items() if path.is_file()}
+        self.goes = {name: sha256 for name, sha256 in on_drive.items() if name.startswith(f"{EARLY}/")}
+        self.stays = {name: sha256 for name, sha256 in on_drive.items() if name not in self.goes}
+        self._archive = fingerprint(self.archive)
+
+    def words(self) -> list[str]:
+        return ["clear", "--drive", "--delete", "--json", "--config", str(self.scene.computer.file)]
+
+    def judge(self, ran: Ran) -> None:
         gone = self.require_nothing_lost()
-        self._require_in_ledger(gone)
-        require(gone == self.goes, f"what may go is left: {sorted(self.goes - gone)[:4]}")
+        self._require_known_for_what_it_is()
+        if not ran.killed:
+            told = require_told(ran)
+            payload = {path for path in gone if "/data/" in path}
+            if told and ran.exit == 0:
+                require(
+                    told["deleted"] == len(payload), f"{told['deleted']} deleted, and {len(payload)} went"
+                )
+
+    def require_nothing_lost(self) -> set[str]:
+        """Check invariant 6 for a drive; return the paths on it, with their night's first name, that went."""
+        scene = self.scene
+        scene.require_sources_untouched()
+        require_same(self._archive, fingerprint(self.archive), "the archive")
+        files = {
+            path.relative_to(scene.drive).as_posix(): sha256_of(path)
+            for path in scene.drive.rglob("*")
+            if path.is_file()
+        }
+        wrong = sorted(what_is_wrong(self.goes, self.stays, files))
+        require(not wrong, wrong[:4])
+        gone = self.goes.keys() - files.keys() - {path.replace(LEFT, EARLY, 1) for path in files}
+        archived = set(require_archive_true(self.archive).values())
+        written = in_ledger(scene.computer.records)
+        payload = {path for path in gone if "/data/" in path}
+        lost = sorted(path for path in payload if self.goes[path] not in archived & scene.known.ever)
+        require(not lost, f"gone, and not proven in two places: {lost[:4]}")
+        silent = sorted(path for path in payload if written.get(path) != self.goes[path])
+        require(not silent, f"gone, and not in the ledger: {silent[:4]}")
+        return set(gone)
+
+    def _require_known_for_what_it_is(self) -> None:
+        """Check that neither a check nor a filing takes what is left for damage."""
+        checked = self.scene.run("check", self.scene.drive, "--json")
+        require_ended(checked, "a check of what is left", 0)
+
+    def judge_again(self) -> None:
+        again = self.scene.run(*self.words())
+        require_ended(again, "run again, it", 0)
+        self.require_all()
+
+    def require_all(self) -> None:
+        gone = self.require_nothing_lost()
+        require(gone == self.goes.keys(), f"what may go is left: {sorted(self.goes.keys() - gone)[:4]}")
+
+
+def what_is_wrong(goes: dict[str, str], stays: dict[str, str], files: dict[str, str]) -> Iterator[str]:
+    """Say of what lies on a drive what is wrong with it: the night that goes is whole, or being let go."""
+    for path, sha256 in stays.items():
+        if files.get(path) != sha256:
+            yield f"{path} was to stay as it was"
+    begun = any(path.startswith(f"{LEFT}/") for path in files)
+    left = {path for path in goes if path in files}
+    if left and (begun or left != goes.keys()):
+        yield f"{EARLY} is neither whole nor being let go: {sorted(goes.keys() - left)[:4]}"
+    for path, sha256 in files.items():
+        first = path.replace(LEFT, EARLY, 1)
+        if (first != path or path in goes) and goes.get(first) != sha256:
+            yield f"{path} is not what it was"
 
 
 CLEARS: tuple[type[Job], ...] = (Clear, ClearChanged)
+CLEAR_DRIVES: tuple[type[Job], ...] = (ClearDrive,)

@@ -30,12 +30,16 @@ class Job:
     name = ""
     needs_bytes = 0
     room_bytes = 0
+    writes_to = "drive"  # the folder of the trial's room that it changes
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene
 
     def make_ready(self) -> None:
         """Prepare everything up to the moment before the command is run."""
+
+    def look_again(self) -> None:
+        """Take what lies there now for what is to stay: a volume mounted again may round its times."""
 
     def words(self) -> list[str]:
         """Return the command."""

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from tests.faults.clear_jobs import CLEARS, Clear
+from tests.faults.clear_jobs import CLEAR_DRIVES, CLEARS, Clear
 from tests.faults.judge import require, require_ended
 from tests.faults.scene import run_plainly
 from tests.faults.system_calls import FAILURES, KILLED_AT, draw, fail_at, kill_at
@@ -30,6 +30,16 @@ def try_kill(trial: Trial) -> None:
 def try_failure(trial: Trial) -> None:
     """Make a system call of a run fail, once or from then on."""
     fail_at(trial, *draw(trial, tuple(FAILURES), CLEARS))
+
+
+def try_kill_drive(trial: Trial) -> None:
+    """Kill a run that lets a night go from a drive as it enters a system call."""
+    kill_at(trial, *draw(trial, KILLED_AT, CLEAR_DRIVES))
+
+
+def try_failure_drive(trial: Trial) -> None:
+    """Make a system call of a run that lets a night go from a drive fail, once or from then on."""
+    fail_at(trial, *draw(trial, tuple(FAILURES), CLEAR_DRIVES))
 
 
 # Forged acknowledgements
@@ -122,6 +132,8 @@ def _vouch(bag: Path, old: Path, new: Path) -> None:
 FAULTS = (
     Fault("clear-killed", "`clear` killed at a system call", ON, 500, try_kill, 3),
     Fault("clear-call-fails", "a system call of `clear` fails", ON, 300, try_failure, 3),
+    Fault("clear-drive-killed", "`clear --drive` killed at a system call", ON, 500, try_kill_drive, 3),
+    Fault("clear-drive-call-fails", "a system call of `clear --drive` fails", ON, 300, try_failure_drive, 3),
     Fault(
         "clear-forged",
         "an acknowledgement forged, cut off, of another archive",
