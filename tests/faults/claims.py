@@ -21,15 +21,18 @@ from tests.faults.archive_judge import (
     require_words_true,
     words_on,
 )
+from tests.faults.clear_jobs import LEFT, in_ledger, what_is_wrong
 from tests.faults.judge import (
     MARK,
     RECEIPT,
     Known,
     Ran,
+    bags_on,
     receipt_on,
     require,
     require_complete,
     require_truth,
+    require_valid,
     require_whole,
     sha256_of,
 )
@@ -123,6 +126,10 @@ class Claims(ABC):
     def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
         """Return what the run itself said to be there, and is not."""
 
+    def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
+        """Return what else is wrong with what lies there, at any moment of the run or after it."""
+        return iter(())
+
     @abstractmethod
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
         """Prove it with coreutils, xxhsum and the reference library; `final` where the run had claimed."""
@@ -180,3 +187,53 @@ class ArchiveClaims(Claims):
         elif true:
             require_words_true(self._before, medium, true, words_on(self._before))
         require_archive_whole(medium, self.ever)
+
+
+class ClearClaims(Claims):
+    """What `clear --delete` claims of the disk that sources and records are on: what went is in the ledger.
+
+    The places that have what went lie elsewhere, and were not written to. `goes` are the files that may go,
+    path on the medium to SHA-256.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], goes: Files) -> None:
+        super().__init__(before, ever)
+        self._goes = goes
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        return iter(())
+
+    def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
+        written = in_ledger(medium / "records")
+        for path, sha256 in self._goes.items():
+            in_source = path.removeprefix("computer/")
+            if files.get(path) != sha256 and (path in files or written.get(in_source) != sha256):
+                yield Wrong(path, sha256, "is not what it was, or has gone without a line in the ledger")
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        """Nothing: sources and a ledger are no bags."""
+
+
+class ClearDriveClaims(Claims):
+    """What `clear --drive` claims of a drive: a night is whole, being let go, or gone; others stay.
+
+    `goes` is the night that may go, path on the medium to SHA-256.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], goes: Files) -> None:
+        super().__init__(before, ever)
+        self._goes = goes
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        for path in files:
+            if path in self._goes or path.startswith(f"{LEFT}/"):
+                yield Wrong(path, "", "was let go by the run, and is there", Excuse.ALL_HELD)
+
+    def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
+        for told in what_is_wrong(self._goes, self.before.same, files):
+            yield Wrong(told.partition(" ")[0], "", told, Excuse.ALL_HELD)
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        for bag in bags_on(medium):
+            if bag.name != LEFT:
+                require_valid(bag)

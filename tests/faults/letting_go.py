@@ -12,6 +12,7 @@ from typing import Any
 
 from tests.faults.clear_jobs import CLEAR_DRIVES, CLEARS, Clear
 from tests.faults.judge import require, require_ended
+from tests.faults.replay import try_replayed
 from tests.faults.scene import run_plainly
 from tests.faults.system_calls import FAILURES, KILLED_AT, draw, fail_at, kill_at
 from tests.faults.trials import Fault, Trial, drive_scene, telling
@@ -40,6 +41,16 @@ def try_kill_drive(trial: Trial) -> None:
 def try_failure_drive(trial: Trial) -> None:
     """Make a system call of a run that lets a night go from a drive fail, once or from then on."""
     fail_at(trial, *draw(trial, tuple(FAILURES), CLEAR_DRIVES))
+
+
+def try_replayed_clear(trial: Trial) -> None:
+    """Cut the power of the disk that sources and the ledger are on, while files are let go."""
+    try_replayed(trial, (Clear,))
+
+
+def try_replayed_drive(trial: Trial) -> None:
+    """Cut the power of a drive while a night is let go from it."""
+    try_replayed(trial, CLEAR_DRIVES)
 
 
 # Forged acknowledgements
@@ -134,6 +145,22 @@ FAULTS = (
     Fault("clear-call-fails", "a system call of `clear` fails", ON, 300, try_failure, 3),
     Fault("clear-drive-killed", "`clear --drive` killed at a system call", ON, 500, try_kill_drive, 3),
     Fault("clear-drive-call-fails", "a system call of `clear --drive` fails", ON, 300, try_failure_drive, 3),
+    Fault(
+        "clear-replayed",
+        "power cut in `clear`, each sector that was not flushed kept or not",
+        ON,
+        200,
+        try_replayed_clear,
+        3,
+    ),
+    Fault(
+        "clear-drive-replayed",
+        "power cut in `clear --drive`, each sector that was not flushed kept or not",
+        ON,
+        200,
+        try_replayed_drive,
+        3,
+    ),
     Fault(
         "clear-forged",
         "an acknowledgement forged, cut off, of another archive",

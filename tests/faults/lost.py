@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.faults.claims import UNREADABLE, Claims, Excuse, Files, Found, Wrong, files_on
+from tests.faults.clear_jobs import LEFT
 from tests.faults.judge import Broken
 
 
@@ -16,6 +17,7 @@ def look(medium: Path, claims: Claims, *, final: bool) -> Found:
         *_claimed_before(files, claims),
         *_listed_wrongly(medium, files),
         *_not_whole(files, claims.ever),
+        *claims.more_wrong(medium, files),
         *(claims.missing_at_the_end(files) if final else ()),
     ]
     if not wrong:
@@ -36,7 +38,8 @@ def _claimed_before(files: Files, claims: Claims) -> Iterator[Wrong]:
 
 def _listed_wrongly(medium: Path, files: Files) -> Iterator[Wrong]:
     """Invariant 2."""
-    for manifest in [name for name in files if name.endswith("manifest-sha256.txt")]:
+    manifests = [name for name in files if name.endswith("manifest-sha256.txt")]
+    for manifest in [name for name in manifests if not name.startswith(f"{LEFT}/")]:
         if files[manifest].startswith(UNREADABLE):
             yield Wrong(manifest, "", files[manifest], Excuse.ALL_HELD)
             continue

@@ -15,10 +15,11 @@ from pathlib import Path
 
 from tests.faults.archive_jobs import FileFirst
 from tests.faults.claims import Found
+from tests.faults.clear_jobs import ClearDrive
 from tests.faults.jobs import CheckGood, Job
 from tests.faults.judge import Ran, require
 from tests.faults.lost import blamed_on_program
-from tests.faults.taken import Taken, put_back_state, taken
+from tests.faults.taken import JOBS, Taken, put_back_state, taken
 from tests.faults.trials import Fault, TornByFileSystem, Trial, telling, unmount
 from tests.support.volumes import Volume
 
@@ -67,11 +68,11 @@ def _stretches(run: Taken) -> list[tuple[int, int]]:
     return [(start, end) for start, end in marks if end - start > 1]
 
 
-def try_replayed(trial: Trial) -> None:
+def try_replayed(trial: Trial, jobs: tuple[type[Job], ...] = JOBS) -> None:
     """Cut the power once; now and then go on with what is left."""
-    run = taken(trial)
+    run = taken(trial, jobs)
     cut = draw_cut(trial, run)
-    with telling(f"{run.scene.drive.name}, {cut}"):
+    with telling(f"{run.job.name}, {cut}"):
         flushed = run.at(run.recording.flushed_before(cut.moment))
         left = run.recording.cut(flushed, cut.moment, cut.keep, trial.dice_for("sectors"))
         found = run.look_at(left, final=cut.final)
@@ -103,14 +104,20 @@ def _go_on(trial: Trial, run: Taken, cut: Cut, left: bytearray) -> None:
     Where a file system that nobody has repaired fails the run, it is repaired and gone on with once more.
     Where its driver still gives errors, and none at the flushes before and after, it tore itself.
     """
-    states = ("before", "after") if cut.final or not isinstance(run.job, FileFirst) else ("before",)
-    state = run.root / trial.dice_for("records").choice(states)
+    state = run.root / trial.dice_for("records").choice(_states_beside(run, cut))
     told = _told_again(run, state, left) and _told_again(run, state, left, repaired=True)
     if run.kind != "ext4" and any(words in told for words in _A_DRIVER_S_ERROR):
         others = [_told_again(run, state, run.at(each)) for each in run.recording.flushes_around(cut.moment)]
         require(not any(others), f"{told} [at the flushes before and after, too: {others}]")
         raise TornByFileSystem(told)
     require(not told, told)
+
+
+def _states_beside(run: Taken, cut: Cut) -> tuple[str, ...]:
+    """Return which states of what lies beside the drive there may be when its power is cut."""
+    if isinstance(run.job, ClearDrive):
+        return ("after",)  # the ledger was flushed before anything on the drive was touched
+    return ("before", "after") if cut.final or not isinstance(run.job, FileFirst) else ("before",)
 
 
 def _told_again(run: Taken, state: Path, image: bytearray, *, repaired: bool = False) -> str:

@@ -18,7 +18,20 @@ from pathlib import Path
 
 from tests.faults.archive_jobs import FileFirst, FileMore
 from tests.faults.archive_judge import words_on
-from tests.faults.claims import ArchiveClaims, Claims, DriveClaims, Files, Found, Wrong, files_on, proven
+from tests.faults.claims import (
+    ArchiveClaims,
+    Claims,
+    ClearClaims,
+    ClearDriveClaims,
+    DriveClaims,
+    Files,
+    Found,
+    Proven,
+    Wrong,
+    files_on,
+    proven,
+)
+from tests.faults.clear_jobs import Clear, ClearDrive
 from tests.faults.jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
 from tests.faults.judge import receipt_on, require_ended
 from tests.faults.lost import look
@@ -27,7 +40,7 @@ from tests.faults.trials import NotMade, Trial, unmount
 from tests.support.recorder import Recorder, Recording, recorder
 from tests.support.volumes import Volume, volume_in
 
-_JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, FileFirst, FileMore, SendNothing, CheckGood)
+JOBS: tuple[type[Job], ...] = (SendFirst, SendMore, FileFirst, FileMore, SendNothing, CheckGood)
 _CUTS_OF_ONE = 100  # then the run is recorded anew
 _SIZE_MB = 20
 _ARCHIVE_SIZE_MB = 40
@@ -60,6 +73,11 @@ class Taken:
         """Where it ran."""
         return self.job.scene
 
+    @property
+    def place(self) -> Path:
+        """Where the recorded volume is mounted."""
+        return self.root / self.job.writes_to
+
     @cached_property
     def _first(self) -> tuple[int, bytearray]:
         moment = self.recording.flushed_before(self.begun)
@@ -78,7 +96,7 @@ class Taken:
             file.flush()
             if repaired:
                 subprocess.run([*_REPAIR[self.kind], file.name], capture_output=True, check=False)
-            with volume_in(self.kind, Path(file.name), self.scene.drive, new=False) as drive:
+            with volume_in(self.kind, Path(file.name), self.place, new=False) as drive:
                 yield drive
 
     def look_at(self, image: bytearray, *, final: bool, repaired: bool = False) -> Found:
@@ -95,9 +113,9 @@ class Taken:
             return found
 
 
-def taken(trial: Trial) -> Taken:
-    """Return the recording that a trial's cut is made in."""
-    jobs = [job for job in _JOBS if trial.job in ("", job.name)]
+def taken(trial: Trial, kinds: tuple[type[Job], ...] = JOBS) -> Taken:
+    """Return the recording that a trial's cut is made in: of a job of these kinds."""
+    jobs = [job for job in kinds if trial.job in ("", job.name)]
     if not jobs:
         raise NotMade
     job = trial.dice_for("job").choice(jobs)
@@ -110,12 +128,13 @@ def _take(on: str, kind: type[Job], block: int, without: str) -> Taken:
     held = ExitStack()
     atexit.register(held.close)
     root = held.enter_context(room())
-    (root / "drive").mkdir()
+    for name in {"drive", kind.writes_to}:
+        (root / name).mkdir()
     files = issubclass(kind, FileFirst)
     size_mb = _ARCHIVE_SIZE_MB if files else _SIZE_MB
-    with recorder(root / "recorded", on, root / "drive", size_mb) as recorded:
+    with recorder(root / "recorded", on, root / kind.writes_to, size_mb) as recorded:
         scene = Scene(root, prepare(root / "drive"), random.Random(f"{on}|{kind.name}|{block}"), without)
-        if not files:
+        if not issubclass(kind, FileFirst | Clear | ClearDrive):
             _send_a_night_before(scene)
         job = kind(scene)
         job.make_ready()
@@ -132,9 +151,10 @@ def _send_a_night_before(scene: Scene) -> None:
 
 def _record(root: Path, recorded: Recorder, job: Job) -> Taken:
     """Record the job; nothing is read of the drive before it or beside it: a driver may write when it was."""
-    _let_days_pass(job.scene.drive)
+    _let_days_pass(root / job.writes_to)
     unmount(recorded.drive)
     recorded.drive.mount_again()
+    job.look_again()
     _keep_state(job, root / "before")
     begun = recorded.position()
     ran = job.scene.run(*job.words())
@@ -180,6 +200,8 @@ def _state(job: Job) -> dict[str, Path]:
     """Name the folders beside the recorded drive that the job's program reads and writes."""
     if isinstance(job, FileFirst):
         return {"records": job.desk.root / "records", "stick": job.stick}
+    if isinstance(job, Clear):  # all that it writes is on the recorded volume
+        return {}
     return {"records": job.scene.computer.records}
 
 
@@ -208,7 +230,15 @@ def _have_the_system_write(drive: Volume) -> None:
 
 
 def _claims(run: Taken, before: Files, after: Files, receipts: tuple[bytes | None, bytes | None]) -> Claims:
-    earlier, known = proven(before, after), run.scene.known
-    if isinstance(run.job, FileFirst):
+    job, known = run.job, run.scene.known
+    if isinstance(job, Clear):
+        goes = {f"computer/{path}": job.contents[path] for path in job.goes}
+        sources = {path: sha256 for path, sha256 in before.items() if path.startswith("computer/")}
+        stays = {path: sha256 for path, sha256 in sources.items() if path not in goes}
+        return ClearClaims(Proven(stays, {}), known.ever, goes)
+    if isinstance(job, ClearDrive):
+        return ClearDriveClaims(Proven(job.stays, {}), known.ever, job.goes)
+    earlier = proven(before, after)
+    if isinstance(job, FileFirst):
         return ArchiveClaims(earlier, known.ever, run.root / "before/stick", run.root / "after/stick")
     return DriveClaims(earlier, known, *receipts)
