@@ -21,7 +21,7 @@ from tests.faults.archive_judge import (
     require_words_true,
     words_on,
 )
-from tests.faults.clear_jobs import LEFT, in_ledger, what_is_wrong
+from tests.faults.clear_jobs import LEDGER, LEFT, in_ledger, what_is_wrong
 from tests.faults.judge import (
     MARK,
     RECEIPT,
@@ -54,12 +54,16 @@ class Excuse(Enum):
 
 @dataclass(frozen=True)
 class Wrong:
-    """A file that is not what it has to be; `sha256` is that, empty where no list says it."""
+    """A file that is not what it has to be; `sha256` is that, empty where no list says it.
+
+    `answers` is another file (path, SHA-256) that is as good: the ledger that has a line of it.
+    """
 
     path: str
     sha256: str
     what: str
     excuse: Excuse = Excuse.LAY_STILL
+    answers: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -193,22 +197,28 @@ class ClearClaims(Claims):
     """What `clear --delete` claims of the disk that sources and records are on: what went is in the ledger.
 
     The places that have what went lie elsewhere, and were not written to. `goes` are the files that may go,
-    path on the medium to SHA-256.
+    path on the medium to SHA-256; `ledger` is the SHA-256 of the ledger at the end.
     """
 
-    def __init__(self, before: Proven, ever: set[str], goes: Files) -> None:
+    def __init__(self, before: Proven, ever: set[str], goes: Files, ledger: str) -> None:
         super().__init__(before, ever)
         self._goes = goes
+        self._ledger = ledger
 
     def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
         return iter(())
 
     def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
-        written = in_ledger(medium / "records")
+        try:
+            written = in_ledger(medium / "records")
+        except OSError as error:
+            yield Wrong("records/cleared.jsonl", "", f"{UNREADABLE} {error.strerror}", Excuse.ALL_HELD)
+            return
         for path, sha256 in self._goes.items():
             in_source = path.removeprefix("computer/")
-            if files.get(path) != sha256 and (path in files or written.get(in_source) != sha256):
-                yield Wrong(path, sha256, "is not what it was, or has gone without a line in the ledger")
+            if files.get(path) != sha256 and written.get(in_source) != sha256:
+                what = "is not what it was, or has gone, without a line in the ledger"
+                yield Wrong(path, sha256, what, answers=(f"records/{LEDGER}", self._ledger))
 
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
         """Nothing: sources and a ledger are no bags."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.faults.claims import UNREADABLE, Claims, Excuse, Files, Found, Wrong, files_on
-from tests.faults.clear_jobs import LEFT
+from tests.faults.clear_jobs import EARLY, LEFT
 from tests.faults.judge import Broken
 
 
@@ -53,7 +53,7 @@ def _listed_wrongly(medium: Path, files: Files) -> Iterator[Wrong]:
 def _not_whole(files: Files, ever: set[str]) -> Iterator[Wrong]:
     """Invariant 3."""
     for path, sha256 in files.items():
-        if "/data/" in path and sha256 not in ever:
+        if "/data/" in path and sha256 not in ever and not path.startswith(f"{LEFT}/"):
             yield Wrong(path, "", "is not whole", Excuse.CAME_WHOLE)
 
 
@@ -83,15 +83,16 @@ def blamed_on_program(found: Found, flushed: Found, after: Found) -> str:
 def _is_excused(wrong: Wrong, flushed: Found, after: Found) -> bool:
     match wrong.excuse:
         case Excuse.LAY_STILL:
-            return all(_lies_there(wrong, each.files) for each in (flushed, after))
+            same = [(wrong.path, wrong.sha256), *([wrong.answers] if wrong.answers else [])]
+            return any(all(_lies_there(*one, each.files) for each in (flushed, after)) for one in same)
         case Excuse.CAME_WHOLE:
             return after.files.get(wrong.path) in flushed.files.values()
         case _:
             return wrong.excuse is Excuse.ALL_HELD
 
 
-def _lies_there(wrong: Wrong, files: Files) -> bool:
+def _lies_there(wanted: str, sha256: str, files: Files) -> bool:
     return any(
-        sha256 == wrong.sha256 and (path == wrong.path or path.endswith(f"/{wrong.path}"))
-        for path, sha256 in files.items()
+        content == sha256 and (path.replace(LEFT, EARLY, 1) == wanted or path.endswith(f"/{wanted}"))
+        for path, content in files.items()
     )

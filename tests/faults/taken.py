@@ -31,7 +31,7 @@ from tests.faults.claims import (
     files_on,
     proven,
 )
-from tests.faults.clear_jobs import Clear, ClearDrive
+from tests.faults.clear_jobs import LEDGER, Clear, ClearDrive
 from tests.faults.jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
 from tests.faults.judge import receipt_on, require_ended
 from tests.faults.lost import look
@@ -235,7 +235,7 @@ def _claims(run: Taken, before: Files, after: Files, receipts: tuple[bytes | Non
         goes = {f"computer/{path}": job.contents[path] for path in job.goes}
         sources = {path: sha256 for path, sha256 in before.items() if path.startswith("computer/")}
         stays = {path: sha256 for path, sha256 in sources.items() if path not in goes}
-        return ClearClaims(Proven(stays, {}), known.ever, goes)
+        return ClearClaims(Proven(stays, {}), known.ever, goes, after[f"records/{LEDGER}"])
     if isinstance(job, ClearDrive):
         return ClearDriveClaims(Proven(job.stays, {}), known.ever, job.goes)
     earlier = proven(before, after)

@@ -195,6 +195,13 @@ def _ledger() -> None:
     _replace(Ledger, "write", _nothing)
 
 
+def _name_first() -> None:
+    """Remove a night from a drive under the name of one that is whole."""
+    from transfer.archive import freeing
+
+    _replace(freeing, "being_let_go", lambda night: night.isoformat())
+
+
 def _signature() -> None:
     """Believe every acknowledgement that can be read."""
     from transfer.engine import acknowledged
@@ -278,6 +285,7 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "last-reading": _last_reading,
     "hash-again": _hash_again,
     "ledger": _ledger,
+    "name-first": _name_first,
     "signature": _signature,
     "companions": _companions,
     "companion-content": _companion_content,
@@ -314,6 +322,7 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "last-reading": (("archive-changed", "ext4"),),
     "hash-again": (("clear-killed", "ext4", "clear-changed"),),
     "ledger": (("clear-killed", "ext4"),),
+    "name-first": (("clear-drive-killed", "ext4"),),
     "signature": (("clear-forged", "ext4"),),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),

@@ -10,6 +10,7 @@ import errno
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
@@ -77,6 +78,7 @@ class Removal:
                 self._remove_batch(list(readers.map(self._looked_at, batch)))
         self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
         self._remove_folders()
+        self._flush_sources()
 
     def _to_read_of_copies(self, going: MayGo) -> int:
         return len(self.copies.get(going.version.sha256, ())) * going.version.size_bytes
@@ -162,6 +164,12 @@ class Removal:
         for source, path in sorted(self.emptied, key=lambda each: -each[1].count("/")):
             while path and self._removed_folder(source, path):
                 path = parent(path)
+
+    def _flush_sources(self) -> None:
+        """Bring the removals to the medium: a driver that dies half way through them may lose other files."""
+        for source in {source for source, _ in self.emptied}:
+            with suppress(OSError):  # what went is proven elsewhere, flushed or not
+                self.folders[source].flush_folders([""])
 
     def _removed_folder(self, source: str, path: str) -> bool:
         try:
