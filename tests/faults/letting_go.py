@@ -143,15 +143,15 @@ def _vouch(bag: Path, old: Path, new: Path) -> None:
 FAULTS = (
     Fault("clear-killed", "`clear` killed at a system call", ON, 500, try_kill, 3),
     Fault("clear-call-fails", "a system call of `clear` fails", ON, 300, try_failure, 3),
-    Fault("clear-drive-killed", "`clear --drive` killed at a system call", ON, 500, try_kill_drive, 3),
-    Fault("clear-drive-call-fails", "a system call of `clear --drive` fails", ON, 300, try_failure_drive, 3),
+    Fault("clear-drive-killed", "`clear --drive` killed at a system call", ON, 500, try_kill_drive, 2),
+    Fault("clear-drive-call-fails", "a system call of `clear --drive` fails", ON, 300, try_failure_drive, 1),
     Fault(
         "clear-replayed",
         "power cut in `clear`, each sector that was not flushed kept or not",
         ON,
         200,
         try_replayed_clear,
-        3,
+        2,
     ),
     Fault(
         "clear-drive-replayed",
@@ -159,7 +159,7 @@ FAULTS = (
         ON,
         200,
         try_replayed_drive,
-        3,
+        2,
     ),
     Fault(
         "clear-forged",
