@@ -28,6 +28,12 @@ class Between(Generic[Measure]):
     least: Measure | None = None
     most: Measure | None = None
 
+    def holds(self, value: Measure | None) -> bool:
+        """Return whether a value is known and in the range."""
+        if value is None or (self.least is not None and value < self.least):
+            return False
+        return self.most is None or value <= self.most
+
 
 class Order(StrEnum):
     """The sort order of frames; unknown values come first, equals are sorted by time and path."""
@@ -119,6 +125,15 @@ class FrameRow:
         if scale is None or self.measures is None or self.measures.size_px is None:
             return None
         return self.measures.size_px * scale
+
+    def has_measures(self, wanted: Mapping[Measured, Between[float]]) -> bool:
+        """Return whether each measure is known and in its range."""
+        return all(
+            between.holds(
+                self.size_arcsec if each is Measured.SIZE_ARCSEC else getattr(self.measures, each.value, None)
+            )
+            for each, between in wanted.items()
+        )
 
 
 @dataclass(frozen=True, slots=True)

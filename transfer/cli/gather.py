@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 import click
 
 from manifests.frames.calibration.tolerances import Tolerances
+from manifests.index.frame_query import Measured
 from transfer.cli.archives import archive_options, chosen_archive
 from transfer.cli.completion import complete_filters, complete_targets
 from transfer.cli.options import (
@@ -23,6 +25,7 @@ from transfer.cli.options import (
 )
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
+from transfer.cli.selecting import measure_options, measures_asked
 from transfer.cli.telling import NoteWriter, until_the_reader_goes
 from transfer.cli.written_nights import NIGHT_HELP, Night
 from transfer.engine.medium import ReadBack, this_computer
@@ -70,6 +73,7 @@ _PIPED_WIDTH = 100
     help=f"Only this night: {NIGHT_HELP}.",
 )
 @click.option("--since", type=Night(), metavar="NIGHT", help="Every night from NIGHT on.")
+@measure_options
 @click.option(
     "--masters",
     "masters_first",
@@ -98,7 +102,8 @@ def command(
     Run it again to add what is new: nothing in the folder is overwritten, and a frame that you have put
     elsewhere in it stays there.
     """
-    request = _request(target, folder, **options)
+    measured = measures_asked({each.value: options.pop(each.value) for each in Measured})
+    request = replace(_request(target, folder, **options), measured=measured)
     outcome = _gather(request, config_file, archive_folder, as_json)
     with until_the_reader_goes():
         if as_json:

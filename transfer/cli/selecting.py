@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date
 from typing import TypeVar
@@ -12,7 +12,7 @@ import click
 from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType
 from manifests.index.cones import Cone
-from manifests.index.frame_query import Between, FrameQuery, Order
+from manifests.index.frame_query import Between, FrameQuery, Measured, Order
 from transfer.archive.typed_names import Typed
 from transfer.cli.asking import ANY, Position, Radius, Range, WrittenFinding, WrittenType
 from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
@@ -43,6 +43,16 @@ def frame_options(function: Command) -> Command:
 def amended_frame_options(function: Command) -> Command:
     """Add the options that choose frames, where `--target` and the like say what is right of them."""
     return _with(night_options(function, of="of-"), _frame_options(of="of-"))
+
+def measure_options(function: Command) -> Command:
+    """Add the options that choose frames by what was measured on them."""
+    return _with(function, _MEASURE_OPTIONS)
+
+
+def measures_asked(options: Mapping[str, Between[float] | None]) -> dict[Measured, Between[float]]:
+    """Return the ranges that were asked for, from options by their names."""
+    asked = {each: options[each.value] for each in Measured}
+    return {each: between for each, between in asked.items() if between is not None}
 
 
 def target_and_filter_options(function: Command) -> Command:
@@ -81,7 +91,7 @@ def _frame_options(of: str = "") -> tuple[Callable[[Command], Command], ...]:
         shell_complete=complete_from(list(FrameType)),
         help="light, dark, flat, bias or dark flat.",
     )
-    return (*_target_and_filter(of), _CAMERA_OPTION, of_type, *_FRAME_OPTIONS)
+    return (*_target_and_filter(of), _CAMERA_OPTION, of_type, *_FRAME_OPTIONS, *_MEASURE_OPTIONS)
 
 
 _CAMERA_OPTION = click.option(
@@ -136,6 +146,41 @@ _FRAME_OPTIONS = (
     ),
     click.option("--present", is_flag=True, help="Leave out frames that are not there now."),
 )
+_MEASURE_OPTIONS = (
+    click.option(
+        "--stars", type=Range(one=False), metavar="RANGE", help="So many stars: 200.. is 200 or more."
+    ),
+    click.option(
+        "--size",
+        "size_px",
+        type=Range(one=False),
+        metavar="RANGE",
+        help="Median size of the stars (FWHM), pixels: ..3.5 is 3.5 or smaller.",
+    ),
+    click.option(
+        "--size-arcsec", type=Range(one=False), metavar="RANGE", help="The same in seconds of arc on the sky."
+    ),
+    click.option(
+        "--elongation",
+        type=Range(one=False),
+        metavar="RANGE",
+        help="Ratio of the axes that the stars have in common; 1 is round.",
+    ),
+    click.option(
+        "--background",
+        "background_adu",
+        type=Range(one=False),
+        metavar="RANGE",
+        help="Level of the sky, ADU.",
+    ),
+    click.option(
+        "--noise",
+        "noise_adu",
+        type=Range(one=False),
+        metavar="RANGE",
+        help="Noise of the sky in a pixel, ADU.",
+    ),
+)
 _ORDER_OPTIONS = (
     click.option(
         "--order", type=click.Choice([str(order) for order in Order]), default="time", show_default=True
@@ -162,6 +207,12 @@ class Asked:
     altitude_deg: Between[float] | None
     twilight: str | None
     findings: tuple[str, ...]
+    stars: Between[float] | None
+    size_px: Between[float] | None
+    size_arcsec: Between[float] | None
+    elongation: Between[float] | None
+    background_adu: Between[float] | None
+    noise_adu: Between[float] | None
     present: bool
     night: date | None
     since: date | None
@@ -195,6 +246,7 @@ class Asked:
             sun_altitude_deg=_TWILIGHTS[self.twilight] if self.twilight else None,
             findings=tuple(FindingKind(name) for name in self.findings if name != ANY),
             any_finding=ANY in self.findings,
+            measured=measures_asked({each.value: getattr(self, each.value) for each in Measured}),
             absent=not self.present,
             order=Order(self.order),
             descending=self.descending,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.index.frame_query import FrameRow
 from transfer.cli.formats.listing import Listing
 from transfer.cli.screen import Screen
@@ -12,16 +13,22 @@ from transfer.words import counted
 
 _COLUMNS = (
     Column("night"),
-    Column("UTC", expendable=3),
+    Column("UTC", expendable=5),
     Column("target", narrow=Narrow.LOSES_ITS_END, least=10),
     Column("filter", narrow=Narrow.LOSES_ITS_END, least=4),
-    Column("type", expendable=1),
+    Column("type", expendable=3),
     Column("exposure", right=True),
-    Column("alt", right=True, expendable=2),
-    Column("camera", narrow=Narrow.LOSES_ITS_END, least=10, expendable=4),
+    Column("alt", right=True, expendable=4),
+    Column("stars", right=True, rare=True, expendable=2),
+    Column("FWHM", right=True, rare=True, expendable=1),
+    Column("elong.", right=True, rare=True, expendable=6),
+    Column("sky", right=True, rare=True, expendable=6),
+    Column("camera", narrow=Narrow.LOSES_ITS_END, least=10, expendable=7),
     Column("notes", narrow=Narrow.LOSES_ITS_END, least=14, rare=True),
     Column("file", narrow=Narrow.LOSES_ITS_START, least=17),
 )
+
+_WHOLE_ADU = 100.0  # from here on parts of an ADU say nothing
 
 
 def frame_lines(listing: Listing, screen: Screen) -> Iterator[str]:
@@ -39,9 +46,20 @@ def _cells(row: FrameRow) -> tuple[Cell, ...]:
         frame.frame_type,
         None if frame.exposure_s is None else f"{frame.exposure_s:.6g} s",
         None if row.sky.altitude_deg is None else f"{row.sky.altitude_deg:.0f}°",
+        *_measures(row.measures or FrameMeasures()),
         frame.camera,
         _notes(row),
         f"{row.bag}/{row.path}",
+    )
+
+
+def _measures(measures: FrameMeasures) -> tuple[Cell, ...]:
+    sky_adu = measures.background_adu
+    return (
+        None if measures.stars is None else f"{measures.stars:,}",
+        None if measures.size_px is None else f"{measures.size_px:.2f}",
+        None if measures.elongation is None else f"{measures.elongation:.2f}",
+        None if sky_adu is None else f"{sky_adu:,.0f}" if abs(sky_adu) >= _WHOLE_ADU else f"{sky_adu:.3g}",
     )
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
+
+from manifests.index.frame_query import Between, Measured
 
 
 class Means(StrEnum):
@@ -25,9 +28,10 @@ class GatherRequest:
     """The lights of `target` (in any spelling), laid out in `folder`.
 
     A light of any of the filters and any of the nights is wanted; without filters every filter, without
-    `nights` and `since` every night. Masters stand in where no raw calibration frames fit, or, with
-    `masters_first`, raw frames where no master does. Where no hard link can be made, a copy is. With
-    `dry_run` nothing is written, and the `folder` may be left open.
+    `nights` and `since` every night; and of these one whose measures are in the ranges of `measured`. Masters
+    stand in where no raw calibration frames fit, or, with `masters_first`, raw frames where no master does.
+    Where no hard link can be made, a copy is. With `dry_run` nothing is written, and the `folder` may be left
+    open.
     """
 
     target: str
@@ -38,6 +42,7 @@ class GatherRequest:
     means: Means = Means.BEST
     masters_first: bool = False
     dry_run: bool = False
+    measured: Mapping[Measured, Between[float]] = field(default_factory=dict)
 
     def wants_night(self, night: date) -> bool:
         """Return whether lights of a night are asked for."""

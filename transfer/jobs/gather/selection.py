@@ -73,7 +73,10 @@ def select(index: Index, request: GatherRequest, own: NameTables) -> Selection:
         tuple(wanted.unmet()),
         tuple(_absent_light(row) for row in chosen if row.absent),
         tuple(_absent_bags(library)),
-        tuple(_untyped(row) for row in of_target if row.in_use and row.frame.frame_type is None),
+        (
+            *(_untyped(row) for row in of_target if row.in_use and row.frame.frame_type is None),
+            *map(_not_measured, wanted.not_measured()),
+        ),
     )
 
 
@@ -111,6 +114,11 @@ def _untyped(row: FrameRow) -> Finding:
     return Finding(FindingKind.NO_TYPE, "it may be a light, and was not laid out", path_of(row))
 
 
+def _not_measured(row: FrameRow) -> Finding:
+    detail = "not measured yet, and so not laid out: nightferry index --measures"
+    return Finding(FindingKind.NOT_MEASURED, detail, path_of(row))
+
+
 class WantedLights:
     """The lights of one target, `target`, in the filters and of the nights that a request names."""
 
@@ -127,6 +135,14 @@ class WantedLights:
 
     def lights(self) -> list[FrameRow]:
         """Return the lights that are asked for."""
+        return [row for row in self._whatever_its_measures() if row.has_measures(self._request.measured)]
+
+    def not_measured(self) -> list[FrameRow]:
+        """Return the lights that are asked for by measures which they do not have yet."""
+        asked = self._whatever_its_measures() if self._request.measured else []
+        return [row for row in asked if row.measures is None]
+
+    def _whatever_its_measures(self) -> list[FrameRow]:
         filters = {name for names in self._meant.values() for name in names}
         return [
             row
@@ -138,7 +154,8 @@ class WantedLights:
         """Return a row for each filter and each night asked for of which there is no light."""
         rows = [_missing(f"{self._target} {what}", there) for what, there in self._in_vain()]
         if not rows and not self.lights():
-            what = f"{self._target} in these filters of these nights"
+            these = f"{self._target} in these filters of these nights"
+            what = f"{these} with these measures" if self._request.measured else these
             rows.append(_missing(what, f"there are {_listed(self._filters)} of {_listed(self._nights)}"))
         return rows
 

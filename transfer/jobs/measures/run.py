@@ -30,7 +30,7 @@ _KEEP_S, _KEEP_FRAMES = 2.0, 100
 
 @dataclass(frozen=True, slots=True)
 class MeasuresOutcome:
-    """What a run came to: frames `measured`, those of them that could not be, and those `left` unmeasured.
+    """What a run came to: frames `measured`, of which some could not be, and those `left` unmeasured.
 
     `why_ended` says why a run ended early. `findings` name files that could not be looked at.
     """
@@ -54,8 +54,8 @@ class MeasuresOutcome:
         """Return the result in one line."""
         if not (self.measured or self.left):
             return "All frames are measured."
-        told = f"{counted(self.measured, 'frame')} measured"
-        told += f", {self.not_measurable:,} of them could not be" if self.not_measurable else ""
+        told = f"{counted(self.measured - self.not_measurable, 'frame')} measured"
+        told += f", {self.not_measurable:,} could not be" if self.not_measurable else ""
         told += f"; {self.left:,} are not measured yet" if self.left else ""
         return told + (f" ({self.why_ended})." if self.why_ended else ".")
 
