@@ -44,6 +44,7 @@ def amended_frame_options(function: Command) -> Command:
     """Add the options that choose frames, where `--target` and the like say what is right of them."""
     return _with(night_options(function, of="of-"), _frame_options(of="of-"))
 
+
 def measure_options(function: Command) -> Command:
     """Add the options that choose frames by what was measured on them."""
     return _with(function, _MEASURE_OPTIONS)
