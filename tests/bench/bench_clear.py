@@ -63,7 +63,7 @@ def carry_home(folder: Path, source: Path) -> None:
     (folder / "desk.toml").write_text("[archive]\nfolder = 'archive'\n[records]\nfolder = 'desk'\n")
     nightferry("prepare", folder / "stick", "--name", "stick")
     nightferry("send", "--config", folder / "nightferry.toml")
-    nightferry("file", "--config", folder / "desk.toml", folder / "stick")
+    nightferry("file", "--no-measures", "--config", folder / "desk.toml", folder / "stick")
 
 
 def fresh(disk: Volume) -> None:

@@ -51,13 +51,13 @@ def measure(drive: Volume, folder: Path, total: int) -> None:
         read_s = timed(lambda: cold_read(drive, drive.path / "2026-03-14"))
         fresh(drive)
         served, written, back = drive.served(), disk.written(), disk.served()
-        file_s = timed(lambda: nightferry("file", "--config", settings, drive.path))
+        file_s = timed(lambda: nightferry("file", "--no-measures", "--config", settings, drive.path))
         print(f"drive: read {(drive.served() - served) / total:.3f} times; ", end="")
         print(f"archive: written {(disk.written() - written) / total:.3f} times, ", end="")
         print(f"read back {(disk.served() - back) / total:.3f} times")
         print(f"file {file_s:.2f} s, one cold read {read_s:.2f} s: {file_s / read_s:.3f}")
         fresh(drive)
-        again_s = timed(lambda: nightferry("file", "--config", settings, drive.path))
+        again_s = timed(lambda: nightferry("file", "--no-measures", "--config", settings, drive.path))
         print(f"file again, nothing new: {again_s:.2f} s")
 
 

@@ -52,7 +52,7 @@ class Desk:
 
     def file_words(self, stick: Path, *more: str) -> list[str]:
         """Return the words of `file` for a drive."""
-        return ["file", str(stick), "--json", "--config", str(self.settings()), *more]
+        return ["file", str(stick), "--json", "--no-measures", "--config", str(self.settings()), *more]
 
     def frames(self) -> Ran:
         """Ask the archive for its frames."""

@@ -53,7 +53,9 @@ def carry_home(scene: Scene) -> Path:
     archive.mkdir(parents=True)
     settings = archive.parent / "nightferry.toml"
     settings.write_text(_SETTINGS, encoding="utf-8")
-    require_ended(scene.run("file", scene.drive, "--json", "--config", settings), "the filing", 0)
+    require_ended(
+        scene.run("file", scene.drive, "--json", "--no-measures", "--config", settings), "the filing", 0
+    )
     return archive
 
 

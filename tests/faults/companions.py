@@ -177,7 +177,9 @@ def _filed(scene: Scene, dice: random.Random) -> None:
     _require_holds(scene, archive, count)
     require_drive_kept(before, fingerprint(job.stick), job.stick)
     litter.drop(scene.computer.frames)
-    folder = scene.run("file", str(scene.computer.frames), "--json", "--config", str(job.desk.settings()))
+    folder = scene.run(
+        "file", str(scene.computer.frames), "--json", "--no-measures", "--config", str(job.desk.settings())
+    )
     require_ended(folder, "file of a folder", 0)
     require(len(require_archive_true(archive)) == count, "filed again what was there, or a companion")
     litter.clean(archive)

@@ -43,6 +43,7 @@ _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveri
     type=WRITTEN_PATH,
     help="File what this archive has into the others (or into --archive), which catch up with it.",
 )
+@click.option("--no-measures", is_flag=True, help="Measure no frames after they are filed.")
 @all_findings_option
 @config_option
 @json_option
@@ -54,6 +55,7 @@ def command(
     new_archive: bool,
     archives: tuple[Path, ...],
     from_archive: Path | None,
+    no_measures: bool,
     all_findings: bool,
     config_file: str | None,
     as_json: bool,
@@ -63,7 +65,8 @@ def command(
     Without a path: every prepared drive that is connected. A path may be a drive, one night's bag on it,
     or an ordinary folder of frames from years before. Each file is compared with its bag as it is read,
     written, read back and listed. When a night is in an archive whole, the archive's acknowledgement is
-    written onto the drive, for the imaging computer to read.
+    written onto the drive, for the imaging computer to read. After that, and after all of it is told, new
+    frames are measured, for ten minutes at most, where the library for it is installed.
     """
     from transfer.cli.filing import file_it
     from transfer.jobs.file.run import WAIT_S, FileRequest
@@ -81,7 +84,7 @@ def command(
         into=tuple(archive_meant(config, written) for written in archives),
         from_archive=None if from_archive is None else archive_meant(config, from_archive),
     )
-    return file_it(config, request, print_json if as_json else None, all_findings)
+    return file_it(config, request, print_json if as_json else None, all_findings, not no_measures)
 
 
 def _wait_s(written: str) -> float:

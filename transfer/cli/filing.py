@@ -6,6 +6,7 @@ import os
 import sys
 import textwrap
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 from manifests.findings import Finding
 from transfer.bounded import run_bounded
@@ -18,6 +19,7 @@ from transfer.config import Config
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
+from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult, Sum
 from transfer.jobs.file.ending import lines_of_each
 from transfer.jobs.file.outcome import FileOutcome
@@ -26,6 +28,11 @@ from transfer.stop import Stop
 from transfer.words import size_told
 
 _WIDTH = 78
+_MEASURED_AFTER = (ExitCode.PROVEN, ExitCode.SOMETHING_UNPROVEN)
+# Whoever waits for `file` is not to wait for the measures of years.
+_MOST_MEASURING_S = 600.0
+_MEASURE_LATER = "nightferry index --measures"
+_MEASURING = f"All of this is done; now frames are measured. Ctrl-C ends that: {_MEASURE_LATER} goes on."
 _PLACES_SHOWN = 60
 _NAMES_SHOWN = 20
 
@@ -35,8 +42,9 @@ def file_it(
     request: FileRequest,
     print_json: Callable[[dict[str, object]], None] | None,
     each_finding: bool,
+    measures: bool,
 ) -> int:
-    """Run it, show the result, and return the exit code."""
+    """Run it, show the result, measure what is new where that is wanted, and return the exit code."""
     stop = Stop()
     stop_on_signals(stop)
     with Progress(shown=print_json is None) as progress:
@@ -51,7 +59,30 @@ def file_it(
         say("A disk does not answer any more: the run ended without it.", err=True)
         sys.stdout.flush()
         os._exit(int(outcome.exit_code))
+    if measures and outcome.filed and outcome.exit_code in _MEASURED_AFTER:
+        _measure(Path(outcome.archive_folder), stop, shown=print_json is None)
     return int(outcome.exit_code)
+
+
+def _measure(root: Path, stop: Stop, shown: bool) -> None:
+    """Measure frames once all is filed and told: nothing that happens here changes what the run came to."""
+    from manifests.frames.measures.measuring import can_measure
+    from transfer.jobs.measures.run import measure_archive
+
+    if not can_measure():
+        return
+    sys.stdout.flush()
+    if shown and sys.stderr.isatty():
+        say(_MEASURING, err=True)
+    try:
+        with Progress(shown=shown) as progress:
+            measured = measure_archive(root, lambda: stop.why, progress, most_s=_MOST_MEASURING_S)
+    except NightferryError as error:
+        say(f"Filed, but not measured: {error}", err=True)
+        return
+    if shown and measured.measured + measured.left:
+        rest = f" The rest: {_MEASURE_LATER}." if measured.left else ""
+        say(f"{measured.message}{rest}")
 
 
 def _tell(outcome: FileOutcome, each_finding: bool) -> None:

@@ -11,11 +11,15 @@ from click.testing import CliRunner, Result
 
 from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.index.measures import keep_measures
-from manifests.index.opening import open_index
+from manifests.index.opening import Index, open_index
 from manifests.index.schema import INDEX_NAME
+from tests.support.desks import Desk
 from tests.support.small_archive import SmallArchive, frames_in
+from tests.support.star_fields import StarField, counts, fits_of
+from transfer.cli.filing import _measure
 from transfer.cli.main import main
 from transfer.jobs.index import build_index
+from transfer.stop import Stop
 
 
 @pytest.fixture
@@ -135,3 +139,57 @@ def test_without_the_library_index_measures_says_what_to_install(
 
 def test_measures_and_logs_are_two_runs(archive: SmallArchive) -> None:
     assert run(archive, "index", "--measures", "--logs").exit_code == 2
+
+
+# Filled by `file`
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """Return a computer with a folder of two lights that have stars."""
+    desk = Desk(tmp_path / "desk")
+    (tmp_path / "old").mkdir()
+    for number in (1, 2):
+        image = counts(StarField(height=100, width=120, stars=12, flux_adu=(2e4, 1e5), seed=number).image())
+        cards = {"IMAGETYP": "Light", "OBJECT": "M 33", "EXPTIME": 300.0, "DATE-OBS": "2026-03-14T22:00:00"}
+        (tmp_path / "old" / f"light {number}.fits").write_bytes(fits_of(image, **cards))
+    return desk
+
+
+def stars_of(desk: Desk) -> list[int | None]:
+    return [frame["stars"] for frame in desk.command("frames", "--json").document["frames"]]
+
+
+def test_file_tells_what_it_filed_and_then_measures_it(desk: Desk, tmp_path: Path) -> None:
+    ran = desk.command("file", tmp_path / "old")
+    assert ran.exit == 0
+    assert ran.out.startswith("2 files (")
+    assert ran.out.endswith("2 frames measured.\n")
+    assert stars_of(desk) == [12, 12]
+    assert "measured" not in desk.command("file", tmp_path / "old").out
+
+
+def test_file_with_json_prints_one_document_and_measures_all_the_same(desk: Desk, tmp_path: Path) -> None:
+    assert desk.command("file", tmp_path / "old", "--json").document["filed"] == 2
+    assert stars_of(desk) == [12, 12]
+
+
+def test_file_measures_nothing_where_that_is_not_wanted(desk: Desk, tmp_path: Path) -> None:
+    assert "measured" not in desk.command("file", tmp_path / "old", "--no-measures").out
+    assert stars_of(desk) == [None, None]
+
+
+def test_an_index_that_cannot_be_used_takes_nothing_from_what_was_filed(
+    desk: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    desk.command("file", tmp_path / "old", "--no-measures")
+    with open_index(desk.archive / INDEX_NAME, write=True) as index, index.writing():
+        monkeypatch.setattr("transfer.jobs.measures.run.open_index", impatient)
+        _measure(desk.archive, Stop(), shown=True)
+    assert "Filed, but not measured: " in capsys.readouterr().err
+
+
+def impatient(path: Path, **how: Any) -> Index:
+    index = open_index(path, patience_s=0.1, **how)
+    index.connection.execute("PRAGMA busy_timeout = 100")
+    return index

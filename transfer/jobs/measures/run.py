@@ -122,7 +122,7 @@ class _Run:
             return MeasuresOutcome(self._root)
         what = counted(lack.frames, "frame")
         self._listen(PhaseBegan(Phase.MEASURING, what, lack.size_bytes))
-        with Workers(self._root, workers and min(workers, lack.frames)) as processes:
+        with Workers(self._root, min(workers or os.cpu_count() or 1, lack.frames)) as processes:
             try:
                 frames = frames_to_measure(self._index)
                 for answer in processes.answers(frames, lambda: not self._why_now()):

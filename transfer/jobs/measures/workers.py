@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import queue
 import subprocess
 import sys
@@ -36,16 +35,16 @@ class Answer(NamedTuple):
 
 
 class Workers:
-    """As many processes as `count`, or as there are cores. A context manager: at its end they are ended."""
+    """As many processes as `count`. A context manager: at its end they are ended."""
 
     def __init__(
         self,
         root: Path,
-        count: int | None = None,
+        count: int,
         most_s: float = MOST_S_A_FRAME,
         command: tuple[str, ...] = _COMMAND,
     ) -> None:
-        self._count = count or os.cpu_count() or 1
+        self._count = count
         self._asked: queue.Queue[ToMeasure | None] = queue.Queue()
         self._answers: queue.Queue[Answer] = queue.Queue()
         self._attendants = [
