@@ -40,7 +40,6 @@ from transfer.engine.medium import PinnedFolder, drive_has_left
 from transfer.engine.reread import Copy, Kept, Reading, Stays, ToldToStop, close_read
 from transfer.engine.surroundings import Surroundings
 from transfer.events import Phase, PhaseBegan, PhaseEnded
-from transfer.words import counted
 
 _TAGS = frozenset((BAGIT_TXT, BAG_INFO, MANIFEST, TAG_MANIFEST, PAYLOAD_XXH128, ENTRIES))
 _LISTS_CHANGED = "its lists are not what was written; nightferry check says more"
@@ -134,7 +133,8 @@ class Freeable:
 
     def _whole(self, drive: OpenDrive, night: date, is_kept: bool, is_stuck: bool) -> DriveNight:
         if is_kept:
-            why = f"of the newest {counted(self.options.keep_nights, 'night')} on the drive"
+            newest = self.options.keep_nights
+            why = f"one of the newest {newest} nights" if newest > 1 else "the newest night on the drive"
             return _staying(drive, night, night.isoformat(), why)
         if is_stuck:
             why = "what is left of this night, let go before, is to go first"

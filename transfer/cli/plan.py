@@ -91,6 +91,9 @@ def _lines(outcome: PlanOutcome, each_finding: bool) -> Iterator[str]:
             yield f"  to read back    {_files(night.waiting)} that an earlier run left unproven"
     for drive in outcome.drives:
         yield from _drive(drive)
+    for each in outcome.going:
+        size = size_told(each.size_bytes)
+        yield f"To make room, the night of {each.night} ({size}) would be let go from {each.drive.name!r}."
     for name in outcome.absent:
         yield f"The drive {name!r} is not there; the others are sent to."
     if outcome.left_behind:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -14,6 +14,7 @@ from transfer.engine.medium import ReadBack
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan
+from transfer.jobs.send.room import RoomMade
 from transfer.words import counted
 
 _NOT_CARRIED = frozenset(
@@ -170,7 +171,7 @@ class SendOutcome:
     `began` and `ended` are aware. `left_behind` are nights with files that are safe only on this
     computer, the oldest first; `absent` the names of drives that are not there. `not_taken` are files that
     no pattern takes. `missed` says what of the sources was not looked at, or not taken, and may be frames;
-    `lacking` what other drives of the run lack.
+    `lacking` what other drives of the run lack; `room` what was let go from drives to make it fit.
     """
 
     exit_code: ExitCode
@@ -184,6 +185,7 @@ class SendOutcome:
     not_taken: tuple[NotTaken, ...] = ()
     missed: str = ""
     lacking: tuple[str, ...] = ()
+    room: RoomMade = field(default_factory=RoomMade)
     next_step: str = ""
 
     @property
@@ -246,6 +248,7 @@ class SendOutcome:
             "bytes_proven": self.bytes_proven,
             "safe_to_pull": self.safe_to_pull,
             "drives_absent": list(self.absent),
+            "made_room": self.room.as_json(),
             "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
             "files_left_behind": sum(left.files for left in self.left_behind),
             "not_taken": [each.as_json() for each in self.not_taken],

@@ -47,7 +47,7 @@ class NightPlan:
     content this computer has never read from a source, of which `compared` tells that there are fewer
     than the records say. `leftover_bytes` are what a dead run left half written there, which goes before
     anything is carried. `refused` says of files why the drive cannot hold them, and `too_large` that
-    there is no room for the night, which is then left out.
+    there is no room for the night, which is then left out: it lacks `lacks_bytes`.
     """
 
     drive: OpenDrive
@@ -70,6 +70,7 @@ class NightPlan:
     refused: tuple[Finding, ...] = ()
     noticed: tuple[Finding, ...] = ()
     too_large: DoesNotFit | None = None
+    lacks_bytes: int = 0
 
     @property
     def label(self) -> str:
@@ -101,7 +102,7 @@ class NightPlan:
         """Whether all of the night is on the drive and proven."""
         return not (self.tasks or self.doubtful or self.listed.unfinished or self.listed.damage)
 
-    def left_out(self, reason: DoesNotFit) -> NightPlan:
+    def left_out(self, reason: DoesNotFit, lacks_bytes: int) -> NightPlan:
         """Return the plan without what was to be carried, which is listed as not carried."""
         refused = (
             Finding(
@@ -111,7 +112,8 @@ class NightPlan:
             )
             for task in self.tasks
         )
-        return replace(self, tasks=(), refused=(*self.refused, *refused), too_large=reason)
+        left = (*self.refused, *refused)
+        return replace(self, tasks=(), refused=left, too_large=reason, lacks_bytes=lacks_bytes)
 
     def list_bytes(self, more_files: int = 0) -> int:
         """Return the space that the bag's lists and its journal may take, with so many more files to come."""
@@ -147,7 +149,7 @@ def that_fit(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightPlan]:
     for plan in all_plans:
         needed = plan.needed_bytes()
         if needed > free:
-            planned.append(plan.left_out(_too_large(plan, needed, free)))
+            planned.append(plan.left_out(_too_large(plan, needed, free), needed - free))
         else:
             planned.append(plan)
             free -= needed

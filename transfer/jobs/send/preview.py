@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from manifests.findings import Finding
+from transfer.archive.freeing import DriveNight
 from transfer.config import Config
 from transfer.engine.drive import OpenDrive
 from transfer.engine.records import Records
@@ -21,6 +22,7 @@ from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.pace import Pace, RestsOn, pace_of
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import Ready, SendRequest, make_ready, open_drives
+from transfer.jobs.send.room import enough_for, room_on, with_way_out
 from transfer.words import counted
 
 
@@ -80,7 +82,10 @@ class PlannedDrive:
 
 @dataclass(frozen=True, slots=True)
 class PlanOutcome:
-    """What a run would do. `problems` keep it from being done; `findings` deserve a look."""
+    """What a run would do. `problems` keep it from being done; `findings` deserve a look.
+
+    `going` are nights that it would let go from drives to make room.
+    """
 
     nights: tuple[PlannedNight, ...]
     drives: tuple[PlannedDrive, ...]
@@ -89,6 +94,7 @@ class PlanOutcome:
     absent: tuple[str, ...] = ()
     left_behind: tuple[LeftBehind, ...] = ()
     not_taken: tuple[NotTaken, ...] = ()
+    going: tuple[DriveNight, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
@@ -113,6 +119,7 @@ class PlanOutcome:
             "message": self.message,
             "nights": [night.as_json() for night in self.nights],
             "drives": [drive.as_json() for drive in self.drives],
+            "lets_go": [[night.drive.name, night.night.isoformat()] for night in self.going],
             "problems": [str(problem) for problem in self.problems],
             "drives_absent": list(self.absent),
             "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
@@ -137,7 +144,7 @@ def preview(config: Config, request: SendRequest, around: Surroundings) -> PlanO
         except NotThere as error:
             return _without_a_drive(config, request, around, error)
         let_rest(drive.root for drive in drives)
-        return _as_planned(config, ready, absent, around.records)
+        return _as_planned(config, ready, absent, _Room(config, around, held))
 
 
 def _missing_sources(config: Config) -> list[NightferryError]:
@@ -173,7 +180,30 @@ def _unplaced(night: date, files: Sequence[SourceFile]) -> PlannedNight:
     return PlannedNight(night, "", len(files), size, len(files), size, 0, 0)
 
 
-def _as_planned(config: Config, ready: Ready, absent: Sequence[str], records: Records) -> PlanOutcome:
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """Asks what may go from drives, where something does not fit. `held` closes what is read of it."""
+
+    config: Config
+    around: Surroundings
+    held: ExitStack
+
+    def problems(
+        self, ready: Ready, short: Sequence[NightPlan]
+    ) -> tuple[list[NightferryError], tuple[DriveNight, ...]]:
+        """Return what stands in the way of plans that do not fit, and the nights that `send` would let go."""
+        spare = {*ready.asked_for, *(late.night for late in ready.late)}
+        may_go = room_on(self.config, self.around, ready.drives, spare, self.held) if short else ()
+        going: list[DriveNight] = []
+        problems: list[NightferryError] = []
+        for plan in (with_way_out(plan, may_go) for plan in short):
+            fits = enough_for(plan, may_go) if self.config.send.make_room else []
+            going += [night for night in fits if night not in going]
+            problems += [plan.too_large] if plan.too_large is not None and not fits else []
+        return problems, tuple(going)
+
+
+def _as_planned(config: Config, ready: Ready, absent: Sequence[str], room: _Room) -> PlanOutcome:
     late = {late.night: ready.plans_of(late) for late in ready.late}
     plans = [*ready.plans, *(plan for plans in late.values() for plan in plans)]
     fitting = [fits for drive in ready.drives for fits in _that_fit(drive, plans)]
@@ -181,10 +211,9 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str], records: Re
     # Before what there is no room for was left out.
     shown = [plan for plan in plans if plan.night not in late or plan.night in carried]
     too_late = [LeftBehind(each.night, len(each.unsafe)) for each in ready.late if each.night not in carried]
-    problems: list[NightferryError] = [
-        plan.too_large for plan in fitting if plan.too_large is not None and plan.night not in late
-    ]
-    drives = tuple(_drive(drive, shown, records) for drive in ready.drives)
+    short = [plan for plan in fitting if plan.too_large is not None and plan.night not in late]
+    problems, going = room.problems(ready, short)
+    drives = tuple(_drive(drive, shown, room.around.records) for drive in ready.drives)
     found = (finding for plan in shown for finding in (*plan.noticed, *plan.refused))
     return PlanOutcome(
         nights=tuple(_planned(plan) for plan in shown),
@@ -194,6 +223,7 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str], records: Re
         not_taken=ready.not_taken,
         absent=tuple(absent),
         left_behind=tuple(sorted((*ready.left_behind, *too_late))),
+        going=going,
     )
 
 

@@ -101,6 +101,8 @@ def _took(outcome: SendOutcome) -> str:
 def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
     yield from _paragraph(outcome.message)
     yield from _paragraph(f"The run began on {_moment(outcome.began)} and {_took(outcome)}.")
+    for line in outcome.room.lines:
+        yield from _paragraph(line)
     for night in outcome.nights:
         yield ""
         yield from _night(night)

@@ -29,6 +29,7 @@ from transfer.jobs.send.pace import Stopwatch
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
+from transfer.jobs.send.room import RoomMade, enough_for, make_room, room_on, with_way_out
 
 
 class SendRun:
@@ -46,6 +47,7 @@ class SendRun:
         self._nights: list[NightOnDrive] = []
         self._written: list[NightOnDrive] = []
         self._left_behind: tuple[LeftBehind, ...] = ()
+        self._room = RoomMade()
 
     def run(self) -> SendOutcome:
         """Do the job. What ends it early is told in the outcome, and on this computer."""
@@ -74,7 +76,7 @@ class SendRun:
         self._absent = tuple(absent)
         self._ready = ready = make_ready(self._config, self._request, self._around, drives)
         self._destinations = {drive: _destination(drive) for drive in drives}
-        self._nights = self._nights_of(ready.plans)
+        self._nights = self._with_room(ready, held)
         ahead = WorkAhead(drives, self._around.records, self._around.listen)
         ahead.expect((night.plan for night in self._nights), ready.late)
         run = NightRun(ready.survey, self._around)
@@ -95,6 +97,25 @@ class SendRun:
             for plan in that_fit(drive, [plan for plan in plans if plan.drive is drive])
         ]
         return sorted(nights, key=lambda night: night.plan.night, reverse=True)
+
+    def _with_room(self, ready: Ready, held: ExitStack) -> list[NightOnDrive]:
+        """Return the nights to be carried; where one does not fit, room is made, or the way to it named."""
+        nights = self._nights_of(ready.plans)
+        if all(night.plan.too_large is None for night in nights):
+            return nights
+        spare = {*ready.asked_for, *(late.night for late in ready.late)}
+        may_go = room_on(self._config, self._around, ready.drives, spare, held)
+        while self._config.send.make_room and not self._room.trouble:
+            going = next((found for each in nights if (found := enough_for(each.plan, may_go))), [])
+            if not going:
+                break
+            drive = self._destinations[going[0].drive]
+            self._write_receipts({drive: unfinished_receipt(self._began)})
+            made = make_room(going, self._around)
+            self._room = RoomMade((*self._room.nights, *made.nights), made.trouble)
+            may_go = tuple(night for night in may_go if night not in going)
+            nights = self._nights_of(ready.plans)
+        return [NightOnDrive(with_way_out(each.plan, may_go), each.destination) for each in nights]
 
     # Carrying
 
@@ -198,7 +219,7 @@ class SendRun:
         if not nights and ready.survey.nights:
             asked = self._request.scope.told
             told = replace(told, message=f"No file is of the nights that were asked for: {asked}.")
-        return replace(told, absent=self._absent, left_behind=self._left_behind)
+        return replace(told, absent=self._absent, left_behind=self._left_behind, room=self._room)
 
     def _keep_receipt(self, outcome: SendOutcome) -> None:
         """Keep the receipt on this computer, too."""
