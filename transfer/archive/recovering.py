@@ -30,6 +30,7 @@ def recover(archive: OpenArchive, shelf: Shelf) -> list[Finding]:
         shelf.remove_parts()
         unfinished = [bag for bag in bags_of(archive.root).bags if _is_unfinished(archive.folder, bag)]
         found = [finding for bag in unfinished for finding in _recovered(archive, shelf, bag)]
+        shelf.forget()  # what was listed just now counts
         return [*found, *finish_moves(archive, shelf)]
     except OSError as error:
         raise archive_failure(error, archive.root) from error

@@ -21,6 +21,7 @@ from manifests.index.frames import total
 from manifests.index.opening import open_index
 from manifests.index.targets import targets
 from tests.support.desks import Desk
+from tests.support.dying import died
 from tests.support.nights import Computer, noise, prepared
 from transfer.archive.moving import MOVES_NAME
 from transfer.engine.medium import Medium, this_computer
@@ -363,3 +364,32 @@ def test_a_folder_without_an_archive_is_named(filed: Desk):
     (filed.archive / "nightferry-archive.toml").unlink()
     with pytest.raises(NotThere):
         amend(filed, "M 51", target="M 101")
+
+
+def contents(desk: Desk) -> list[bytes]:
+    return sorted(desk.files().values())
+
+
+def test_a_run_that_is_killed_anywhere_loses_nothing_and_the_next_one_ends_it(filed: Desk, tmp_path: Path):
+    whole, shelf = contents(filed), tmp_path / "as filed"
+    shutil.copytree(filed.archive, shelf)
+    lights = FrameQuery(targets=("M 51", "M 101"), frame_types=(FrameType.LIGHT,))
+    acts, step = 0, 11
+    while True:
+        acts += step
+        shutil.rmtree(filed.archive)
+        shutil.copytree(shelf, filed.archive)
+        killed = died(
+            lambda medium: amend(filed, "M 51", target="M 101", because="all of it", medium=medium), acts
+        )
+        assert set(contents(filed)) >= set(whole)
+        again = amend(filed, query=lights, target="M 101")
+        assert again.exit_code == 0
+        assert contents(filed) == whole
+        assert [path for path in places(filed) if path.startswith("M ")] == [
+            f"{M101}/light_{number}.fits" for number in (1, 2, 3)
+        ]
+        assert not (filed.archive / MOVES_NAME).exists()
+        if not killed:
+            break
+    assert acts > 100
