@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tests.faults import (
+    amending,
     archive_changes,
     at_once,
     at_once_archive,
@@ -43,6 +44,7 @@ FAULTS = (
     *strangers_sticks.FAULTS,
     *hostile_names.FAULTS,
     *letting_go.FAULTS,
+    *amending.FAULTS,
     *fuzzed_headers.FAULTS,
     *configurations.FAULTS,
     *on_windows.FAULTS,
