@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -129,6 +130,28 @@ def _archives(config: Config) -> tuple[tuple[Path, ...], list[str]]:
 
 
 def _next_step(outcome: CheckOutcome, config: Config | None) -> str:
+    """Return the commands that make an archive right again; empty where there are none."""
+    return "\n".join(filter(None, (_healing(outcome, config), _taking_out(outcome, config))))
+
+
+def _taking_out(outcome: CheckOutcome, config: Config | None) -> str:
+    """Return the command for files of an archive that a person deleted or moved; empty without any."""
+    missing: dict[Path, list[Path]] = {}
+    for bag in outcome.bags:
+        told = bag.verification
+        if told.missing and (root := archive_around(told.path)) is not None:
+            missing.setdefault(root, []).extend(told.path / finding.path for finding in told.missing)
+    if not missing:
+        return ""
+    root, paths = next(iter(missing.items()))
+    known = config is not None and any(archive.folder == root for archive in config.archives)
+    which = "" if known else f" --archive {in_quotes(str(root))}"
+    below = paths[0] if len(paths) == 1 else os.path.commonpath(paths)
+    gone = in_quotes(shown(str(below), _WHOLE))
+    return f"What you deleted or moved yourself: nightferry amend --gone{which} {gone}"
+
+
+def _healing(outcome: CheckOutcome, config: Config | None) -> str:
     """Return the command that heals what was found damaged in an archive, where another one is known."""
     if config is None or len(config.archives) < 2:
         return ""

@@ -22,7 +22,6 @@ from manifests.index.opening import open_index
 from manifests.index.targets import targets
 from tests.support.desks import Desk
 from tests.support.dying import died
-from tests.support.nights import Computer, noise, prepared
 from transfer.archive.moving import MOVES_NAME
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
@@ -37,31 +36,6 @@ from transfer.stop import Stop
 MORNING = datetime(2026, 3, 16, 9, tzinfo=UTC)
 M51 = "M 51/data/2026-03-14/Ha"
 M101 = "M 101/data/2026-03-14/Ha"
-
-
-@pytest.fixture(scope="module")
-def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A stick with a night, and the archive that it was filed into: made once, copied for each test."""
-    root = tmp_path_factory.mktemp("night")
-    computer = Computer(root / "telescope")
-    for number in (1, 2, 3):
-        computer.frame(f"light_{number}.fits", data=noise(5000, number))
-    computer.frame("dark_1.fits", kind="Dark", data=noise(3000, 4))
-    computer.frame("odd.fits", kind="Tricolour", data=noise(2000, 5))
-    computer.log("mount.log")
-    stick = prepared(root / "stick")
-    computer.send(stick)
-    Desk(root / "desk").file(stick)
-    return root
-
-
-@pytest.fixture
-def filed(tmp_path: Path, night: Path) -> Desk:
-    """An archive with three lights of M 51, a dark, a frame of no type and a log, beside its stick."""
-    shutil.copytree(night / "stick", tmp_path / "stick")
-    desk = Desk(tmp_path / "desk")
-    shutil.copytree(night / "desk/archive", desk.archive, dirs_exist_ok=True)
-    return desk
 
 
 def amend(
