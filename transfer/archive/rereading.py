@@ -102,7 +102,7 @@ def keep_readings(root: Path, bag: str, readings: Readings, around: Surroundings
     try:
         with held_archive(root, around, wait_s=_WAIT_S) as archive:
             try:
-                _keep(archive, bag, readings)
+                keep_in(archive, bag, readings)
             except OSError as error:
                 raise archive_failure(error, root) from error
     except NightferryError as error:
@@ -111,7 +111,8 @@ def keep_readings(root: Path, bag: str, readings: Readings, around: Surroundings
     return None
 
 
-def _keep(archive: OpenArchive, bag: str, readings: Readings) -> None:
+def keep_in(archive: OpenArchive, bag: str, readings: Readings) -> None:
+    """Keep what was read of a bag of an archive that this run holds. Raises OSError and DriveFailed."""
     listed = ArchiveBag(archive.folder, bag)
     if listed.unfinished:
         return  # the next filing reads what waits in it, and finishes it

@@ -1,0 +1,20 @@
+"""A folder in memory where there is one: a run flushes dozens of times, as it must on a disk."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+@contextmanager
+def folder_in_memory() -> Iterator[Path]:
+    """Yield an empty folder, removed afterwards."""
+    memory = Path("/dev/shm")
+    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
+    folder = Path(tempfile.mkdtemp(prefix="nightferry-test-", dir=parent))
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)

@@ -1,0 +1,313 @@
+"""`heal`: a damaged file comes back from a copy that holds, what was left of it is kept, its bag holds."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from manifests.bags.healings import healings
+from manifests.bags.kept_proofs import known_damage
+from manifests.bags.statements import read_statements
+from tests.support.desks import NOON, Desk
+from tests.support.dying import died
+from tests.support.faulty_drive import faulty
+from tests.support.nights import Computer, assert_valid, noise, prepared
+from tests.support.volumes import need
+from transfer.config import Archive
+from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import ConfigurationError, ExitCode, NightferryError, NotThere
+from transfer.jobs.check.run import Asked, checked
+from transfer.jobs.heal.outcome import HealOutcome
+from transfer.jobs.heal.run import HealRequest, heal
+from transfer.stop import Stop
+
+HA = "data/2026-03-14/Ha"
+Heal = Callable[..., HealOutcome]
+
+
+@pytest.fixture
+def night(tmp_path: Path, computer: Computer) -> Path:
+    """Return a drive with three lights, a dark and a log."""
+    for number in (1, 2, 3):
+        computer.frame(f"light_{number}.fits", data=noise(900, number))
+    computer.frame("dark.fits", kind="Dark", data=noise(900, 9))
+    computer.log("mount.log")
+    stick = prepared(tmp_path / "a stick", "Larch stick")
+    computer.send(stick)
+    return stick
+
+
+@pytest.fixture
+def desk(tmp_path: Path, night: Path) -> Desk:
+    """Return a desk with the night in two archives, "house" and "attic"."""
+    desk = Desk(tmp_path / "desk", others={"attic": tmp_path / "attic"})
+    assert desk.file(night).exit_code == 0
+    return desk
+
+
+@pytest.fixture
+def house(desk: Desk) -> Path:
+    return desk.archive
+
+
+@pytest.fixture
+def attic(desk: Desk) -> Path:
+    return desk.others["attic"]
+
+
+def around(desk: Desk) -> Surroundings:
+    return Surroundings(this_computer(), Records(desk.root / "records"), Stop(), clock=lambda: NOON)
+
+
+@pytest.fixture
+def mend(desk: Desk) -> Heal:
+    """Return a function that heals the house from the attic, or as it is told."""
+
+    def run(archive: Path | None = None, donor: Path | None = None, bag: str = "", **more) -> HealOutcome:
+        request = HealRequest(
+            Archive(archive or desk.archive, "house"), Archive(donor or desk.others["attic"], "attic"), bag
+        )
+        return heal(request, replace(around(desk), **more))
+
+    return run
+
+
+def flip(file: Path) -> bytes:
+    """Change one byte, size and time stay; return the content that the file has now."""
+    facts = file.stat()
+    content = bytearray(file.read_bytes())
+    content[len(content) // 2] ^= 1
+    file.write_bytes(content)
+    os.utime(file, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    return bytes(content)
+
+
+def find_damage(desk: Desk) -> None:
+    checked((desk.archive,), Asked(), around(desk))
+
+
+def told(bag: Path) -> list:
+    return healings(read_statements(bag, "healed").statements)
+
+
+def whole_bags(archive: Path) -> None:
+    for found in archive.rglob("bagit.txt"):
+        assert_valid(found.parent)
+    assert not list(archive.rglob("*.part"))
+
+
+def test_what_is_damaged_and_what_is_missing_come_back_and_the_bag_holds(
+    desk: Desk, house: Path, attic: Path, mend: Heal
+):
+    changed, lost = house / "M 51" / HA / "light_1.fits", house / "M 51" / HA / "light_2.fits"
+    harm = flip(changed)
+    lost.unlink()
+    find_damage(desk)
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert "2 files written again from attic" in outcome.message
+    assert changed.read_bytes() == (attic / "M 51" / HA / "light_1.fits").read_bytes()
+    assert lost.read_bytes() == (attic / "M 51" / HA / "light_2.fits").read_bytes()
+    assert changed.stat().st_mtime_ns == (attic / "M 51" / HA / "light_1.fits").stat().st_mtime_ns
+    assert (house / "M 51/nightferry/set-aside/1 light_1.fits").read_bytes() == harm
+    whole_bags(house)
+    assert known_damage(read_statements(house / "M 51", "damaged").statements) == {}
+    assert {(each.path, each.donor, each.set_aside, each.whole) for each in told(house / "M 51")} == {
+        (f"{HA}/light_1.fits", "attic", "nightferry/set-aside/1 light_1.fits", True),
+        (f"{HA}/light_2.fits", "attic", "", True),
+    }
+    again = mend()
+    assert (again.exit_code, again.bags) == (ExitCode.PROVEN, ())
+
+
+def test_only_the_bag_with_the_damage_is_read(desk: Desk, house: Path, attic: Path, mend: Heal):
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    read: list[str] = []
+    outcome = mend(listen=lambda event: read.append(getattr(event, "what", "")))
+    assert [bag.path.name for bag in outcome.bags] == ["M 51"]
+    assert set(read) == {"M 51"}
+
+
+def test_damage_that_nobody_has_found_is_not_looked_for_but_in_the_bag_that_is_named(house: Path, mend: Heal):
+    flip(house / "M 51" / HA / "light_1.fits")
+    assert mend().bags == ()
+    outcome = mend(bag="M 51")
+    assert outcome.exit_code == ExitCode.PROVEN
+    assert len(outcome.bags[0].healed) == 1
+    whole_bags(house)
+
+
+def test_other_damage_in_the_same_bag_is_found_and_healed_with_it(desk: Desk, house: Path, mend: Heal):
+    (house / "M 51" / HA / "light_2.fits").unlink()
+    flip(house / "M 51" / HA / "light_3.fits")
+    outcome = mend()
+    assert {each.path for each in outcome.bags[0].healed} == {f"{HA}/light_2.fits", f"{HA}/light_3.fits"}
+    whole_bags(house)
+
+
+def test_nothing_is_healed_from_a_copy_that_does_not_hold(desk: Desk, house: Path, attic: Path, mend: Heal):
+    harm = flip(house / "M 51" / HA / "light_1.fits")
+    flip(attic / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    before = (attic / "M 51" / HA / "light_1.fits").read_bytes()
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    assert "does not hold, either" in outcome.bags[0].not_healed[0].why
+    assert (house / "M 51" / HA / "light_1.fits").read_bytes() == harm
+    assert (attic / "M 51" / HA / "light_1.fits").read_bytes() == before
+    assert not list(house.rglob("*.part"))
+    assert known_damage(read_statements(house / "M 51", "damaged").statements)
+
+
+def test_a_copy_elsewhere_in_the_other_archive_serves_as_well(
+    desk: Desk, house: Path, attic: Path, mend: Heal
+):
+    (attic / "M 51").rename(attic / "Whirlpool")
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    assert mend().exit_code == ExitCode.PROVEN
+    whole_bags(house)
+
+
+def test_a_drive_with_the_night_heals_as_well(desk: Desk, house: Path, night: Path, mend: Heal):
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    assert mend(donor=night).exit_code == ExitCode.PROVEN
+    whole_bags(house)
+
+
+def test_lists_that_are_damaged_are_written_again_from_the_entries(house: Path, mend: Heal):
+    flip(house / "M 51/manifest-sha256.txt")
+    outcome = mend(bag="M 51")
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert (outcome.bags[0].lists_written, outcome.bags[0].healed) == (True, ())
+    whole_bags(house)
+
+
+def test_a_damaged_tag_manifest_is_set_aside_where_all_other_lists_agree(house: Path, mend: Heal):
+    tags = house / "M 51/tagmanifest-sha256.txt"
+    text = tags.read_text()
+    at = text.index("  nightferry/entries.jsonl") - 1
+    tags.write_text(text[:at] + ("0" if text[at] != "0" else "1") + text[at + 1 :])
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert outcome.bags[0].lists_written
+    assert len(list((house / "M 51/nightferry/set-aside").iterdir())) == 1
+    whole_bags(house)
+
+
+def test_entries_that_are_damaged_are_not_healed_and_it_is_said_what_to_do(house: Path, mend: Heal):
+    flip(house / "M 51/nightferry/entries.jsonl")
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    assert "set its folder aside" in outcome.bags[0].not_healed[0].why
+
+
+def test_an_archive_that_is_not_there_or_the_same_heals_nothing(house: Path, tmp_path: Path, mend: Heal):
+    with pytest.raises(ConfigurationError):
+        mend(donor=house)
+    with pytest.raises(NotThere):
+        mend(donor=tmp_path / "nowhere")
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(NotThere):
+        mend(donor=tmp_path / "empty")
+    with pytest.raises(NotThere):
+        mend(archive=tmp_path / "empty")
+
+
+@pytest.mark.parametrize("last", [10, 28, 46, 64])
+def test_a_run_that_dies_at_any_call_leaves_the_file_damaged_or_whole_and_the_next_one_ends_it(
+    desk: Desk, house: Path, attic: Path, mend: Heal, last: int
+):
+    light = house / "M 51" / HA / "light_1.fits"
+    harm = flip(light)
+    whole = (attic / "M 51" / HA / "light_1.fits").read_bytes()
+    find_damage(desk)
+    died(lambda medium: mend(medium=medium), last)
+    aside = house / "M 51/nightferry/set-aside/1 light_1.fits"
+    left = [path.read_bytes() for path in (light, aside) if path.exists()]
+    assert harm in left
+    assert not light.exists() or light.read_bytes() in (harm, whole)
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert light.read_bytes() == whole
+    assert harm in [path.read_bytes() for path in (house / "M 51/nightferry/set-aside").iterdir()]
+    whole_bags(house)
+    assert told(house / "M 51")
+    assert all(each.whole for each in told(house / "M 51"))
+
+
+# Disks that make faults
+
+
+def test_a_healed_disk_that_lies_is_told_and_the_damaged_file_stays(
+    desk: Desk, house: Path, tmp_path: Path, mend: Heal
+):
+    need("ext4")
+    harm = flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    with faulty(tmp_path / "faulty", r"read|heal-\d+\.part|1|9999|flip", behind=house) as disk:
+        outcome = mend(archive=disk.path)
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    assert "does not give back what was written" in outcome.bags[0].not_healed[0].why
+    assert (house / "M 51" / HA / "light_1.fits").read_bytes() == harm
+    assert not list(house.rglob("*.part"))
+
+
+def test_a_disk_that_lies_once_is_written_to_again(desk: Desk, house: Path, tmp_path: Path, mend: Heal):
+    need("ext4")
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    with faulty(tmp_path / "faulty", r"write|heal-\d+\.part|1|1|flip", behind=house) as disk:
+        outcome = mend(archive=disk.path)
+        assert disk.faults == 1
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    whole_bags(house)
+
+
+@pytest.mark.parametrize("rule", [r"write|heal-\d+\.part|1|9999|ENOSPC", r"fsync|heal-\d+\.part|1|9999|EIO"])
+def test_a_disk_that_is_full_or_fails_ends_the_run_with_nothing_moved(
+    desk: Desk, house: Path, tmp_path: Path, mend: Heal, rule: str
+):
+    need("ext4")
+    harm = flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    with faulty(tmp_path / "faulty", rule, behind=house) as disk, pytest.raises(NightferryError) as ended:
+        mend(archive=disk.path)
+    assert ended.value.next_step
+    assert (house / "M 51" / HA / "light_1.fits").read_bytes() == harm
+    assert mend().exit_code == ExitCode.PROVEN
+    whole_bags(house)
+
+
+# The command
+
+
+def test_the_command_heals_what_check_has_named(desk: Desk, house: Path):
+    flip(house / "M 51" / HA / "light_1.fits")
+    ran = desk.command("check", "house")
+    (command,) = [
+        line.split(": nightferry ")[1] for line in ran.out.splitlines() if "nightferry heal" in line
+    ]
+    ran = desk.command(*command.split())
+    assert ran.exit == 0, ran.err
+    assert "written again: data/2026-03-14/Ha/light_1.fits" in ran.out
+    assert desk.command("check", "house").exit == 0
+    told = desk.command("heal", house / "M 51" / HA, "--from", "attic", "--json")
+    assert told.document["bags"][0]["holds"] is True
+    assert desk.command("heal", "house", "--from", "nowhere").exit == ExitCode.NOT_THERE
+
+
+def test_an_archive_copied_by_hand_heals_the_first(desk: Desk, house: Path, tmp_path: Path, mend: Heal):
+    shutil.copytree(house, tmp_path / "by hand")
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    assert mend(donor=tmp_path / "by hand").exit_code == ExitCode.PROVEN

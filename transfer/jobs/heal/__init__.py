@@ -1,0 +1,1 @@
+"""The job: heal an archive from another one."""
