@@ -32,7 +32,7 @@ _MEASURED_AFTER = (ExitCode.PROVEN, ExitCode.SOMETHING_UNPROVEN)
 # Whoever waits for `file` is not to wait for the measures of years.
 _MOST_MEASURING_S = 600.0
 _MEASURE_LATER = "nightferry index --measures"
-_MEASURING = f"All of this is done; now frames are measured. Ctrl-C ends that: {_MEASURE_LATER} goes on."
+_MEASURING = "All of this is done. Now new frames are measured; Ctrl-C ends only that."
 _PLACES_SHOWN = 60
 _NAMES_SHOWN = 20
 
@@ -81,8 +81,8 @@ def _measure(root: Path, stop: Stop, shown: bool) -> None:
         say(f"Filed, but not measured: {error}", err=True)
         return
     if shown and measured.measured + measured.left:
-        rest = f" The rest: {_MEASURE_LATER}." if measured.left else ""
-        say(f"{measured.message}{rest}")
+        rest = f" The rest: {_MEASURE_LATER}" if measured.left else ""
+        say("\n".join(_wrapped([f"{measured.message}{rest}"])))
 
 
 def _tell(outcome: FileOutcome, each_finding: bool) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import signal
 import sys
 from contextlib import suppress
 from dataclasses import asdict
@@ -49,8 +48,6 @@ def answer_to(asked: dict[str, Any]) -> dict[str, Any]:
 
 def main() -> None:
     """Answer until there is nothing more to read."""
-    # Ctrl-C reaches every process of the terminal; the one that asks says when to end.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(AttributeError, OSError):  # Windows has no nice
         os.nice(_LEAST_URGENT)
     for line in sys.stdin:

@@ -21,6 +21,9 @@ MOST_S_A_FRAME = 120.0
 _LOOK_S = 0.2
 # So many frames wait for each process, so that none waits for the index.
 _AHEAD = 2
+# The system may have ended a process for want of memory, which is not the frame's fault.
+_TRIES = 2
+_BROKE_OFF = FrameMeasures(why_not="measuring it broke off")
 # With -P nothing is imported from the folder that a person happens to stand in.
 _COMMAND = (sys.executable, "-P", "-m", "transfer.jobs.measures.worker")
 
@@ -121,16 +124,23 @@ class _Attendant(threading.Thread):
 
     def _answer(self, frame: ToMeasure) -> Answer | None:
         """Return what came of a frame, None where the end came before it."""
+        for _ in range(_TRIES):
+            answer = self._try(frame)
+            if answer is None or answer.measures != _BROKE_OFF:
+                break
+        return answer
+
+    def _try(self, frame: ToMeasure) -> Answer | None:
         process = self._running()
         if process is None:
             return None
-        late = threading.Timer(self._most_s, process.kill)
-        late.start()
+        clock = threading.Timer(self._most_s, process.kill)
+        clock.start()
         try:
             told = _ask(process, self._root, frame)
         finally:
-            is_late = not late.is_alive()
-            late.cancel()
+            is_late = not clock.is_alive()
+            clock.cancel()
         if told is not None:
             return _read(frame, told)
         if self._ended.is_set():
@@ -138,8 +148,8 @@ class _Attendant(threading.Thread):
         with self._lock:
             self._process = None
         _end(process)
-        why = f"measuring it took longer than {self._most_s:.0f} s" if is_late else "measuring it broke off"
-        return Answer(frame, FrameMeasures(why_not=why))
+        late = FrameMeasures(why_not=f"measuring it took longer than {self._most_s:.0f} s")
+        return Answer(frame, late if is_late else _BROKE_OFF)
 
     def _running(self) -> subprocess.Popen[str] | None:
         with self._lock:
@@ -150,6 +160,9 @@ class _Attendant(threading.Thread):
                     stdout=subprocess.PIPE,
                     stderr=subprocess.DEVNULL,
                     encoding="ascii",
+                    # Ctrl-C in the terminal is for the run, which says when its processes end.
+                    start_new_session=True,
+                    creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
                 )
             return self._process
 

@@ -162,6 +162,17 @@ def test_a_process_that_dies_takes_one_frame_with_it(tmp_path: Path) -> None:
     assert [found[number].measures for number in (0, 1, 3, 4, 5)] == [FrameMeasures(stars=7)] * 5
 
 
+def test_a_frame_whose_process_was_ended_once_is_measured_again(tmp_path: Path) -> None:
+    tried = f"(t := {str(tmp_path / 'tried')!r}) and not os.path.exists(t) and (open(t, 'w'), os.abort())"
+    assert {answer.measures for answer in answers(tmp_path, tried).values()} == {FrameMeasures(stars=7)}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a signal to all processes of a terminal")
+def test_ctrl_c_in_the_terminal_reaches_no_process_that_measures(tmp_path: Path) -> None:
+    asked_for = "os.getpgid(0) == os.getpgid(os.getppid()) and os.abort()"
+    assert {answer.measures for answer in answers(tmp_path, asked_for).values()} == {FrameMeasures(stars=7)}
+
+
 def test_a_frame_that_takes_for_ever_is_left(tmp_path: Path) -> None:
     found = answers(tmp_path, "path == 'data/0.fits' and time.sleep(1000)")
     assert found.pop(0).measures == FrameMeasures(why_not="measuring it took longer than 2 s")
