@@ -30,8 +30,9 @@ WHERE at_us BETWEEN ? AND ? GROUP BY at_us, event, logs.source, text ORDER BY at
 _FRAMES = """
 SELECT begun_us, ifnull(exposure_s, 0.0), frame_type, target, filter, sensor_deg_c, ambient_deg_c,
     focuser_deg_c, focuser_position, ifnull(sky_altitude_deg, altitude_deg), sky_moon_altitude_deg,
-    100.0 * sky_moon_illumination
+    100.0 * sky_moon_illumination, size_px, elongation
 FROM series JOIN files ON files.series_id = series.id
+LEFT JOIN measures ON measures.sha256 = files.sha256
 WHERE is_frame = 1 AND night = ? AND begun_us IS NOT NULL ORDER BY begun_us
 """
 _FINDINGS = """
@@ -47,6 +48,10 @@ _OF_FRAMES = (
     ("altitude", "deg"),
     ("moon altitude", "deg"),
     ("moon lit", PERCENT),
+    # How many stars there are, and how bright the sky is, depends on target, filter and exposure: they are
+    # compared among frames that have these in common (see frames/measures/judging.py), not over a night.
+    ("star size", "pix"),
+    ("star elongation", ""),
 )
 _LIGHT = ("light", None)
 _MOST_EXPOSURE_S = 86400.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 from typing import Any
 
 import pytest
@@ -15,6 +16,10 @@ from manifests.index.frame_query import Between, FrameQuery, Measured, Order
 from manifests.index.frames import frames, total
 from manifests.index.measures import _NEXT, frames_to_measure, keep_measures, lack_of_measures
 from manifests.index.opening import Index, open_index
+from manifests.index.readings import frames_taken, series_of_frames
+from manifests.readings.moments import microseconds_of
+
+MARCH_14 = date(2026, 3, 14)
 
 
 def measures(stars: int, size_px: float = 3.0, **others: Any) -> FrameMeasures:
@@ -229,3 +234,23 @@ def test_what_is_measured_between_two_questions_is_not_asked_for_again(
                 keep_measures(index, {frame.sha256: measures(300)})
         assert seen == list("7654321")
         assert [frame.path[-6] for frame in frames_to_measure(index)] == ["6"]
+
+
+# Measures as readings of a night
+
+
+def test_size_and_elongation_of_stars_are_readings_of_their_frames(archive: Any, make: Any) -> None:
+    lights = [make.light(number) for number in (1, 2, 3)]
+    archive.write("NGC 7331", lights)
+    archive.rebuild()
+    with open_index(archive.index_path, write=True) as index:
+        keep_measures(index, {lights[0].digests.sha256: measures(300, 2.5)})
+        keep_measures(index, {lights[2].digests.sha256: measures(300, 4.0)})
+        series = {one.quantity: one for one in series_of_frames(frames_taken(index, MARCH_14))}
+    size, elongation = series["star size"], series["star elongation"]
+    assert [(record.moment_us, record.first) for record in size.records] == [
+        (microseconds_of(light.frame.begun_utc), value)
+        for light, value in ((lights[0], 2.5), (lights[2], 4.0))
+    ]
+    assert (size.source, size.unit) == ("frames", "pix")
+    assert [record.first for record in elongation.records] == [1.1, 1.1]
