@@ -119,7 +119,7 @@ def note(
     if not records.has_acknowledgements_of(drive_id, night, fingerprint):
         with suppress(EntryError):  # a list that was damaged says nothing of any file
             rows = [
-                ((entry.source, entry.original), entry.size_bytes, entry.modified_ns)
+                ((entry.source, entry.original), entry.size_bytes, entry.modified_ns, entry.digests.sha256)
                 for entry in bag.entries()
                 if (entry.path, entry.digests.sha256) in covered and not entry.growing
             ]

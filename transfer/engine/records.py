@@ -65,6 +65,23 @@ class Records:
         """Remember the nights of the frames that are there now."""
         self._write("frames-seen.json", {"longitude_deg": longitude_deg, "sources": sources})
 
+    # Contents of sources that were read because their time is another than the one they were carried with
+
+    def contents(self) -> dict[Origin, tuple[int, int, str]]:
+        """Return size, modification time and SHA-256 of such sources, as they were when they were read."""
+        try:
+            rows = self._read("contents-read.json").get("files") or ()
+            return {(row[0], row[1]): (row[2], row[3], row[4]) for row in rows}
+        except (TypeError, IndexError):
+            return {}
+
+    def keep_contents(self, contents: Mapping[Origin, tuple[int, int, str]]) -> None:
+        """Remember the contents of such sources, and of no other."""
+        if contents != self.contents():
+            self._write(
+                "contents-read.json", {"files": [[*origin, *facts] for origin, facts in contents.items()]}
+            )
+
     # What a bag on a drive holds
 
     def bag(self, drive_id: str, night: date, fingerprint: str) -> list[tuple[Origin, Known]] | None:
@@ -136,10 +153,10 @@ class Records:
     # What archives have acknowledged
 
     def keep_acknowledged(
-        self, drive_id: str, night: date, fingerprint: str, files: Iterable[tuple[Origin, int, int]]
+        self, drive_id: str, night: date, fingerprint: str, files: Iterable[tuple[Origin, int, int, str]]
     ) -> None:
-        """Remember the files, with sizes and times, that acknowledgements in a drive's bag cover."""
-        rows = [[*origin, size_bytes, modified_ns] for origin, size_bytes, modified_ns in files]
+        """Remember the files, with sizes, times and SHA-256, that acknowledgements in a drive's bag cover."""
+        rows = [[*origin, *facts] for origin, *facts in files]
         document = {"fingerprint": _digest(fingerprint), "files": rows}
         self._write(self._acknowledged_file(drive_id, night), document)
 
@@ -148,16 +165,16 @@ class Records:
         known = self._read(self._acknowledged_file(drive_id, night))
         return known.get("fingerprint") == _digest(fingerprint)
 
-    def acknowledged(self, night: date) -> Iterator[tuple[Origin, int, int]]:
-        """Yield the files of a night that archives have acknowledged, each with its size and time then."""
+    def acknowledged(self, night: date) -> Iterator[tuple[Origin, int, int, str]]:
+        """Yield the files of a night that archives have acknowledged: size, time and SHA-256 of each then."""
         for drive_id in self._names("acknowledged"):
             rows = self._read(self._acknowledged_file(drive_id, night)).get("files")
             for row in rows if isinstance(rows, list) else ():
                 try:
-                    source, path, size_bytes, modified_ns = row
+                    source, path, size_bytes, modified_ns, sha256 = row
                 except (TypeError, ValueError):
                     continue
-                yield (source, path), size_bytes, modified_ns
+                yield (source, path), size_bytes, modified_ns, sha256
 
     @staticmethod
     def _acknowledged_file(drive_id: str, night: date) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
@@ -14,6 +15,8 @@ from transfer.archive.keys import keys_of, share_keys
 from transfer.archive.naming import name_sources
 from transfer.archive.skies import Skies
 from transfer.config import Archive, Config
+from transfer.engine.acknowledged import note
+from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive_key import key_on
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
@@ -25,7 +28,7 @@ from transfer.jobs.file.carriage import Accounts, Carriage
 from transfer.jobs.file.deliveries import Search
 from transfer.jobs.file.ending import failed, lines_of_each, whole_exit_code, whole_next_step
 from transfer.jobs.file.into import IntoArchive, Opening
-from transfer.jobs.file.items import Delivery
+from transfer.jobs.file.items import Acknowledgeable, Delivery
 from transfer.jobs.file.outcome import Absent, FileOutcome
 from transfer.jobs.file.planning import SourceDigests, lack_of_room
 
@@ -242,6 +245,15 @@ class FileRun:
             self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, detail, str(bag.root)))
         for into, account in accounts.items():
             bag = into.acknowledge(account, bag, self._around)
+        self._note(next(iter(accounts.values())).delivery.drive_id, bag)
+
+    def _note(self, drive_id: str | None, bag: Acknowledgeable) -> None:
+        """Keep what was acknowledged with this computer's records: it may be the one that sent the night."""
+        around = self._around
+        with suppress(OSError, ValueError):
+            if drive_id is not None:
+                night, listed = date.fromisoformat(bag.bag), ListedBag(bag.folder, bag.bag)
+                note(listed, drive_id, night, around.records, around.clock())
 
     # How it stands
 

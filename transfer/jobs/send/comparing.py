@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from transfer.engine.bag.listed import Known, ListedBag, Origin
@@ -23,12 +23,18 @@ from transfer.stop import Stop
 
 @dataclass(slots=True)
 class SourceContents:
-    """The SHA-256 of sources that had to be read to be compared. `path_of` returns where a source is."""
+    """The SHA-256 of sources that had to be read to be compared. `path_of` returns where a source is.
+
+    `before` are those that earlier runs have read, with size and time then; `asked` those that this run has
+    asked for and that count in the next one.
+    """
 
     path_of: Callable[[SourceFile], str]
     medium: Medium
     stop: Stop
     listen: Listener
+    before: Mapping[Origin, tuple[int, int, str]] = field(default_factory=dict)
+    asked: dict[Origin, tuple[int, int, str]] = field(default_factory=dict)
     _sha256: dict[Origin, str] = field(default_factory=dict)
 
     def read(self, files: Iterable[SourceFile], what: str) -> None:
@@ -53,6 +59,19 @@ class SourceContents:
                 digest.update(block)
                 self.listen(BytesDone(Phase.COMPARING, what, len(block)))
         self._sha256[file.source, file.path] = digest.hexdigest()
+
+    def are(self, file: SourceFile, sha256: str) -> bool:
+        """Return whether a source has a content; it is read once, and again when its size or time changes."""
+        origin = (file.source, file.path)
+        if origin not in self.asked:
+            size_bytes, modified_ns, known = self.before.get(origin, (-1, 0, ""))
+            if (size_bytes, modified_ns) != (file.size_bytes, file.modified_ns):
+                self.read([file], file.path)
+                known = self._sha256.get(origin, "")
+            if not known:
+                return False
+            self.asked[origin] = (file.size_bytes, file.modified_ns, known)
+        return self.asked[origin][2] == sha256
 
     def copies_on(self, bag: ListedBag) -> DriveCopies:
         """Return the copies that a bag on a drive has; none of them is read yet."""

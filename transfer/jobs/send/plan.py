@@ -316,6 +316,17 @@ def is_same(file: SourceFile, known: Known) -> bool:
     return known.modified_ns == file.modified_ns and known.size_bytes == file.size_bytes and not known.growing
 
 
+def is_as_carried(file: SourceFile, known: Known, contents: SourceContents) -> bool:
+    """Return whether a source is as it was when this computer carried it: by size and time, else by content.
+
+    A file that was copied back has another time, and so have all where a clock's zone is changed.
+    """
+    if is_same(file, known):
+        return True
+    may_be = known.own and not known.growing and known.size_bytes == file.size_bytes
+    return may_be and contents.are(file, known.sha256)
+
+
 @dataclass(slots=True)
 class _Comparison:
     """Compares files with one bag, once. `left` is what an earlier run left whole there and unproven."""
@@ -393,7 +404,8 @@ class _Comparison:
             return False
         versions = (known,) if origin not in self.bag.older else self.bag.versions(origin)
         for known in versions:
-            if is_same(file, known) and (known.own or known.path in self.copies.equal) and present.has(known):
+            is_known = known.own or known.path in self.copies.equal
+            if is_known and is_as_carried(file, known, self.contents) and present.has(known):
                 if not known.own:
                     self.found_own.add(known.path)
                 self.there += 1

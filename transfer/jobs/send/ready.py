@@ -93,13 +93,13 @@ def make_ready(
     """Look at the sources, and compare them with the drives, if any. Raises NotThere and NightferryError."""
     keep_out = places_to_keep_out_of(config, [drive.root for drive in drives])
     seen = survey(config, around.records, around.medium, around.clock(), keep_out)
-    contents = SourceContents(seen.path_of, around.medium, around.stop, around.listen)
-    planning = _Planning(seen, around.records, contents, Safety(around.records, drives, around.clock()))
+    planning = _planning(seen, around, drives)
     plans = [plan for drive in drives for plan in planning.plans_on(drive, request.scope)]
     newest_first = tuple(sorted(plans, key=lambda plan: plan.night, reverse=True))
     asked_for = {plan.night for plan in plans} | set(chosen_nights(seen, request.scope, frozenset()))
     since = _window(seen, request.scope, config)
     late, left_behind = planning.others(drives, asked_for, since)
+    around.records.keep_contents(planning.contents.asked)
     nights = tuple(sorted(asked_for, reverse=True))
     earlier = [night for night in seen.not_taken if since is not None and night >= since]
     passed_over = not_taken(seen, _also_later(seen, asked_for, request.scope), earlier, around.medium)
@@ -110,9 +110,20 @@ def plans_of_night(
     seen: Survey, night: date, around: Surroundings, drives: Sequence[OpenDrive]
 ) -> list[NightPlan]:
     """Plan one night on each drive, and look at no other. Raises NightferryError."""
-    contents = SourceContents(seen.path_of, around.medium, around.stop, around.listen)
-    planning = _Planning(seen, around.records, contents, Safety(around.records, drives, around.clock()))
+    planning = _planning(seen, around, drives)
     return [planning.plan(drive, night, planning.asked_for(drive, night, TONIGHT)) for drive in drives]
+
+
+def _planning(seen: Survey, around: Surroundings, drives: Sequence[OpenDrive]) -> _Planning:
+    contents = SourceContents(
+        path_of=seen.path_of,
+        medium=around.medium,
+        stop=around.stop,
+        listen=around.listen,
+        before=around.records.contents(),
+    )
+    safety = Safety(around.records, drives, around.clock(), contents)
+    return _Planning(seen, around.records, contents, safety)
 
 
 def _also_later(seen: Survey, nights: set[date], scope: Scope) -> set[date]:

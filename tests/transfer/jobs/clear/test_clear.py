@@ -386,6 +386,15 @@ def test_an_archive_that_is_here_is_asked_itself(carried):
     assert carried.why(outcome)[LIGHT] == "proven in 1 of 2 places; drive 'Field stick'"
 
 
+def test_a_frame_that_was_copied_back_is_shown_under_the_night_that_it_was_filed_in(carried):
+    carried.computer.more = f"[archive]\nfolder = '{carried.desk.archive}'\n"
+    carried.computer.configure()
+    shutil.rmtree(carried.stick / "2026-03-14")
+    for path in carried.files():
+        os.utime(source(carried, path), (LATER.timestamp() - 9e5,) * 2)
+    assert [night.night.isoformat() for night in carried.clear(delete=False).nights] == ["2026-03-14"]
+
+
 @pytest.mark.parametrize("where", ["archive", "drive"])
 def test_a_copy_that_is_here_is_read_before_a_source_goes_that_relies_on_it(carried, where):
     carried.computer.more = f"[archive]\nfolder = '{carried.desk.archive}'\n"

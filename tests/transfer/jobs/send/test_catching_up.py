@@ -16,7 +16,7 @@ from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import put_tag_file
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
-from transfer.events import PhaseEnded
+from transfer.events import BytesDone, Phase, PhaseEnded
 from transfer.jobs.send.plan import LeftBehind
 from transfer.jobs.send.survey import Scope
 from transfer.stop import Stop
@@ -343,6 +343,83 @@ def test_a_file_that_changed_since_it_was_acknowledged_is_carried(computer, stic
     shutil.rmtree(stick / BEFORE.isoformat())
     computer.append(computer.logs / "mount.log", b"22:01 parked\n")
     assert nights(computer.send(stick)) == [(TONIGHT, 1, 1), (BEFORE, 1, 1)]
+
+
+# An archive on this computer, and sources that were copied back
+
+
+def test_a_night_that_an_archive_on_this_computer_has_may_leave_the_drive_before_a_send_has_seen_that(
+    computer, stick
+):
+    archive = computer.root / "archive"
+    archive.mkdir()
+    computer.more = f"[archive]\nfolder = '{archive}'\n"
+    computer.configure()
+    computer.small_night()
+    computer.send(stick)
+    assert computer.command("file", stick).exit == 0
+    shutil.rmtree(stick / BEFORE.isoformat())
+    next_night(computer)
+    outcome = computer.send(stick)
+    assert nights(outcome) == [(TONIGHT, 1, 1)]
+    assert not outcome.left_behind
+
+
+def copied_back(computer):
+    """Give every source another time, as copying it back does; return how many there are."""
+    files = [path for path in (computer.root / "computer").rglob("*") if path.is_file()]
+    for path in files:
+        facts = path.stat()
+        os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns + 3_000_000_000))
+    return len(files)
+
+
+def test_a_source_that_was_copied_back_is_read_and_not_carried_again(computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    copied_back(computer)
+    planned = computer.command("plan", "--drive", stick, "--json").document
+    assert [night["carry"] for night in planned["nights"]] == [0]
+    outcome = computer.send(stick)
+    assert (outcome.exit_code, nights(outcome)) == (ExitCode.PROVEN, [(BEFORE, 5, 5)])
+    assert outcome.nothing_new
+
+
+def test_one_that_an_archive_has_asks_the_drive_for_no_room_either(computer, stick, desk):
+    computer.small_night()
+    computer.send(stick)
+    assert desk.file(stick).exit_code is ExitCode.PROVEN
+    computer.send(stick)
+    shutil.rmtree(stick / BEFORE.isoformat())
+    copied_back(computer)
+    next_night(computer)
+    outcome = computer.send(stick)
+    assert nights(outcome) == [(TONIGHT, 1, 1)]
+    assert not outcome.left_behind
+
+
+def test_what_was_read_once_is_read_no_more_while_it_stays_as_it_is(computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    copied_back(computer)
+    read = []
+    computer.send(stick, listen=read.append)
+    assert sum(isinstance(event, BytesDone) and event.phase is Phase.COMPARING for event in read) >= 5
+    read.clear()
+    computer.send(stick, listen=read.append)
+    assert not [event for event in read if isinstance(event, BytesDone) and event.phase is Phase.COMPARING]
+
+
+def test_other_content_of_the_same_size_under_another_time_is_carried(computer, stick):
+    computer.small_night()
+    computer.send(stick)
+    copied_back(computer)
+    frame = next(computer.frames.rglob("light 1.fits"))
+    content = bytearray(frame.read_bytes())
+    content[-1] ^= 1
+    frame.write_bytes(content)
+    outcome = computer.send(stick)
+    assert (outcome.exit_code, sum(night.carried for night in outcome.nights)) == (ExitCode.PROVEN, 1)
 
 
 # Room and time
