@@ -133,10 +133,15 @@ def try_change(trial: Trial) -> None:
     if kind < len(_HELD_SOMEHOW):
         _HELD_SOMEHOW[kind](trial)
         return
-    _, call = draw(trial, _MOMENTS, (SendChanging,), _SOURCES)
+    change_during(trial, SendChanging)
+
+
+def change_during(trial: Trial, kind: type[SendChanging]) -> None:
+    """Change a source at a moment at which a run looks at the sources."""
+    _, call = draw(trial, _MOMENTS, (kind,), _SOURCES)
     change = trial.dice_for("change").choice(_CHANGES)
     with drive_scene(trial) as (scene, _):
-        job = SendChanging(scene)
+        job = kind(scene)
         job.make_ready()
         path = _file_of(call.path, scene)
 

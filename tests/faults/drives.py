@@ -77,8 +77,13 @@ def mount_again(drive: Volume) -> None:
 
 
 def try_pull(trial: Trial) -> None:
+    """Pull the drive under any job."""
+    pull_drive(trial, (*_BRINGING, CheckGood))
+
+
+def pull_drive(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
     """Pull the drive: its driver is killed, and every call fails from then on."""
-    with at_a_moment(trial, (*_BRINGING, CheckGood)) as (scene, drive, job, call):
+    with at_a_moment(trial, jobs) as (scene, drive, job, call):
         traced = pause(scene, job, call, lambda _: _kill_driver(drive))
         drive.pull()
         mount_again(drive)
@@ -96,11 +101,16 @@ def _kill_driver(drive: Volume) -> None:
 
 
 def try_power_cut(trial: Trial) -> None:
-    """Cut the power: what has reached the device is all there is. One cut in six comes at the end."""
+    """Cut the power in any job; one cut in six comes at the end."""
     if trial.dice_for("cut").randrange(6) == 0:
         _cut_after_the_end(trial)
-        return
-    with at_a_moment(trial, _BRINGING) as (scene, drive, job, call):
+    else:
+        cut_power(trial, _BRINGING)
+
+
+def cut_power(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
+    """Cut the power: what has reached the device is all there is."""
+    with at_a_moment(trial, jobs) as (scene, drive, job, call):
 
         def cut(process: int) -> None:
             with drive.after_a_power_cut() as left:
@@ -135,10 +145,15 @@ def _cut_after_the_end(trial: Trial) -> None:
 
 
 def try_fill(trial: Trial) -> None:
+    """Fill the drive in any job."""
+    fill_drive(trial, _BRINGING)
+
+
+def fill_drive(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
     """Leave less room than the night needs, from none to enough; before the run, or in the middle of it."""
     dice = trial.dice_for("fill")
     mid_night, level = dice.randrange(2), dice.random() * 1.3
-    with at_a_moment(trial, _BRINGING) as (scene, drive, job, call):
+    with at_a_moment(trial, jobs) as (scene, drive, job, call):
         filler = drive.path / "filler.bin"
 
         def fill(_: int) -> None:

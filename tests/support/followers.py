@@ -54,13 +54,13 @@ class Follower:
         """All that it has said so far."""
         return "\n".join(self.lines)
 
-    def says(self, text: str, times: int = 1) -> None:
+    def says(self, text: str, times: int = 1, within_s: float = _WITHIN_S) -> None:
         """Wait until it has said something, so many times."""
 
         def is_said() -> bool:
             return self.said.count(text) >= times or self.process.poll() is not None
 
-        wait_for(is_said, f"it says {text!r}, and said:\n{self.said}")
+        wait_for(is_said, f"it says {text!r}, and said:\n{self.said}", within_s)
         self._reader.join(0 if self.process.poll() is None else 10)
         assert self.said.count(text) >= times, self.said
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+import time
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ FORMAT = 1
 # A follower finishes its present file, reads it back, and writes the lists of a night.
 PATIENCE_S = 90.0
 _LOOK_S = 0.1
+_LOOKED_AT = 5
 _LOCK, _REQUEST, _STATE = "lock", "hand over", "now.json"
 
 
@@ -38,6 +40,10 @@ class MeetingPlace:
     def alone(self) -> Iterator[None]:
         """Be the only follower of these records. Raises Busy; DriveFailed where they cannot be written."""
         lock = self._create_and_lock(_LOCK)
+        for _ in range(_LOOKED_AT):  # `now` looks by locking it for a moment
+            if lock is None:
+                time.sleep(_LOOK_S)
+                lock = self._create_and_lock(_LOCK)
         if lock is None:
             step = "One is enough. To see how it stands: nightferry now"
             raise Busy("A follower is at work already", self._folder, step)
@@ -73,13 +79,19 @@ class MeetingPlace:
             os.close(lock)
         return lock is None
 
-    def keep_state(self, state: Mapping[str, Any]) -> None:
-        """Keep how the follower stands, for `now`. Never raises: a full disk ends no night."""
+    def keep_state(self, state: Mapping[str, Any]) -> bool:
+        """Keep how the follower stands, for `now`; return whether that was done. Never raises.
+
+        A full disk ends no night, and Windows replaces no file that somebody reads at this moment.
+        """
         path = self._folder / _STATE
         part = path.with_name(f"{_STATE}.part")
-        with contextlib.suppress(OSError):
+        try:
             part.write_text(json.dumps({"format": FORMAT, **state}), encoding="ascii")
             part.replace(path)
+        except OSError:
+            return False
+        return True
 
     # The side of the runs beside it
 
@@ -103,20 +115,23 @@ class MeetingPlace:
         """
         if not self.is_followed():
             return False
-        request = self._create_and_lock(_REQUEST)
+        listen(Waiting("A follower is at work", patience_s))
+        request: int | None = None
         try:
-            listen(Waiting("A follower is at work", patience_s))
-            if not self._has_let_go(stop, patience_s):
-                raise self._hangs()
+            waited_s = 0.0
+            while self.is_followed():
+                # The follower looks by locking the request for a moment: it may take several tries.
+                request = self._create_and_lock(_REQUEST) if request is None else request
+                if waited_s >= patience_s or stop.why:
+                    raise self._hangs()
+                stop.pause(_LOOK_S)
+                waited_s += _LOOK_S
         finally:
             if request is not None:
                 os.close(request)
                 with contextlib.suppress(OSError):
                     (self._folder / _REQUEST).unlink(missing_ok=True)
         return True
-
-    def _has_let_go(self, stop: Stop, patience_s: float) -> bool:
-        return _wait_until(lambda: not self.is_followed(), stop, patience_s)
 
     def _hangs(self) -> Busy:
         state = self.state()
@@ -129,13 +144,3 @@ class MeetingPlace:
             "Then send again: what it proved is kept."
         )
         return Busy(f"The follower{which} does not let go of the drive", self._folder, step)
-
-
-def _wait_until(is_so: Callable[[], bool], stop: Stop, patience_s: float) -> bool:
-    waited_s = 0.0
-    while not is_so():
-        if waited_s >= patience_s or stop.why:
-            return False
-        stop.pause(_LOOK_S)
-        waited_s += _LOOK_S
-    return True

@@ -1,17 +1,27 @@
 from __future__ import annotations
 
 import gzip
+import io
 import os
 import subprocess
 import sys
+import tempfile
 import tracemalloc
 
+import numpy as np
 import pytest
+from astropy.io import fits
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from manifests.findings import FindingKind
-from manifests.frames.inspection import Inspection, Inspector, inspect_blocks, look_at_header
+from manifests.frames.inspection import (
+    Inspection,
+    Inspector,
+    has_its_length,
+    inspect_blocks,
+    look_at_header,
+)
 from manifests.frames.keywords import KEYWORDS
 from tests.support.leases import leased
 
@@ -311,3 +321,45 @@ def test_a_packed_frame_is_fits_though_what_follows_its_first_line_is_damaged(tm
     looked = look_at_header(path)
     assert looked.is_fits
     assert [finding.kind for finding in looked.findings] == [FindingKind.COMPRESSION_DAMAGED]
+
+
+# Whether a file has its length
+
+
+def length_is_right(content):
+    with tempfile.TemporaryFile() as file:
+        file.write(content)
+        file.seek(0)
+        return has_its_length(file)
+
+
+def two_hdus():
+    hdus = fits.HDUList([fits.PrimaryHDU(np.arange(3000, dtype=np.int16)), fits.ImageHDU(np.ones((40, 50)))])
+    made = io.BytesIO()
+    hdus.writeto(made)
+    return made.getvalue()
+
+
+def test_a_file_has_its_length_when_every_announced_byte_is_there():
+    content = two_hdus()
+    assert length_is_right(content)
+    data_bytes = 40 * 50 * 8
+    filling = -data_bytes % 2880
+    assert length_is_right(content[: len(content) - filling])  # old programs left out the filling
+    assert not length_is_right(content[: len(content) - filling - 1])
+    assert not length_is_right(content[: 2880 + 1000])
+    assert not length_is_right(content[:1000])
+
+
+@given(st.integers(0, 2880 * 12))
+def test_a_frame_cut_anywhere_in_its_data_or_header_has_not_its_length(count):
+    made = io.BytesIO()
+    fits.PrimaryHDU(np.ones(14_400, dtype=np.int16)).writeto(made)  # ten whole blocks: no filling
+    content = made.getvalue()
+    assert length_is_right(content[:count]) == (count >= len(content))
+
+
+def test_what_is_packed_passes_and_what_is_no_fits_does_not():
+    assert length_is_right(gzip.compress(two_hdus())[:-50])
+    assert not length_is_right(b"")
+    assert not length_is_right(bytes(5760))

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from manifests.frames.endings import counts_as_a_frame
 from manifests.frames.nights import night_of
-from manifests.frames.sky.twilight import SUNSET_DEG, night_dark_hours
+from manifests.frames.sky.twilight import SUNSET_DEG, DarkHours, night_dark_hours
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.changes import Changes
@@ -98,20 +98,23 @@ class Follower:
         place: MeetingPlace,
         until: datetime,
         version: str,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._config, self._request, self._around = config, request, around
         self._place, self._until = place, until
-        self._clock: Callable[[], float] = time.monotonic
+        self._clock = clock
         self.standing = Standing(os.getpid(), version, told(around.clock()), told(until))
         self._kept: Standing | None = None
-        self._whole = WholeFiles(config, around.medium, config.follow.rest_s)
+        self._whole = WholeFiles(config, around.medium, config.follow.rest_s, clock)
         self._keep_out = places_to_keep_out_of(config, request.drives)
         self._open: OpenNight | None = None
         self._opened_s = self._carried_s = 0.0
         self._drives_s = self._frames_s = 0.0
         self._volumes: list[Path] = []
+        self._here: set[tuple[str, Path]] = set()
         self._trouble = _Trouble()
         self._is_quiet = False
+        self._dark: tuple[date | None, DarkHours | None] = None, None
         self._proven: dict[SourceFile, bool] = {}
         self._handed_over = threading.Event()
 
@@ -123,7 +126,7 @@ class Follower:
             held.callback(over.set)
             threading.Thread(target=self._mind_requests, args=(over,), daemon=True).start()
             folders = [source.folder for source in self._config.sources]
-            changes = Changes(folders, min(1.0, self._config.follow.rest_s))
+            changes = Changes(folders, min(1.0, self._config.follow.rest_s), self._clock)
             held.callback(changes.close)
             held.callback(self._keep_standing)
             self._volumes = self._mounted()
@@ -308,9 +311,8 @@ class Follower:
         self._keep_standing()
 
     def _keep_standing(self) -> None:
-        if self.standing != self._kept:
+        if self.standing != self._kept and self._place.keep_state(self.standing.as_json()):
             self._kept = self.standing
-            self._place.keep_state(self.standing.as_json())
 
     def _say(self, line: str) -> None:
         self._around.listen(Noted(line))
@@ -347,6 +349,7 @@ class Follower:
         line = f"{error.path}: {error.happened}." if error.path else f"{error.happened}."
         is_gone = isinstance(error, NotThere | DriveFailed)
         if is_gone:
+            self._here = set()
             self.standing = replace(self.standing, gone=self.standing.drives or ("the drive",))
             self._keep_standing()
         if line != self._trouble.line:
@@ -373,11 +376,6 @@ class Follower:
             if self._open.failure is not None:
                 self._fail(self._open.failure)
         mounted = self._mounted()
-        came = set(mounted) - set(self._volumes)
-        if came:
-            # It may be a drive that lacks what the others have.
-            self._close()
-            self._whole.begin_anew()
         if mounted != self._volumes or (self._trouble.is_gone and now >= self._trouble.again_s):
             self._volumes = mounted
             self._find_drives()
@@ -391,6 +389,11 @@ class Follower:
         except NightferryError as error:
             self._meet(error)
             return
+        here = {(drive.mark.id, drive.root) for drive in found}
+        if not here <= self._here:  # one has come, and may lack what the others have
+            self._close()
+            self._whole.begin_anew()
+        self._here = here
         names = tuple(drive.mark.name for drive in found)
         if self._trouble.is_gone:
             self._are_there(names)
@@ -412,7 +415,9 @@ class Follower:
         self._frames_s = now_s
         now = self._around.clock()
         night = night_of(now, longitude_of(self._config, now)[0])
-        quiet = missing_since(self.standing, dark_hours(night, self._config.site), now)
+        if night != self._dark[0]:
+            self._dark = night, dark_hours(night, self._config.site)
+        quiet = missing_since(self.standing, self._dark[1], now)
         is_quiet = quiet is not None and quiet >= _LEAST_QUIET
         if is_quiet and not self._is_quiet and quiet is not None:
             minutes = counted(int(quiet.total_seconds() / 60), "minute")

@@ -1,0 +1,113 @@
+"""Faults while a night is followed, and while `send` takes over from a follower, at work or killed."""
+
+from __future__ import annotations
+
+from tests.faults.changing_sources import SendChanging, change_during
+from tests.faults.drives import cut_power, fill_drive, pull_drive
+from tests.faults.jobs import Job, SendFirst
+from tests.faults.judge import Ran, require
+from tests.faults.system_calls import FAILURES, KILLED_AT, draw, fail_at, kill_at
+from tests.faults.trials import Fault, Trial
+from tests.support.followers import FOLLOWS_FAST, Follower
+
+ON = ("ext4", "exfat", "ntfs")
+
+
+class Follow(SendFirst):
+    """A follower that closes its night itself after a few seconds."""
+
+    name = "follow"
+
+    def make_ready(self) -> None:
+        self.scene.computer.more = FOLLOWS_FAST
+        self.scene.computer.configure()
+        super().make_ready()
+
+    def words(self) -> list[str]:
+        return self.scene.send_words("--follow", "--until", "4s", "--rate", "60")
+
+
+class SendAfterKilled(Follow):
+    """A send after a follower that was killed in the midst of the night."""
+
+    name = "send-after-killed"
+    lives = False
+
+    def make_ready(self) -> None:
+        super().make_ready()
+        self.follower = Follower(self.scene.computer, "--drive", self.scene.drive, "--until", "60s")
+        self.follower.says("is proven on", times=self.scene.dice.randrange(1, 9))
+        if not self.lives:
+            self.follower.kill()
+        self.scene.go_on_with_session()
+
+    def words(self) -> list[str]:
+        return self.scene.send_words()
+
+
+class SendTakesOver(SendAfterKilled):
+    """A send that takes over from a follower at work."""
+
+    name = "send-takes-over"
+    lives = True
+
+    def judge(self, ran: Ran) -> None:
+        if self.follower.process.poll() is None:
+            # The send was killed before it had asked, or ended before: the follower goes on, as it should.
+            self.follower.kill()
+        else:
+            code = self.follower.ends()
+            require(code in (0, 6), f"the follower ended with {code}: {self.follower.said}")
+        super().judge(ran)
+
+
+class FollowChanging(Follow, SendChanging):
+    """A follower one of whose sources is not what it was when it is read."""
+
+    name = "follow-changing"
+
+
+JOBS: tuple[type[Job], ...] = (Follow, SendAfterKilled, SendTakesOver)
+
+
+def try_kill(trial: Trial) -> None:
+    """Kill a run as it enters a system call."""
+    kill_at(trial, *draw(trial, KILLED_AT, JOBS))
+
+
+def try_failure(trial: Trial) -> None:
+    """Make a system call of a run fail, once or from then on."""
+    fail_at(trial, *draw(trial, tuple(FAILURES), JOBS))
+
+
+def try_pull(trial: Trial) -> None:
+    """Pull the drive, and plug it in again."""
+    pull_drive(trial, JOBS)
+
+
+def try_cut(trial: Trial) -> None:
+    """Cut the power."""
+    cut_power(trial, JOBS)
+
+
+def try_fill(trial: Trial) -> None:
+    """Leave less room than the night needs."""
+    fill_drive(trial, (Follow, SendAfterKilled))
+
+
+def try_change(trial: Trial) -> None:
+    """Change a source while it is read."""
+    change_during(trial, FollowChanging)
+
+
+_WHO = "followed night, or send taking over"
+FAULTS = (
+    Fault("follow-killed", f"{_WHO}: killed at a system call", ON, 60, try_kill, 1),
+    Fault("follow-call-fails", f"{_WHO}: a system call fails", ON, 60, try_failure, 1),
+    Fault("follow-pulled", f"{_WHO}: the drive pulled, plugged in again", ("exfat", "ntfs"), 30, try_pull, 1),
+    Fault("follow-cut", f"{_WHO}: power cut at a random moment", ("exfat", "ext4"), 30, try_cut, 1),
+    Fault("follow-filled", f"{_WHO}: the drive filled to every level", ("exfat",), 20, try_fill, 0),
+    Fault(
+        "follow-changing", "followed night: a source changes while it is read", ("ext4",), 20, try_change, 0
+    ),
+)
