@@ -103,9 +103,9 @@ def try_change(trial: Trial) -> None:
 _WHO = "followed night, or send taking over"
 FAULTS = (
     Fault("follow-killed", f"{_WHO}: killed at a system call", ON, 60, try_kill, 1),
-    Fault("follow-call-fails", f"{_WHO}: a system call fails", ON, 60, try_failure, 1),
+    Fault("follow-call-fails", f"{_WHO}: a system call fails", ON, 60, try_failure, 0),
     Fault("follow-pulled", f"{_WHO}: the drive pulled, plugged in again", ("exfat", "ntfs"), 30, try_pull, 1),
-    Fault("follow-cut", f"{_WHO}: power cut at a random moment", ("exfat", "ext4"), 30, try_cut, 1),
+    Fault("follow-cut", f"{_WHO}: power cut at a random moment", ("exfat", "ext4"), 30, try_cut, 0),
     Fault("follow-filled", f"{_WHO}: the drive filled to every level", ("exfat",), 20, try_fill, 0),
     Fault(
         "follow-changing", "followed night: a source changes while it is read", ("ext4",), 20, try_change, 0
