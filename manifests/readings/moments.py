@@ -15,6 +15,8 @@ _NAIVE_EPOCH = datetime(1970, 1, 1)  # noqa: DTZ001 - what a time without a zone
 _MICROSECOND = timedelta(microseconds=1)
 _DAY = timedelta(days=1)
 LONGEST_TIME = 100  # characters
+# A 13th month; the year 0; and on Windows, where the computer's zone is asked, OSError before 1970.
+_NO_TIME = (ValueError, OverflowError, OSError)
 # Several programs or threads that write one log may put lines a little out of order.
 _OUT_OF_ORDER_US = 5 * 60 * 1_000_000
 _ISO_LOOKING = re.compile(
@@ -75,7 +77,7 @@ class Moments:
             parts = self._format.parts_within(name[-LONGEST_TIME * 3 :])
             try:
                 return None if parts is None else self._of_parts(parts)
-            except (ValueError, OverflowError):  # a 13th month, the year 0
+            except _NO_TIME:
                 return None
         for written in _iso_looking(name):
             moment_us = self.of(written)
@@ -95,7 +97,7 @@ class Moments:
                 return self._of_iso(text)
             parts = self._format.parts(text)
             return None if parts is None else self._of_parts(parts)
-        except (ValueError, OverflowError):
+        except _NO_TIME:
             return None
 
     def _of_iso(self, text: str) -> int | None:

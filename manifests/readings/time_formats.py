@@ -38,6 +38,7 @@ _DIRECTIVES = {
     "T": rf"(?P<hour>[0-9]{{2}}):(?P<minute>[0-9]{{2}}):{_SECONDS}",
     "%": "%",
 }
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _TOKEN = re.compile(r"%(.)|(\s+)|([^%\s]+)", re.DOTALL)
 _GROUP_NAME = re.compile(r"\(\?P<(\w+)>")
 
@@ -178,7 +179,8 @@ def _offset(said: dict[str, str | None]) -> timedelta | None:
 
 
 def _epoch_parts(said: dict[str, str | None]) -> Parts:
-    moment = datetime.fromtimestamp(int(said["epoch"] or 0), UTC)
+    # Not by fromtimestamp(), which takes the years that the system's C library knows.
+    moment = _EPOCH + timedelta(seconds=int(said["epoch"] or 0))
     date = (moment.year, moment.month, moment.day)
     clock = (moment.hour, moment.minute, moment.second)
     return Parts(*date, *clock, _microsecond(said), timedelta(0))

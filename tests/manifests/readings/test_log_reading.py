@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from manifests.readings import expressions
 from manifests.readings.description import (
     FILE_NAME,
     BadDescription,
@@ -18,6 +19,7 @@ from manifests.readings.description import (
     LogDescription,
     ReadingAt,
 )
+from manifests.readings.expressions import Expression, TooSlow
 from manifests.readings.log_reading import LARGEST_JSON_BYTES, LogReader
 from manifests.readings.text import LONGEST_LINE
 from tests.support.reading_logs import read
@@ -210,6 +212,19 @@ def test_a_hostile_event_is_given_up_and_the_readings_go_on():
     kept = read(described, (b"20:00:00;1;" + b"x" * 3000 + b"\n") * 40)
     assert len(kept.values("v")) == 40
     assert kept.account.problems == ["too slow, given up: (x+x+)+y"]
+
+
+def test_an_expression_that_stays_below_the_limit_and_takes_long_in_all_is_given_up(monkeypatch):
+    monkeypatch.setattr(expressions, "LONGEST_S", 0.0)
+    monkeypatch.setattr(expressions, "SLOW_S", 3600.0)
+    patient = Expression("quiet")
+    assert patient.search("all quiet") is not None
+    assert not patient.given_up
+    monkeypatch.setattr(expressions, "SLOW_S", 0.0)
+    hasty = Expression("quiet")
+    assert hasty.search("all quiet") is not None
+    with pytest.raises(TooSlow):
+        hasty.search("all quiet")
 
 
 def test_a_clock_that_goes_back_is_counted():
