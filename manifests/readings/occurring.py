@@ -1,20 +1,18 @@
 """Whether failures came at values that the nights otherwise seldom had.
 
-Of each night with a failure the first one counts, and no time after it: what follows is no news. If failures
-came whatever a quantity was, each would come at a moment drawn evenly from all the time of all the nights,
-and the share of that time with a lower value would be even from 0 to 1. The sum of these shares is compared
-with that of so many even numbers (Irwin–Hall), to both sides, and the chance multiplied by the number of
-quantities and kinds of failures tried.
+Of each night with a failure the first one counts, and no time after it: what follows is no news. How often
+chance alone would pick values so seldom had is found by drawing the failures anew (`redrawing.py`).
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from manifests.readings.comparing import SURE, Side
-from manifests.readings.permutations import sum_of_uniforms_chance
+from manifests.readings.happenings import Failure, Span
 from manifests.readings.series import HOUR_US, Series
 
 # A reading stands for the time until the next one: for half an hour at most, or as long as it lasted.
@@ -26,12 +24,26 @@ Quantity = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
+class Watched:
+    """One night, from when to when it is watched: its first failure, or None, and its readings."""
+
+    up: Span
+    first: Failure | None
+    series: Mapping[Quantity, Series]
+
+    @property
+    def until_us(self) -> int:
+        """Return the moment of the failure, else the night's end."""
+        return self.up.to_us if self.first is None else self.first.at_us
+
+
+@dataclass(frozen=True, slots=True)
 class Occurrence:
     """Where failures of a kind came in a quantity: `values` at the first failure of each night.
 
-    `share` is the part of all the time that was at least as far to `side`, the largest over the failures.
-    `span` is the lowest and the highest value of all that time.
-    `chance` is that of either side for this quantity alone, `chance_corrected` that of any that was tried.
+    `share` is the part of all the time before a failure that was at least as far to `side`, the largest over
+    the failures. `span` is the lowest and the highest value of all that time. `chance` is that of either side
+    for this quantity alone, `chance_corrected` that of any that was tried.
     """
 
     event: str
@@ -51,62 +63,31 @@ class Occurrence:
 
     @property
     def sure(self) -> bool:
-        """Whether chance alone would hardly do it: at most once in 20, all that was tried counted."""
+        """Return whether chance alone does it at most once in 20, all that was tried counted."""
         return self.chance_corrected <= SURE
 
 
-def occurrences(
-    series: Mapping[Quantity, Sequence[Series]], failed: Mapping[tuple[str, Quantity], Sequence[float]]
-) -> tuple[Occurrence, ...]:
-    """Return where each kind of failure came in each quantity, the rarest first.
-
-    `series` has each quantity's series of every night, up to its first failure; `failed`, by event and
-    quantity, the value at the first failure of each night that had one.
-    """
-    tried = [key for key, values in failed.items() if values]
-    found = [_occurrence(*key, series[key[1]], failed[key], len(tried)) for key in tried]
-    return tuple(sorted(found, key=lambda one: one.chance))
+def occurrences(nights: Sequence[Watched]) -> tuple[Occurrence, ...]:
+    """Return where each kind of failure came in each quantity, the rarest first."""
+    kinds = dict.fromkeys(each.first.event for each in nights if each.first is not None)
+    found = [one for event in kinds for one in _of_kind(event, nights, len(kinds))]
+    return tuple(sorted(found, key=lambda one: (one.chance, one.share)))
 
 
-def _occurrence(
-    event: str, quantity: Quantity, nights: Sequence[Series], values: Sequence[float], tried: int
-) -> Occurrence:
-    spent = sorted(pair for each in nights for pair in _time_at_values(each))
-    ordered = [value for value, _ in spent]
-    reached = [0]
-    for _, length_us in spent:
-        reached.append(reached[-1] + length_us)
-    total = reached[-1] or 1
-    below = [reached[bisect_right(ordered, value)] / total for value in values]
-    above = [1 - reached[bisect_left(ordered, value)] / total for value in values]
-    chance_below = sum_of_uniforms_chance(sum(below), len(values))
-    chance_above = sum_of_uniforms_chance(sum(above), len(values))
-    side = Side.BELOW if chance_below <= chance_above else Side.ABOVE
-    chance = min(1.0, 2 * min(chance_below, chance_above))
-    share = max(below if side is Side.BELOW else above)
-    every = [*ordered, *values]
-    return Occurrence(
-        event=event,
-        quantity=quantity[0],
-        unit=quantity[1],
-        side=side,
-        values=tuple(values),
-        share=share,
-        span=(min(every), max(every)),
-        chance=chance,
-        chance_corrected=min(1.0, tried * chance),
-    )
+def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occurrence]:
+    from manifests.readings.redrawing import chances_among, distances, drawn
 
-
-def _time_at_values(series: Series) -> list[tuple[float, int]]:
-    """Return each reading with how long it stands, in microseconds."""
-    records = series.records
-    following = [one.moment_us for one in records[1:]]
-    if records:
-        # The last one stands as long as the one before it did.
-        step = records[-1].moment_us - records[-2].moment_us if len(records) > 1 else _LONGEST_US
-        following.append(records[-1].moment_us + step)
-    return [
-        (one.first, min(after - one.moment_us, max(_LONGEST_US, one.lasted_us)))
-        for one, after in zip(records, following, strict=True)
-    ]
+    cells = _Cells(nights, event)
+    happened, draws = cells.happened, drawn(cells.at_risk, cells.happened)
+    quantities = dict.fromkeys(quantity for each in nights for quantity in each.series)
+    tried = {one: values for one in quantities if any(map(math.isfinite, values := cells.at_failure(one)))}
+    far, far_by_chance = [], []
+    for quantity, values in tried.items():
+        grid = cells.grid(quantity)
+        far.append(float(distances(grid, happened, np_array(values))[0]))
+        far_by_chance.append(distances(grid, draws))
+    chances = chances_among(far, far_by_chance) if tried else []
+    for (quantity, values), (chance, corrected) in zip(tried.items(), chances, strict=True):
+        known = tuple(value for value in values if math.isfinite(value))
+        # Kinds of failures are tried one by one.
+        yield _occurrence(event, quantity, nights, known, (chance, min(1.0, kinds * corrected)))

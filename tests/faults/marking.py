@@ -47,17 +47,17 @@ class MarkAgain(FileFirst):
         self.scene.look()
         send_to(self.scene, self.stick)
         require_ended(self.scene.run(*self.desk.file_words(self.stick)), "the second filing", 0)
-        require_ended(self.scene.run(*self._words("2026-03-14", "poor")), "the first verdict", 0)
+        require_ended(self.scene.run(*self._marking("2026-03-14", "poor")), "the first verdict", 0)
         self._look()
         self._said = self._statements().read_bytes() if self._statements().exists() else b""
         self._payload = self._files()
 
-    def _words(self, night: str, verdict: str) -> list[str]:
+    def _marking(self, night: str, verdict: str) -> list[str]:
         settings = str(self.desk.settings())
         return ["mark", night, verdict, "--because", _BECAUSE, "--json", "--config", settings]
 
     def words(self) -> list[str]:
-        return self._words(self.night, "lost")
+        return self._marking(self.night, "lost")
 
     def _bag(self) -> Path:
         return self.scene.drive / "nights" / self.night
