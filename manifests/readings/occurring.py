@@ -75,19 +75,64 @@ def occurrences(nights: Sequence[Watched]) -> tuple[Occurrence, ...]:
 
 
 def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occurrence]:
-    from manifests.readings.redrawing import chances_among, distances, drawn
+    # Loads numpy, which few commands need.
+    from manifests.readings.redrawing import Cells, chances_among, distance, distances, drawn
 
-    cells = _Cells(nights, event)
-    happened, draws = cells.happened, drawn(cells.at_risk, cells.happened)
+    cells = Cells(nights, event)
+    draws = drawn(cells.could_fail, cells.happened)
     quantities = dict.fromkeys(quantity for each in nights for quantity in each.series)
-    tried = {one: values for one in quantities if any(map(math.isfinite, values := cells.at_failure(one)))}
-    far, far_by_chance = [], []
-    for quantity, values in tried.items():
+    tried = [one for one in quantities if any(map(math.isfinite, cells.at_failure(one)))]
+    far, by_chance = [], []
+    for quantity in tried:
         grid = cells.grid(quantity)
-        far.append(float(distances(grid, happened, np_array(values))[0]))
-        far_by_chance.append(distances(grid, draws))
-    chances = chances_among(far, far_by_chance) if tried else []
-    for (quantity, values), (chance, corrected) in zip(tried.items(), chances, strict=True):
-        known = tuple(value for value in values if math.isfinite(value))
-        # Kinds of failures are tried one by one.
-        yield _occurrence(event, quantity, nights, known, (chance, min(1.0, kinds * corrected)))
+        far.append(distance(grid, cells.happened, cells.at_failure(quantity), cells.ended(quantity)))
+        by_chance.append(distances(grid, draws))
+    chances = chances_among(far, by_chance) if tried else []
+    for quantity, (chance, of_any) in zip(tried, chances, strict=True):
+        values = tuple(value for value in cells.at_failure(quantity).tolist() if math.isfinite(value))
+        yield _occurrence(event, quantity, nights, values, chance, min(1.0, kinds * of_any))
+
+
+def _occurrence(
+    event: str,
+    quantity: Quantity,
+    nights: Sequence[Watched],
+    values: tuple[float, ...],
+    chance: float,
+    corrected: float,
+) -> Occurrence:
+    spent = sorted(pair for each in nights for pair in _time_at_values(each, quantity))
+    ordered = [value for value, _ in spent]
+    reached = [0]
+    for _, length_us in spent:
+        reached.append(reached[-1] + length_us)
+    total = reached[-1] or 1
+    below = [reached[bisect_right(ordered, value)] / total for value in values]
+    above = [1 - reached[bisect_left(ordered, value)] / total for value in values]
+    side = Side.BELOW if sum(below) <= sum(above) else Side.ABOVE
+    every = [*ordered, *values]
+    return Occurrence(
+        event=event,
+        quantity=quantity[0],
+        unit=quantity[1],
+        side=side,
+        values=values,
+        share=max(below if side is Side.BELOW else above),
+        span=(min(every), max(every)),
+        chance=chance,
+        chance_corrected=max(chance, corrected),
+    )
+
+
+def _time_at_values(night: Watched, quantity: Quantity) -> Iterator[tuple[float, int]]:
+    """Return each reading up to the failure with how long it stands, in microseconds."""
+    if quantity not in night.series:
+        return
+    records = night.series[quantity].within(night.up.from_us, night.until_us).records
+    following = [one.moment_us for one in records[1:]]
+    if records:
+        # The last one stands as long as the one before it did.
+        step = records[-1].moment_us - records[-2].moment_us if len(records) > 1 else _LONGEST_US
+        following.append(records[-1].moment_us + step)
+    for one, after in zip(records, following, strict=True):
+        yield one.first, min(after - one.moment_us, max(_LONGEST_US, one.lasted_us))

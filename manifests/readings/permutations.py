@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from fractions import Fraction
 from itertools import combinations
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -80,17 +79,24 @@ def corrected_chances(table: Floats, marked: Flags, sides: Sequence[int]) -> lis
 
     choices = _choices(len(marked), int(marked.sum()), marked)
     distances = np.stack([_distances(row, choices, side) for row, side in zip(table, sides, strict=True)])
-    # The share of choices at least as far away, for each choice in each row.
-    order = np.sort(distances, axis=1)
+    return [of_any for _, of_any in as_far(distances)]
+
+
+def as_far(distances: Floats) -> list[tuple[float, float]]:
+    """Return for each row how often it is as far as in its first column, and how often any row is.
+
+    A row is a quantity, the first column what happened, and every other what chance made of it. The second is
+    Westfall & Young's min-p (1993), which allows for quantities that go together.
+    """
+    import numpy as np
+
+    # The share of columns at least as far away, for each column in each row.
     count = distances.shape[1]
     shares = np.stack(
-        [
-            (count - np.searchsorted(ordered, row - _EQUAL, side="left")) / count
-            for ordered, row in zip(order, distances, strict=True)
-        ]
+        [(count - np.searchsorted(np.sort(row), row - _EQUAL, side="left")) / count for row in distances]
     )
     smallest = shares.min(axis=0)
-    return [float((smallest <= row[0] + _EQUAL).mean()) for row in shares]
+    return [(float(row[0]), float((smallest <= row[0] + _EQUAL).mean())) for row in shares]
 
 
 def _choices(nights: int, chosen: int, marked: Flags) -> Flags:
@@ -121,17 +127,3 @@ def _distances(row: Floats, choices: Flags, side: int) -> Floats:
     off = inside @ ranks - chosen * (ranks.mean() if total else 0.0)
     distances: Floats = np.divide(off, np.sqrt(spread), out=np.zeros(len(choices)), where=spread > 0)
     return np.abs(distances) if side == 0 else distances * side
-
-
-def sum_of_uniforms_chance(total: float, count: int) -> float:
-    """Return the chance that `count` numbers drawn evenly from 0 to 1 add up to `total` or less.
-
-    The Irwin–Hall distribution, computed exactly.
-    """
-    if total >= count:
-        return 1.0
-    if total <= 0:
-        return 0.0
-    exact = Fraction(total)
-    terms = ((-1) ** k * math.comb(count, k) * (exact - k) ** count for k in range(math.floor(exact) + 1))
-    return float(sum(terms, Fraction(0)) / math.factorial(count))

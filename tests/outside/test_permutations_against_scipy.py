@@ -1,7 +1,7 @@
 """Permutation probabilities against scipy's exact tests, and a case known from practice.
 
-Sources: scipy.stats.permutation_test (all permutations), mannwhitneyu(method="exact") and irwinhall. The five
-nights are common practice, no published source: the temperatures of a session's focus runs, °C.
+Sources: scipy.stats.permutation_test (all permutations) and mannwhitneyu(method="exact"). The five nights
+are common practice, no published source: the temperatures of a session's focus runs, °C.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from manifests.readings.comparing import Measure, Side, Statistic, compare
-from manifests.readings.permutations import chances, corrected_chances, sum_of_uniforms_chance
+from manifests.readings.permutations import chances, corrected_chances
 from manifests.readings.sentences import separation_words
 
 VALUES = st.lists(st.integers(-5, 5).map(float), min_size=2, max_size=5)
@@ -58,12 +58,6 @@ def test_one_quantity_alone_needs_no_correction(values, data):
     assume(found.either < 1.0)
     for side, chance in ((0, found.either), (-1, found.below), (1, found.above)):
         assert corrected_chances(np.array([values]), marked, [side]) == pytest.approx([chance], abs=1e-9)
-
-
-@given(st.integers(1, 12), st.floats(-1, 13))
-def test_the_sum_of_even_numbers_is_what_scipy_says(count, total):
-    expected = stats.irwinhall(count).cdf(total)
-    assert sum_of_uniforms_chance(total, count) == pytest.approx(expected, abs=1e-9)
 
 
 POOR = [True, False, False, False, True]

@@ -13,7 +13,7 @@ from manifests.index.statements import verdicts
 from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP
 from manifests.readings.measuring import Observed, Uneven, measured, value_of
-from manifests.readings.occurring import Occurrence, Quantity, occurrences
+from manifests.readings.occurring import Occurrence, Watched, occurrences
 from manifests.readings.sentences import answers, occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
 from manifests.readings.verdicts import NightVerdict, Verdict
@@ -267,17 +267,14 @@ def _expected(written: Sequence[str], quantities: set[str]) -> dict[tuple[str, S
 
 def _within(told: Sequence[NightTold], labels: Mapping[Key, str]) -> tuple[Occurrence, ...]:
     """Return where the first failure of each night came, in every quantity and in the time of the night."""
-    series: dict[Quantity, list[Series]] = {}
-    failed: dict[tuple[str, Quantity], list[float]] = {}
-    for night in told:
-        first = night.failures[0] if night.failures else None
-        end_us = night.up.to_us if first is None else first.at_us
-        for each in (*night.series, _elapsed(night)):
-            quantity = (labels.get(_key(each), each.quantity), each.unit)
-            series.setdefault(quantity, []).append(each.within(night.up.from_us, end_us))
-            if first is not None and (value := each.at(first.at_us)) is not None:
-                failed.setdefault((first.event, quantity), []).append(value)
-    return occurrences(series, failed)
+    return occurrences([_watched(night, labels) for night in told])
+
+
+def _watched(night: NightTold, labels: Mapping[Key, str]) -> Watched:
+    series = {
+        (labels.get(_key(each), each.quantity), each.unit): each for each in (*night.series, _elapsed(night))
+    }
+    return Watched(night.up, night.failures[0] if night.failures else None, series)
 
 
 def _elapsed(night: NightTold) -> Series:

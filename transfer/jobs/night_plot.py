@@ -93,7 +93,7 @@ def _draw(axes: Axes, panel: Sequence[Series], told: NightTold) -> None:
         axes.axvline(_moment(failure.at_us), color="red", linestyle="--", linewidth=1)
     axes.set_xlim(_moment(told.up.from_us), _moment(told.up.to_us))
     axes.set_ylabel(unit_shown(panel[0].unit))
-    axes.legend(loc="upper right", fontsize="small")
+    axes.legend(loc="best", fontsize="small")
 
 
 def _label_hours(axes: Axes) -> None:

@@ -10,10 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from manifests.readings.comparing import Measure, Side, Statistic, compare, nights_to_be_sure
-from manifests.readings.occurring import occurrences
 from manifests.readings.permutations import MOST_CHOICES, chances
-from manifests.readings.sentences import occurrence_words, odds, separation_words
-from manifests.readings.series import HOUR_US, series_of
+from manifests.readings.sentences import odds, separation_words
 
 SETS = 1000
 QUANTITIES = 30
@@ -163,47 +161,3 @@ def test_no_nights_at_all_break_it(nights):
 )
 def test_chances_are_said_as_people_say_them(chance, told):
     assert odds(chance) == told
-
-
-def fall(night: int, first: float, per_hour: float):
-    begun = night * 24 * HOUR_US
-    points = [(begun + step * HOUR_US // 6, first - per_hour * step / 6) for step in range(60)]
-    return series_of("mast", "air temperature", "deg_C", points)
-
-
-KEY = ("air temperature", "deg_C")
-
-
-def test_failures_at_values_that_the_nights_seldom_had_stand_out():
-    nights = [fall(night, 10.0, 1.0) for night in range(5)]
-    (found,) = occurrences({KEY: nights}, {("hub lost", KEY): [0.3, 0.4, 0.2]})
-    assert (found.side, found.sure) == (Side.BELOW, True)
-    # Each night has 60 readings, a sixth of a degree apart: 0.4 °C and less are the last two.
-    assert found.share == pytest.approx(2 / 60, abs=0.001)
-    assert "shows no cause" in occurrence_words(found, 1)
-
-
-def test_failures_at_usual_values_do_not():
-    nights = [fall(night, 10.0, 1.0) for night in range(5)]
-    (found,) = occurrences({KEY: nights}, {("hub lost", KEY): [5.0, 2.0, 8.0]})
-    assert not found.sure
-    assert found.chance > 0.5
-    assert "proves nothing" in occurrence_words(found, 1)
-
-
-def test_many_quantities_make_a_rare_value_less_rare():
-    other = ("humidity", "%")
-    nights = {KEY: [fall(0, 10.0, 1.0)], other: [fall(0, 90.0, 1.0)]}
-    found = occurrences(nights, {("hub lost", KEY): [0.2], ("hub lost", other): [85.0]})
-    assert found[0].quantity == "air temperature"
-    assert found[0].chance_corrected == pytest.approx(2 * found[0].chance)
-
-
-def test_failures_that_come_at_any_time_are_rarely_called_rare():
-    rng = random.Random(3)
-    sure = 0
-    for _ in range(SETS):
-        nights = [fall(night, rng.uniform(0, 20), rng.uniform(0.2, 2)) for night in range(4)]
-        failed = [rng.choice(rng.choice(nights).records).first for _ in range(3)]
-        sure += occurrences({KEY: nights}, {("hub lost", KEY): failed})[0].sure
-    assert 0.005 * SETS < sure <= 0.05 * SETS

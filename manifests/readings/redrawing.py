@@ -1,0 +1,204 @@
+"""Failures drawn anew at random moments of the same nights: how often chance picks values so seldom had.
+
+If failures came whatever a quantity was, each could as well have come at any other moment of any night, with
+the same chance in every minute, and the readings would be what they were. Nights are cut into cells of a few
+minutes; as many failures as there were are drawn again and again. No time after a failure counts as time
+spent, in what happened as in what is drawn: where a quantity falls all night long, the moment of the failure
+is always the lowest so far, and only such a comparison allows for that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from manifests.readings.happenings import MINUTE_US
+from manifests.readings.permutations import as_far
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from manifests.readings.occurring import Quantity, Watched
+
+    Floats = NDArray[np.float64]
+    Whole = NDArray[np.int64]
+    Flags = NDArray[np.bool_]
+
+DRAWN = 1999
+_DRAWN_FOR_ONE = 10
+_LEAST_CELL_US = 5 * MINUTE_US
+_MOST_CELLS = 3000
+_SOON_US = 30 * MINUTE_US
+_AT_ONCE = 200
+_SEED = 20260314
+
+
+def _keep_last(values: Floats) -> None:
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known):
+        values[known[-1] + 1 :] = values[known[-1]]
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """Failures, a row a draw and a column a night: whether it failed, and its last cell at risk."""
+
+    failed: Flags
+    last: Whole
+
+
+class Cells:
+    """The nights cut into cells, in which failures of one kind happened, and may be drawn.
+
+    `could_fail` is how many cells each night has until its end, or until a failure of another kind.
+    """
+
+    def __init__(self, nights: Sequence[Watched], event: str) -> None:
+        self._nights = nights
+        self._failed = [each.first is not None and each.first.event == event for each in nights]
+        whole_us = sum(each.up.lasted_us for each in nights)
+        self._cell_us = max(_LEAST_CELL_US, -(-whole_us // _MOST_CELLS))  # longer where nights are many
+        self.could_fail = [
+            self._cell(each, each.up.to_us if failed else each.until_us) + 1
+            for each, failed in zip(nights, self._failed, strict=True)
+        ]
+        last = [self._cell(each, each.until_us) for each in nights]
+        self.happened = Draws(np.array([self._failed]), np.array([last], dtype=np.int64))
+
+    def _cell(self, night: Watched, moment_us: int) -> int:
+        return max(0, moment_us - night.up.from_us) // self._cell_us
+
+    def at_failure(self, quantity: Quantity) -> Floats:
+        """Return a quantity's value at each night's failure, NaN where there is none."""
+        values = (
+            each.series[quantity].at(each.until_us) if failed and quantity in each.series else None
+            for each, failed in zip(self._nights, self._failed, strict=True)
+        )
+        return np.array([math.nan if value is None else value for value in values])
+
+    def ended(self, quantity: Quantity) -> list[bool]:
+        """Return whether each night's readings of a quantity ended with its failure, or soon after."""
+        found = [each.series[quantity].records if quantity in each.series else () for each in self._nights]
+        return [
+            bool(records) and records[-1].moment_us <= each.until_us + _SOON_US
+            for records, each in zip(found, self._nights, strict=True)
+        ]
+
+    def grid(self, quantity: Quantity) -> Floats:
+        """Return a quantity's value in each cell (column) of each night (row), NaN where there is none.
+
+        Where readings end with a failure, the last one stays: what is drawn may come later.
+        """
+        found = np.full((len(self._nights), max(self.could_fail)), math.nan)
+        for row, (night, cells) in enumerate(zip(self._nights, self.could_fail, strict=True)):
+            if quantity in night.series:
+                begun, series = night.up.from_us, night.series[quantity]
+                values = [series.at(begun + cell * self._cell_us) for cell in range(cells)]
+                found[row, :cells] = [math.nan if value is None else value for value in values]
+                if self._failed[row]:
+                    _keep_last(found[row, :cells])
+        return found
+
+
+def drawn(cells: Sequence[int], happened: Draws) -> Draws:
+    """Return DRAWN draws of as many failures as happened (its only row), at random cells of random nights.
+
+    `cells` is how many cells each night could have failed in. The same every time.
+    """
+    failures = int(happened.failed.sum())
+    at_risk = int((happened.last[0] + 1).sum())
+    each = min(failures / at_risk, 0.999)
+    lengths = np.array(cells, dtype=np.int64)
+    chance_of_night: Floats = np.asarray(1.0 - (1.0 - each) ** lengths, dtype=np.float64)
+    dice = np.random.default_rng(_SEED)
+    many = DRAWN * _DRAWN_FOR_ONE
+    failed = _chosen(chance_of_night, failures, dice.random((many, len(cells))))
+    within = dice.random((many, len(cells))) * chance_of_night
+    at = np.floor(np.log1p(-within) / np.log1p(-each)).astype(np.int64)
+    last = np.where(failed, np.minimum(at, lengths - 1), lengths - 1)
+    # How often failures come is not known: given all the time at risk, it does not matter (it is sufficient).
+    kept = np.argsort(np.abs((last + 1).sum(axis=1) - at_risk), kind="stable")[:DRAWN]
+    return Draws(failed[kept], last[kept])
+
+
+def _chosen(chances: Floats, many: int, dice: Floats) -> Flags:
+    """Return, for each row of dice, which nights fail when exactly so many do, each with its own chance."""
+    nights = len(chances)
+    # Row n: the chance that exactly so many of the nights from n on fail.
+    ahead = np.zeros((nights + 1, many + 2))
+    ahead[nights, 0] = 1.0
+    for night in range(nights - 1, -1, -1):
+        fails = np.concatenate(([0.0], ahead[night + 1, :-1]))
+        ahead[night] = (1.0 - chances[night]) * ahead[night + 1] + chances[night] * fails
+    left = np.full(len(dice), many)
+    chosen = np.zeros(dice.shape, dtype=bool)
+    for night in range(nights):
+        fails = chances[night] * ahead[night + 1, np.maximum(left - 1, 0)] * (left > 0)
+        chosen[:, night] = dice[:, night] * ahead[night, left] < fails
+        left -= chosen[:, night]
+    return chosen
+
+
+def distance(grid: Floats, happened: Draws, values: Floats, ended: Sequence[bool]) -> float:
+    """Return how far to one side the failures that happened came, in standard deviations.
+
+    `grid` has a quantity's value in each cell (column) of each night (row), `values` those at the failures,
+    by night; NaN where there is none. The share of all time at risk with values up to that of a failure is
+    about even from 0 to 1; the sum of the shares is compared with that of so many even numbers. In nights
+    whose readings `ended` with the failure nobody knows what would have followed: all their time counts as
+    spent that far to the side.
+    """
+    cells = np.arange(grid.shape[1])
+    at_risk = np.isfinite(grid) & (cells <= happened.last[0][:, None])
+    total = max(int(at_risk.sum()), 1)
+    below, above = [], []
+    for night in np.flatnonzero(np.isfinite(values)).tolist():
+        certain = at_risk.copy()
+        certain[night] &= not ended[night]
+        unknown = int(at_risk[night].sum()) if ended[night] else 0
+        below.append((int((certain & (grid <= values[night])).sum()) + unknown) / total)
+        above.append((int((certain & (grid >= values[night])).sum()) + unknown) / total)
+    half, spread = len(below) / 2, math.sqrt(max(len(below), 1) / 12)
+    return max(half - sum(below), half - sum(above)) / spread
+
+
+def distances(grid: Floats, draws: Draws) -> Floats:
+    """Return the same for each draw, with the values of the cells that it chose."""
+    night, cell = np.nonzero(np.isfinite(grid))
+    order = np.argsort(grid[night, cell], kind="stable")
+    night, cell = night[order], cell[order]
+    ordered = grid[night, cell]
+    parts = [_distances(grid, ordered, night, cell, some) for some in _in_parts(draws)]
+    return np.concatenate(parts)
+
+
+def _in_parts(draws: Draws) -> Iterator[Draws]:
+    for start in range(0, len(draws.last), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        yield Draws(draws.failed[part], draws.last[part])
+
+
+def _distances(grid: Floats, ordered: Floats, night: Whole, cell: Whole, draws: Draws) -> Floats:
+    at_risk = np.cumsum(cell <= draws.last[:, night], axis=1)
+    reached = np.concatenate((np.zeros((len(at_risk), 1), dtype=at_risk.dtype), at_risk), axis=1)
+    row, failing = np.nonzero(draws.failed)
+    found = grid[failing, draws.last[row, failing]]
+    known = np.isfinite(found)
+    row, found = row[known], found[known]
+    total = np.maximum(reached[row, -1], 1)
+    below = reached[row, np.searchsorted(ordered, found, side="right")] / total
+    above = 1.0 - reached[row, np.searchsorted(ordered, found, side="left")] / total
+    count = np.bincount(row, minlength=len(at_risk))
+    far = [count / 2 - np.bincount(row, weights=shares, minlength=len(at_risk)) for shares in (below, above)]
+    result: Floats = np.maximum(*far) / np.sqrt(np.maximum(count, 1) / 12)
+    return np.where(count > 0, result, -np.inf)
+
+
+def chances_among(happened: Sequence[float], by_chance: Sequence[Floats]) -> list[tuple[float, float]]:
+    """Return for each quantity how often a draw came as far, and how often any quantity of a draw did."""
+    pairs = zip(happened, by_chance, strict=True)
+    return as_far(np.stack([np.concatenate(([own], far)) for own, far in pairs]))

@@ -1,0 +1,148 @@
+"""Where failures came: rare values stand out, and what a failure's own moment makes rare does not."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from manifests.readings import redrawing
+from manifests.readings.comparing import Side
+from manifests.readings.happenings import MINUTE_US, Failure, Span
+from manifests.readings.occurring import Occurrence, Watched, occurrences
+from manifests.readings.redrawing import DRAWN, Draws, drawn
+from manifests.readings.sentences import occurrence_words
+from manifests.readings.series import HOUR_US, Series, series_of
+
+AIR, HUMIDITY = ("air temperature", "deg_C"), ("humidity", "%")
+HOURS = 10
+
+
+def fall(first: float, per_hour: float, hours: float = HOURS) -> Series:
+    points = [(step * HOUR_US // 6, first - per_hour * step / 6) for step in range(round(hours * 6))]
+    return series_of("mast", *AIR, points)
+
+
+def night(failed_h: float | None, *series: Series, event: str = "hub lost") -> Watched:
+    first = None if failed_h is None else Failure(round(failed_h * HOUR_US), event, 1)
+    return Watched(Span(0, HOURS * HOUR_US), first, {(one.quantity, one.unit): one for one in series})
+
+
+def cold_nights() -> list[Watched]:
+    """Three nights that fail as soon as it is colder than 1 °C, at different hours, and four mild ones."""
+    cold = [night(first - 1, fall(first, 1.0)) for first in (5.0, 7.0, 9.0)]
+    return [*cold, *(night(None, fall(first, 0.5)) for first in (9.0, 10.0, 11.0, 12.0))]
+
+
+def of(found: Sequence[Occurrence], quantity: str) -> Occurrence:
+    return next(one for one in found if one.quantity == quantity)
+
+
+def test_failures_at_values_that_the_nights_seldom_had_stand_out():
+    (found,) = occurrences(cold_nights())
+    assert (found.side, found.sure, found.values) == (Side.BELOW, True, pytest.approx((1.0, 1.0, 1.0)))
+    assert found.share < 0.02
+    assert found.chance_corrected >= found.chance >= 1 / (DRAWN + 1)
+    assert "shows no cause" in occurrence_words(found, 1)
+
+
+def test_failures_at_usual_values_do_not():
+    nights = [night(hours, fall(10.0, 1.0)) for hours in (5.0, 8.0, 2.0, None, None)]
+    (found,) = occurrences(nights)
+    assert not found.sure
+    assert found.chance > 0.2
+    assert "proves nothing" in occurrence_words(found, 1)
+
+
+def test_one_failure_in_a_falling_temperature_is_no_rarity():
+    """The moment of a failure is the coldest so far in any night that grows colder."""
+    finely = series_of("mast", *AIR, ((n * MINUTE_US, 10 - n / 60) for n in range(HOURS * 60)))
+    (found,) = occurrences([night(6.0, finely)])
+    assert found.share < 0.01
+    assert not found.sure
+    assert found.chance > 0.2
+
+
+def test_many_quantities_make_a_rare_value_less_rare():
+    rng = random.Random(4)
+    nights = cold_nights()
+    alone = of(occurrences(nights), "air temperature").chance_corrected
+    for number in range(20):
+        for each in nights:
+            points = [(n * HOUR_US // 6, rng.gauss(0, 1)) for n in range(HOURS * 6)]
+            each.series[f"q{number}", ""] = series_of("mast", f"q{number}", "", points)
+    among = of(occurrences(nights), "air temperature")
+    assert among.chance_corrected > alone
+    assert among.chance == pytest.approx(alone, abs=0.01)
+
+
+def test_each_kind_of_failure_is_tried_by_itself():
+    nights = [*cold_nights(), night(3.0, fall(10.0, 0.5), event="mount stopped")]
+    found = occurrences(nights)
+    assert {one.event: len(one.values) for one in found} == {"hub lost": 3, "mount stopped": 1}
+    for one in found:
+        assert one.chance_corrected >= min(1.0, 2 * one.chance)
+
+
+def test_readings_that_end_with_the_failure_and_nights_without_any_break_nothing():
+    ended = night(4.0, fall(9.0, 1.0, hours=4.0))
+    bare = night(2.0)
+    late = night(9.0, fall(9.0, 1.0, hours=1.0))  # no reading is near the failure
+    (found,) = occurrences([ended, bare, late, night(None), night(None, fall(9.0, 0.2))])
+    assert len(found.values) == 1
+    assert occurrences([bare, night(None)]) == ()
+    assert occurrences([]) == ()
+
+
+@pytest.mark.parametrize(("after", "nights"), [(True, 2), (True, 6), (False, 2), (False, 6)])
+def test_failures_that_come_at_any_time_are_rarely_called_rare(after, nights, monkeypatch):
+    """Temperatures that fall all night, with failures whenever; readings that go on after them, or end."""
+    monkeypatch.setattr(redrawing, "DRAWN", 399)
+    rng = random.Random(3)
+    sure = made = 0
+    while made < 100:
+        some = []
+        for _ in range(nights):
+            failed_h = rng.expovariate(0.15)
+            hours = HOURS if after else min(failed_h, HOURS)
+            series = fall(rng.uniform(0, 12), rng.uniform(0.3, 1.2), hours)
+            some.append(night(failed_h if failed_h < HOURS else None, series))
+        found = occurrences(some)
+        made += bool(found)
+        sure += any(one.sure for one in found)
+    assert sure <= 10, "one in twenty, and what chance adds to that in a hundred sets"
+
+
+def test_as_many_failures_are_drawn_as_happened_each_night_as_likely_as_it_is_long():
+    cells = [10, 40, 40]
+    happened = Draws(np.array([[False, True, True]]), np.array([[9, 19, 29]]))
+    draws = drawn(cells, happened)
+    assert (draws.failed.sum(axis=1) == 2).all()
+    assert (draws.last < np.array(cells)).all()
+    whole = np.broadcast_to(np.array(cells) - 1, draws.last.shape)
+    assert (draws.last[~draws.failed] == whole[~draws.failed]).all()
+    at_risk = (draws.last + 1).sum(axis=1)
+    assert abs(at_risk - 60).max() <= 8, "all the time at risk is about what it was"
+    short = draws.failed[:, 0].mean()
+    assert short < draws.failed[:, 1].mean()
+    assert draws.failed[:, 1].mean() == pytest.approx(draws.failed[:, 2].mean(), abs=0.06)
+    again = drawn(cells, happened)
+    assert (again.last == draws.last).all()
+
+
+def test_which_nights_fail_is_drawn_as_by_counting_every_choice():
+    from manifests.readings.redrawing import _chosen
+
+    chances, many = np.array([0.1, 0.5, 0.7, 0.9]), 2
+    dice = np.random.default_rng(1).random((20_000, 4))
+    chosen = _chosen(chances, many, dice)
+    weights = {}
+    for nights in combinations(range(4), many):
+        fails = np.isin(range(4), nights)
+        weights[nights] = float(np.where(fails, chances, 1 - chances).prod())
+    for nights, weight in weights.items():
+        share = (chosen == np.isin(range(4), nights)).all(axis=1).mean()
+        assert share == pytest.approx(weight / sum(weights.values()), abs=0.015)
