@@ -41,6 +41,11 @@ class Chosen(NamedTuple):
     config_file: Path | None = None
     config: Config | None = None
 
+    @property
+    def archives(self) -> tuple[Archive, ...]:
+        """All archives of the configuration."""
+        return () if self.config is None else self.config.archives
+
 
 def archive_options(function: Command) -> Command:
     """Add the options of every command that asks the archive."""

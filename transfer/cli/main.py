@@ -35,6 +35,7 @@ _COMMANDS = {
     "mark": "Keep your verdict on a night: good, poor or lost.",
     "amend": "Correct what headers say of frames; each then lies where it belongs.",
     "index": "Build the archive's index again from its bags.",
+    "copies": "List where each night and target is, and when it was last proven there.",
     "heal": "Write damaged files of an archive again from another one.",
     "clear": "List what may be deleted from the sources; --delete does it.",
     "page": "Write the archive as pages for a browser: targets, nights, frames with thumbnails.",

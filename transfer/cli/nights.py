@@ -13,6 +13,7 @@ import click
 from manifests.frames.frame import FrameType, Stage
 from manifests.index.frame_query import SECONDS_PER_HOUR
 from manifests.index.nights import NightPart, NightRow, nights
+from transfer.archive.one_place import one_place_findings
 from transfer.archive.questions import browsed
 from transfer.archive.typed_names import Typed, shown_names
 from transfer.cli.archives import archive_options, chosen_archive, meant_by
@@ -70,11 +71,15 @@ def command(
             )
         )
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
-        notes.say_findings(archive.findings)
+        alone = one_place_findings(
+            archive, chosen.archives, by_target=False, nights=(row.night for row in found)
+        )
+        findings = [*archive.findings, *alone]
+        notes.say_findings(findings)
         if as_json:
             common = {"command": "nights", "exit": int(code), "message": _message(found)}
             listed = {"nights": list(map(_as_json, found)), "hours": sum(row.hours for row in found)}
-            told = {"notes": notes.said, "findings": [one.as_json() for one in archive.findings]}
+            told = {"notes": notes.said, "findings": [one.as_json() for one in findings]}
             print_json({**common, **listed, **told})
         else:
             write_lines(_lines(found))

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from manifests.index.targets import FilterSum, TargetRow, targets
+from transfer.archive.one_place import one_place_findings
 from transfer.archive.questions import browsed
 from transfer.archive.typed_names import shown_names
 from transfer.cli.archives import archive_options, chosen_archive
@@ -49,11 +50,12 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool)
         rows = archive.ask(lambda index: list(targets(index, shown_names(index, chosen.own))))
         found = sorted(rows, key=_in_order)
         code = ExitCode.SOMETHING_UNPROVEN if archive.findings else ExitCode.PROVEN
-        notes.say_findings(archive.findings)
+        findings = [*archive.findings, *one_place_findings(archive, chosen.archives, by_target=True)]
+        notes.say_findings(findings)
         if as_json:
             common = {"command": "targets", "exit": int(code), "message": _message(found)}
             listed = {"targets": list(map(_as_json, found)), "hours": sum(row.hours for row in found)}
-            told = {"notes": notes.said, "findings": [one.as_json() for one in archive.findings]}
+            told = {"notes": notes.said, "findings": [one.as_json() for one in findings]}
             print_json({**common, **listed, **told})
         else:
             write_lines(_lines(found))
