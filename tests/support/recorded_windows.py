@@ -11,13 +11,14 @@ from dataclasses import dataclass
 from types import SimpleNamespace
 
 from transfer.engine.medium.windows import openings
-from transfer.engine.medium.windows.calls import HandleFacts, Identity
+from transfer.engine.medium.windows.calls import HandleFacts, Identity, SizeAndTimes
 from transfer.engine.medium.windows.errors import os_error
 
 ROOT = "\\\\?\\E:\\nights"
 OWN_NAME = "\\\\?\\Volume{6c1d2f0e-0000-0000-0000-100000000000}\\nights"
 STICK = 0x1A2B3C4D
 SECTOR = 4096
+_EPOCH_1601 = 116_444_736_000_000_000  # 1970, in steps of 100 ns since 1601
 
 
 @dataclass
@@ -94,7 +95,16 @@ class System:
         self._called("open", path, how)
         if path.startswith("\\\\.\\"):
             return os.open(os.devnull, os.O_RDWR)
-        here = self._here(path)
+        return self._open(self._here(path), path, how)
+
+    def open_in(self, folder, path, how):
+        """Open what has the path's last name in an open folder, wherever the path leads by now."""
+        self._called("open_in", path, how)
+        if not self.roots:
+            raise os_error(1167, "", path)  # ERROR_DEVICE_NOT_CONNECTED: what an open handle says then
+        return self._open(self._looked_at[folder] / path.rpartition("\\")[2], path, how)
+
+    def _open(self, here, path, how):
         link = how.flags & openings.FILE_FLAG_OPEN_REPARSE_POINT and here.is_symlink()
         if link or (here.is_dir() and how.creation != openings.CREATE_NEW):
             self._handles += 1
@@ -133,8 +143,18 @@ class System:
         self._called("facts", handle)
         place = self._looked_at.get(handle)
         found = os.fstat(handle) if place is None else place.lstat()
-        is_folder = stat.S_ISDIR(found.st_mode) or stat.S_ISLNK(found.st_mode)
-        return HandleFacts(Identity(self.serial, found.st_ino), found.st_size, is_folder)
+        attributes = openings.FILE_ATTRIBUTE_DIRECTORY if stat.S_ISDIR(found.st_mode) else 0
+        if stat.S_ISLNK(found.st_mode):
+            attributes = openings.FILE_ATTRIBUTE_DIRECTORY | openings.FILE_ATTRIBUTE_REPARSE_POINT
+        return HandleFacts(Identity(self.serial, found.st_ino), attributes)
+
+    def size_and_times(self, handle):
+        self._called("size_and_times", handle)
+        place = self._looked_at.get(handle)
+        found = os.fstat(handle) if place is None else place.lstat()
+        attributes = openings.FILE_ATTRIBUTE_REPARSE_POINT if stat.S_ISLNK(found.st_mode) else 0
+        modified, created = (ns // 100 + _EPOCH_1601 for ns in (found.st_mtime_ns, found.st_ctime_ns))
+        return SizeAndTimes(found.st_size, modified, created, attributes)
 
     def read(self, handle, buffer):
         self._called("read", handle)
@@ -159,8 +179,10 @@ class System:
             raise os_error(33, "")
         self.locked.add(place)
 
-    def move(self, old, new):
+    def move(self, old, new, *, replacing=True):
         self._called("move", old, new)
+        if not replacing and os.path.lexists(self._here(new)):
+            raise os_error(183, "", new)  # ERROR_ALREADY_EXISTS
         if any(f"{path}\\".startswith(f"{old}\\") for path in self._folders.values()):
             raise os_error(5, "", new)  # ERROR_ACCESS_DENIED: a folder that is open, or has one open below
         self._here(old).replace(self._here(new))

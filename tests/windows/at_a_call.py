@@ -1,26 +1,32 @@
 """Run on Windows: a command of nightferry, counted, ended or held at one of its calls of the system.
 
-    python at_a_call.py count|kill|hold|break NUMBER WORD…
+    python at_a_call.py calls|count|kill|hold|break NUMBER WORD…
 
-`count` prints, when the command has ended, how many moments it had: one before each call, one behind it. At
-moment NUMBER `kill` ends the process as Windows ends one that is killed, `break` raises the signal that
-Ctrl-Break becomes, and `hold` says HELD on standard error and goes on when standard input ends.
+`calls` prints, when the command has ended, how often it made each call, those of Python's own that open a
+file or look at one among them. `count` prints how many moments it had: one before each call, one behind
+it. At moment NUMBER `kill` ends the process as Windows ends one that is killed, `break` raises the signal
+that Ctrl-Break becomes, and `hold` says HELD on standard error and goes on when standard input ends.
 """
 
 from __future__ import annotations
 
 import atexit
 import ctypes
+import json
 import os
 import signal
 import sys
 import threading
+from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
 from transfer.engine.medium.windows.calls import SystemCalls
 
-_CALLS = ("open", "flush", "move", "make_folder", "remove", "read", "close", "set_modified", "names", "stat")
+_CALLS = (
+    *("open", "open_in", "flush", "move", "make_folder", "remove", "read", "close"),
+    *("set_modified", "names", "stat"),
+)
 _write = os.write
 _signals: Any = signal  # what only Windows has of this module has types only there
 _kernel: Any = ctypes.WinDLL("kernel32")  # type: ignore[attr-defined, unused-ignore]
@@ -68,15 +74,39 @@ def _break() -> None:
     signal.raise_signal(_signals.SIGBREAK)
 
 
-def main() -> None:
-    """Run the command."""
-    mode, number, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
+def _count_each() -> None:
+    made: Counter[str] = Counter()
+
+    def counting(name: str, call: Callable[..., Any]) -> Callable[..., Any]:
+        def counted(*arguments: Any, **more: Any) -> Any:
+            made[name] += 1
+            return call(*arguments, **more)
+
+        return counted
+
+    for name in [each for each in vars(SystemCalls) if not each.startswith("_")]:
+        setattr(SystemCalls, name, counting(name, getattr(SystemCalls, name)))
+    for name in ("open", "stat", "lstat", "fstat"):
+        setattr(os, name, counting(f"os.{name}", getattr(os, name)))
+    atexit.register(lambda: _write(2, f"CALLS {json.dumps(made)}\n".encode()))
+
+
+def _act_at_a_moment(mode: str, number: int) -> None:
     moments = Moments({"count": None, "kill": _kill, "hold": _hold, "break": _break}[mode], number)
     for name in _CALLS:
         setattr(SystemCalls, name, moments.around(getattr(SystemCalls, name)))
     if mode == "count":
         atexit.register(lambda: _write(2, f"CALLS {moments.count}\n".encode()))
     os.write = moments.around(_write)
+
+
+def main() -> None:
+    """Run the command."""
+    mode, number, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
+    if mode == "calls":
+        _count_each()
+    else:
+        _act_at_a_moment(mode, number)
     from transfer.cli.main import main as nightferry
 
     nightferry(words, prog_name="nightferry")

@@ -147,10 +147,11 @@ class OpenBag:
     def _give_name(self, arrival: Arrival) -> set[str]:
         final = self._at(arrival.entry.path)
         touched = self.folder.make_folders(parent(final))
-        ours = arrival.replaces or arrival.entry.path in self.proofs
-        if not ours and self.folder.stat(final) is not None:
+        if arrival.replaces or arrival.entry.path in self.proofs:
+            self.folder.replace(arrival.part, final)
+        elif not self.folder.give_name(arrival.part, final):
             touched |= self.set_aside(arrival.entry.path)
-        self.folder.replace(arrival.part, final)
+            self.folder.replace(arrival.part, final)
         return touched | {parent(final)}
 
     def set_aside(self, path: str) -> set[str]:

@@ -41,7 +41,7 @@ class Part:
 
     def end(self, read: SourceRead, content: Future[Content]) -> Written:
         """Count the file against its size, and give it, still open and unflushed."""
-        if not self._size == read.size_bytes == os.fstat(self.descriptor).st_size:
+        if not self._size == read.size_bytes == os.lseek(self.descriptor, 0, os.SEEK_END):
             raise OSError(errno.EIO, "the copy has another size than its source", self._path)
         self._keep_time(read.modified_ns)
         assert self.task is not None

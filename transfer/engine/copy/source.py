@@ -9,8 +9,7 @@ from dataclasses import dataclass
 
 from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import Medium, PinnedFolder
-from transfer.engine.medium.base import BLOCK_BYTES
-from transfer.engine.medium.looking import born_ns
+from transfer.engine.medium.base import BLOCK_BYTES, SizeAndTimesNs
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +37,7 @@ class OpenSource:
         self._medium = medium
         self._path = path
         self._descriptor = medium.open_source(path) if below is None else below.open_file(path)
-        self._before = os.fstat(self._descriptor)
+        self._before = medium.size_and_times(self._descriptor)
 
     def blocks(self) -> Iterator[bytes]:
         """Read as many bytes as the file had when it was opened, in order.
@@ -46,38 +45,38 @@ class OpenSource:
         What is appended meanwhile belongs to the next run. An end that comes before the size is a
         failed read in disguise (facts of user-space file systems), unless the file was cut.
         """
-        left = self._before.st_size
+        left = self._before.size_bytes
         while left:
             block = os.read(self._descriptor, min(left, BLOCK_BYTES))
             if not block:
-                self._explain_the_end(self._before.st_size - left)
+                self._explain_the_end(self._before.size_bytes - left)
                 return
             left -= len(block)
             yield block
 
     def _explain_the_end(self, count: int) -> None:
-        if os.fstat(self._descriptor).st_size > count:
+        if self._medium.size_and_times(self._descriptor).size_bytes > count:
             raise OSError(errno.EIO, "the file ended before its size was reached", self._path)
 
     def end(self, count: int) -> SourceRead:
         """Say what the read of `count` bytes gave. Raises OSError."""
-        after = os.fstat(self._descriptor)
+        after = self._medium.size_and_times(self._descriptor)
         written = self._medium.is_being_written(self._descriptor)
         finding = self._what_changed(after, bool(written))
         return SourceRead(
             size_bytes=count,
-            modified_ns=self._before.st_mtime_ns,
-            created_ns=None if born_ns is None else born_ns(self._before),
+            modified_ns=self._before.modified_ns,
+            created_ns=self._before.created_ns,
             growing=finding is not None,
             findings=() if finding is None else (finding,),
         )
 
-    def _what_changed(self, after: os.stat_result, written: bool) -> Finding | None:
-        if after.st_size < self._before.st_size:
+    def _what_changed(self, after: SizeAndTimesNs, written: bool) -> Finding | None:
+        if after.size_bytes < self._before.size_bytes:
             return Finding(FindingKind.CHANGED_WHILE_READ, "it became shorter")
-        if after.st_size > self._before.st_size:
+        if after.size_bytes > self._before.size_bytes:
             return Finding(FindingKind.STILL_GROWING, "it grew while it was read")
-        if after.st_mtime_ns != self._before.st_mtime_ns:
+        if after.modified_ns != self._before.modified_ns:
             return Finding(FindingKind.CHANGED_WHILE_READ, "it was written to")
         if written:
             return Finding(FindingKind.STILL_GROWING, "its program still has it open")

@@ -13,6 +13,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import NamedTuple, Self
 
+from transfer.engine.medium.looking import born_ns
+
 BLOCK_BYTES = 1 << 20
 # What stands for the free space of a file system that keeps no count: a full drive is met when it is full.
 FREE_UNKNOWN = sys.maxsize
@@ -64,6 +66,14 @@ class Volume(NamedTuple):
     root: Path
     file_system: str
     device: str
+
+
+class SizeAndTimesNs(NamedTuple):
+    """A file's size, and its times in nanoseconds since 1970; `created_ns` where the system keeps it."""
+
+    size_bytes: int
+    modified_ns: int
+    created_ns: int | None
 
 
 class ColdGroup(ABC):
@@ -120,6 +130,16 @@ class PinnedFolder(ABC):
     @abstractmethod
     def replace(self, old: str, new: str) -> None:
         """Rename the file `old` to `new` in one step, in place of what had that name."""
+
+    def give_name(self, old: str, new: str) -> bool:
+        """Rename the file `old` to `new` where nothing has that name; return whether it was done.
+
+        `old` may be on its way to be renamed: two runs never give names in the same bag at once.
+        """
+        if self.stat(new) is not None:
+            return False
+        self.replace(old, new)
+        return True
 
     @abstractmethod
     def hard_link(self, file: Path, path: str) -> None:
@@ -283,6 +303,11 @@ class Medium(ABC):
     @abstractmethod
     def open_source(self, path: str) -> int:
         """Open a source for reading, in the way of no other program. Raises OSError."""
+
+    def size_and_times(self, descriptor: int) -> SizeAndTimesNs:
+        """Return the size and times of an open file as they are now. Raises OSError."""
+        facts = os.fstat(descriptor)
+        return SizeAndTimesNs(facts.st_size, facts.st_mtime_ns, None if born_ns is None else born_ns(facts))
 
     @abstractmethod
     def is_being_written(self, descriptor: int) -> bool | None:

@@ -108,7 +108,9 @@ def test_a_log_that_its_program_holds_open_for_writing_is_carried_as_still_growi
 
 # ERROR_HANDLE_DISK_FULL, ERROR_DISK_FULL, ERROR_DISK_QUOTA_EXCEEDED
 @pytest.mark.parametrize("code", [39, 112, 1295])
-@pytest.mark.parametrize(("call", "part"), [("open", "incoming"), ("make_folder", ""), ("flush", "incoming")])
+@pytest.mark.parametrize(
+    ("call", "part"), [("open_in", "incoming"), ("make_folder", ""), ("flush", "incoming")]
+)
 def test_a_full_drive_is_called_full(desk, code, call, part):
     outcome = desk.send(Rule(call, code, part))
     assert outcome.exit_code == ExitCode.DOES_NOT_FIT
@@ -120,7 +122,7 @@ def test_a_full_drive_is_called_full(desk, code, call, part):
 @pytest.mark.parametrize("code", [21, 433, 1167, 55])
 @pytest.mark.parametrize(
     ("call", "part"),
-    [("open", "incoming"), ("flush", "incoming"), ("move", ""), ("read", "light 1"), ("make_folder", "")],
+    [("open_in", "incoming"), ("flush", "incoming"), ("move", ""), ("read", "light 1"), ("make_folder", "")],
 )
 def test_a_stick_that_left_is_called_that_and_nothing_of_it_proven(desk, code, call, part):
     outcome = desk.send(Rule(call, code, part))
@@ -132,7 +134,7 @@ def test_a_stick_that_left_is_called_that_and_nothing_of_it_proven(desk, code, c
 
 
 # ERROR_WRITE_PROTECT
-@pytest.mark.parametrize(("call", "part"), [("open", "incoming"), ("make_folder", "")])
+@pytest.mark.parametrize(("call", "part"), [("open_in", "incoming"), ("make_folder", "")])
 def test_a_write_protected_stick_is_called_that(desk, call, part):
     outcome = desk.send(Rule(call, 19, part))
     assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN

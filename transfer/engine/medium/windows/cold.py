@@ -24,9 +24,9 @@ _CANNOT = (errno.EINVAL, errno.ENOTSUP)
 
 
 class Opens(Protocol):
-    """Opens a file below a pinned folder, no link, and gives its handle."""
+    """Opens a file below a pinned folder, no link; returns its handle and its size in bytes."""
 
-    def __call__(self, path: str, how: Opening) -> int: ...
+    def __call__(self, path: str, how: Opening) -> tuple[int, int]: ...
 
 
 class WindowsColdGroup(ColdGroup):
@@ -43,14 +43,14 @@ class WindowsColdGroup(ColdGroup):
         self._doubt = "" if local else "what is behind a network drive has a cache of its own"
 
     def blocks(self, path: str) -> Iterator[memoryview]:
-        handle = self._open(path)
+        handle, size_bytes = self._open(path)
         try:
             with memoryview(self._buffer) as whole:
-                yield from self._read(handle, whole, path)
+                yield from self._read(handle, size_bytes, whole, path)
         finally:
             self._calls.close(handle)
 
-    def _open(self, path: str) -> int:
+    def _open(self, path: str) -> tuple[int, int]:
         if self._aligned:
             try:
                 return self._opens(path, UNBUFFERED)
@@ -60,9 +60,9 @@ class WindowsColdGroup(ColdGroup):
         self._doubt = self._doubt or "this file system does not read past its cache"
         return self._opens(path, FILE_TO_READ)
 
-    def _read(self, handle: int, whole: memoryview, path: str) -> Iterator[memoryview]:
+    def _read(self, handle: int, size_bytes: int, whole: memoryview, path: str) -> Iterator[memoryview]:
         """Read whole blocks up to the size: behind the short one at the end no offset is aligned."""
-        left = self._calls.facts(handle).size_bytes
+        left = size_bytes
         while left:
             taken = self._calls.read(handle, self._buffer)
             if taken < min(left, BLOCK_BYTES):

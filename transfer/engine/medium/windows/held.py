@@ -6,7 +6,7 @@ import errno
 import threading
 from collections import OrderedDict
 
-from transfer.engine.medium.windows.calls import Identity, WindowsCalls, is_elsewhere
+from transfer.engine.medium.windows.calls import HandleFacts, Identity, WindowsCalls, is_elsewhere
 from transfer.engine.medium.windows.openings import INNER_FOLDER, PINNED_FOLDER, Opening
 from transfer.engine.medium.windows.paths import below
 
@@ -19,16 +19,20 @@ class HeldFolder:
     For as long as it is open Windows renames or removes neither it nor a folder above it.
     """
 
-    __slots__ = ("_calls", "_handle", "identity", "path")
+    __slots__ = ("_calls", "_handle", "facts", "path")
 
     def __init__(self, calls: WindowsCalls, path: str, how: Opening) -> None:
         self._calls = calls
         self.path = path
         self._handle = calls.open(path, how)
-        facts = calls.facts(self._handle)
-        if not facts.is_folder:
+        self.facts: HandleFacts = calls.facts(self._handle)
+        if not self.facts.is_folder:
             raise NotADirectoryError(errno.ENOTDIR, "not a folder", path)
-        self.identity: Identity = facts.identity
+
+    @property
+    def identity(self) -> Identity:
+        """What the folder is known by."""
+        return self.facts.identity
 
     @property
     def handle(self) -> int:
@@ -48,7 +52,9 @@ class HeldFolders:
         self._calls = calls
         self._root: HeldFolder | None = HeldFolder(calls, path, PINNED_FOLDER)
         self.identity = self._root.identity
-        self.path = self._root.path = _own_name(calls, self._root)
+        own_name = _own_name(calls, self._root)
+        self.has_own_name = bool(own_name)
+        self.path = self._root.path = own_name or path
         self._folders: OrderedDict[str, HeldFolder] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -81,7 +87,7 @@ class HeldFolders:
 
     def _step(self, path: str) -> HeldFolder:
         held = HeldFolder(self._calls, below(self.path, path), INNER_FOLDER)
-        if is_elsewhere(self._calls.stat(held.path)):
+        if held.facts.may_be_a_link and is_elsewhere(self._calls.stat(held.path)):
             raise NotADirectoryError(errno.ENOTDIR, "a link lies in the way", path)
         if held.identity.volume_serial != self.identity.volume_serial:
             raise OSError(errno.EXDEV, "another volume is mounted here", path)
@@ -100,8 +106,11 @@ class HeldFolders:
 
 
 def _own_name(calls: WindowsCalls, folder: HeldFolder) -> str:
-    """Return a folder by its volume's own name, which no other gets. Shares and some drivers have none."""
+    """Return a folder by its volume's own name, which no other gets; empty where it has none.
+
+    Shares and some drivers have none ("Naming a volume", Microsoft).
+    """
     try:
         return calls.final_path(folder.handle)
     except OSError:
-        return folder.path
+        return ""

@@ -12,11 +12,18 @@ import errno
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from transfer.engine.medium.base import ColdGroup, Medium, PinnedFolder, Volume
+from transfer.engine.medium.base import ColdGroup, Medium, PinnedFolder, SizeAndTimesNs, Volume
 from transfer.engine.medium.windows import openings
-from transfer.engine.medium.windows.calls import Identity, SystemCalls, WindowsCalls, is_elsewhere
+from transfer.engine.medium.windows.calls import (
+    Identity,
+    SizeAndTimes,
+    SystemCalls,
+    WindowsCalls,
+    is_elsewhere,
+)
 from transfer.engine.medium.windows.cold import WindowsColdGroup
 from transfer.engine.medium.windows.errors import is_locked
 from transfer.engine.medium.windows.held import HeldFolder, HeldFolders
@@ -36,7 +43,11 @@ _LOCKED_BYTE = 1 << 62  # behind the end of any file: its content stays readable
 
 
 class WindowsFolder(PinnedFolder):
-    """A folder held open, with the folders below it; nothing is written before it was looked at again."""
+    """A folder held open, with the folders below it.
+
+    Files are opened in the held folders themselves. What is done by a path is done only after the path was
+    looked at again.
+    """
 
     def __init__(self, path: Path, calls: WindowsCalls) -> None:
         self.path = path
@@ -71,26 +82,44 @@ class WindowsFolder(PinnedFolder):
         return self._held.hold(path.rpartition("/")[0]), below(self._held.path, path)
 
     def create_file(self, path: str) -> int:
-        self._make_sure()
         with self._explaining():
-            _held, whole = self._within(path)
-            return _descriptor(self._calls, self._calls.open(whole, openings.NEW_FILE), writable=True)
+            held, whole = self._within(path)
+            handle = self._calls.open_in(held.handle, whole, openings.NEW_FILE)
+            return _descriptor(self._calls, handle, writable=True)
 
     def extend_file(self, path: str) -> int:
-        self._make_sure()
-        descriptor = _descriptor(self._calls, self._open(path, openings.FILE_TO_EXTEND), writable=True)
+        handle, _size_bytes = self._open(path, openings.FILE_TO_EXTEND)
+        descriptor = _descriptor(self._calls, handle, writable=True)
         os.lseek(descriptor, 0, os.SEEK_END)
         return descriptor
 
     def open_file(self, path: str) -> int:
-        return _descriptor(self._calls, self._open(path, openings.FILE_TO_READ), writable=False)
+        return _descriptor(self._calls, self._open(path, openings.FILE_TO_READ)[0], writable=False)
 
-    def _open(self, path: str, how: Opening) -> int:
+    def _open(self, path: str, how: Opening) -> tuple[int, int]:
+        """Open a file in its folder, following no link; return its handle and its size in bytes.
+
+        What is stored in another way than usual, as links are, is looked at before it is opened as what it
+        stands for.
+        """
+        as_it_is = replace(how, flags=how.flags | openings.FILE_FLAG_OPEN_REPARSE_POINT)
         with self._explaining():
-            _held, whole = self._within(path)
-            if is_elsewhere(self._calls.stat(whole)):
-                raise OSError(errno.ELOOP, "not a regular file but a link", path)
-            return self._calls.open(whole, how)
+            held, whole = self._within(path)
+            handle, facts = self._open_with_facts(held, whole, as_it_is)
+            if facts.may_be_a_link:
+                self._calls.close(handle)
+                if is_elsewhere(self._calls.stat(whole)):
+                    raise OSError(errno.ELOOP, "not a regular file but a link", path)
+                handle, facts = self._open_with_facts(held, whole, how)
+            return handle, facts.size_bytes
+
+    def _open_with_facts(self, held: HeldFolder, whole: str, how: Opening) -> tuple[int, SizeAndTimes]:
+        handle = self._calls.open_in(held.handle, whole, how)
+        try:
+            return handle, self._calls.size_and_times(handle)
+        except OSError:
+            self._calls.close(handle)
+            raise
 
     def replace(self, old: str, new: str) -> None:
         self._make_sure()
@@ -98,6 +127,19 @@ class WindowsFolder(PinnedFolder):
         with self._explaining():
             (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
             _patiently(self._calls, lambda: self._calls.move(from_path, to_path))
+
+    def give_name(self, old: str, new: str) -> bool:
+        # By its volume's own name, and held, the folder is at no other place than it was: only a path by
+        # a letter or a share has to be looked at again.
+        if not self._held.has_own_name:
+            self._make_sure()
+        try:
+            with self._explaining():
+                (_from_held, from_path), (_to_held, to_path) = self._within(old), self._within(new)
+                _patiently(self._calls, lambda: self._calls.move(from_path, to_path, replacing=False))
+        except FileExistsError:
+            return False
+        return True
 
     def hard_link(self, file: Path, path: str) -> None:
         self._make_sure()
@@ -118,7 +160,7 @@ class WindowsFolder(PinnedFolder):
 
     def open_to_remove(self, path: str) -> int:
         self._make_sure()
-        return _descriptor(self._calls, self._open(path, openings.FILE_TO_REMOVE), writable=False)
+        return _descriptor(self._calls, self._open(path, openings.FILE_TO_REMOVE)[0], writable=False)
 
     def remove_opened(self, descriptor: int, path: str) -> None:  # noqa: ARG002 - the handle says which
         self._calls.remove_opened(self._calls.handle(descriptor))
@@ -238,6 +280,10 @@ def _patiently(calls: WindowsCalls, act: Callable[[], None]) -> None:
     return act()
 
 
+def _ns(filetime: int) -> int:
+    return (filetime - _EPOCH_1601) * _STEP_NS
+
+
 def _descriptor(calls: WindowsCalls, handle: int, *, writable: bool) -> int:
     try:
         return calls.descriptor(handle, writable=writable)
@@ -307,6 +353,10 @@ class WindowsMedium(Medium):
 
     def open_source(self, path: str) -> int:
         return _descriptor(self._calls, self._calls.open(extended(path), openings.SOURCE), writable=False)
+
+    def size_and_times(self, descriptor: int) -> SizeAndTimesNs:
+        found = self._calls.size_and_times(self._calls.handle(descriptor))
+        return SizeAndTimesNs(found.size_bytes, _ns(found.modified), _ns(found.created))
 
     def is_being_written(self, descriptor: int) -> bool | None:
         try:

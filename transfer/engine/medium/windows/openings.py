@@ -78,6 +78,39 @@ ALONE_WITH_READERS = Opening(GENERIC_READ, FILE_SHARE_READ | FILE_SHARE_DELETE, 
 LOCK = Opening(GENERIC_READ | GENERIC_WRITE, _SHARED, OPEN_EXISTING, 0)
 LOCK_READ_ONLY = Opening(GENERIC_READ, _SHARED, OPEN_EXISTING, 0)
 
+
+@dataclass(frozen=True, slots=True)
+class NativeOpening:
+    """What NtCreateFile is given for an opening, besides what is shared."""
+
+    access: int
+    disposition: int
+    options: int
+
+
+# What CreateFileW asks for besides: to wait for each call, and to look at what is opened. Values of
+# winternl.h and ntifs.h; how the flags correspond is in the documents of both calls.
+_SYNCHRONIZE = 0x0010_0000
+_FILE_READ_ATTRIBUTES = 0x80
+_DISPOSITIONS = {CREATE_NEW: 2, OPEN_EXISTING: 1}  # FILE_CREATE, FILE_OPEN
+_OPTIONS = {
+    FILE_FLAG_NO_BUFFERING: 0x8,  # FILE_NO_INTERMEDIATE_BUFFERING
+    FILE_FLAG_SEQUENTIAL_SCAN: 0x4,  # FILE_SEQUENTIAL_ONLY
+    FILE_FLAG_OPEN_REPARSE_POINT: 0x0020_0000,  # FILE_OPEN_REPARSE_POINT
+}
+_FILE_SYNCHRONOUS_IO_NONALERT = 0x20
+_FILE_NON_DIRECTORY_FILE = 0x40
+
+
+def native(how: Opening) -> NativeOpening:
+    """Return what opens a file, no folder, by NtCreateFile as `how` does by CreateFileW."""
+    options = _FILE_SYNCHRONOUS_IO_NONALERT | _FILE_NON_DIRECTORY_FILE
+    for flag, option in _OPTIONS.items():
+        options |= option if how.flags & flag else 0
+    access = how.access | _SYNCHRONIZE | _FILE_READ_ATTRIBUTES
+    return NativeOpening(access, _DISPOSITIONS[how.creation], options)
+
+
 # A volume itself, `\\.\E:`; others keep their handles until it is locked.
 WHOLE_VOLUME = Opening(GENERIC_READ | GENERIC_WRITE, _HELD, OPEN_EXISTING, 0)
 

@@ -38,6 +38,30 @@ class FileInformation(ctypes.Structure):
     )
 
 
+class BasicInfo(ctypes.Structure):
+    """FILE_BASIC_INFO; each time as FILETIME in one number."""
+
+    _fields_ = (
+        ("created", ctypes.c_int64),
+        ("accessed", ctypes.c_int64),
+        ("modified", ctypes.c_int64),
+        ("changed", ctypes.c_int64),
+        ("attributes", _DWORD),
+    )
+
+
+class StandardInfo(ctypes.Structure):
+    """FILE_STANDARD_INFO."""
+
+    _fields_ = (
+        ("allocated_bytes", ctypes.c_int64),
+        ("size_bytes", ctypes.c_int64),
+        ("links", _DWORD),
+        ("delete_pending", ctypes.c_ubyte),
+        ("is_folder", ctypes.c_ubyte),
+    )
+
+
 class Overlapped(ctypes.Structure):
     """OVERLAPPED."""
 
@@ -50,14 +74,40 @@ class Overlapped(ctypes.Structure):
     )
 
 
+class UnicodeString(ctypes.Structure):
+    """UNICODE_STRING: lengths in bytes."""
+
+    _fields_ = (("length", ctypes.c_uint16), ("maximum_length", ctypes.c_uint16), ("buffer", _ADDRESS))
+
+
+class ObjectAttributes(ctypes.Structure):
+    """OBJECT_ATTRIBUTES."""
+
+    _fields_ = (
+        ("length", _DWORD),
+        ("root", _HANDLE),
+        ("name", ctypes.POINTER(UnicodeString)),
+        ("attributes", _DWORD),
+        ("security", _ADDRESS),
+        ("quality", _ADDRESS),
+    )
+
+
+class IoStatus(ctypes.Structure):
+    """IO_STATUS_BLOCK."""
+
+    _fields_ = (("status", ctypes.c_size_t), ("information", ctypes.c_size_t))
+
+
 _NUMBER = ctypes.POINTER(_DWORD)
 
-# Each function's result and arguments.
+# Each function's result and arguments, of kernel32.
 SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "CreateFileW": (_HANDLE, (_TEXT, _DWORD, _DWORD, _ADDRESS, _DWORD, _DWORD, _HANDLE)),
     "ReOpenFile": (_HANDLE, (_HANDLE, _DWORD, _DWORD, _DWORD)),
     "CloseHandle": (_BOOL, (_HANDLE,)),
     "GetFileInformationByHandle": (_BOOL, (_HANDLE, ctypes.POINTER(FileInformation))),
+    "GetFileInformationByHandleEx": (_BOOL, (_HANDLE, ctypes.c_int32, _ADDRESS, _DWORD)),
     "ReadFile": (_BOOL, (_HANDLE, _ADDRESS, _DWORD, _NUMBER, _ADDRESS)),
     "FlushFileBuffers": (_BOOL, (_HANDLE,)),
     "SetFileTime": (_BOOL, (_HANDLE, *[ctypes.POINTER(FileTime)] * 3)),
@@ -82,4 +132,22 @@ SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
     "GetDiskFreeSpaceExW": (_BOOL, (_TEXT, *[ctypes.POINTER(ctypes.c_uint64)] * 3)),
     "GetDiskFreeSpaceW": (_BOOL, (_TEXT, _NUMBER, _NUMBER, _NUMBER, _NUMBER)),
     "SetErrorMode": (_DWORD, (_DWORD,)),
+}
+
+# Of ntdll: what winternl.h of the Windows SDK declares.
+NATIVE_SIGNATURES: dict[str, tuple[Any, tuple[Any, ...]]] = {
+    "NtCreateFile": (
+        _DWORD,
+        (
+            ctypes.POINTER(_HANDLE),
+            _DWORD,
+            ctypes.POINTER(ObjectAttributes),
+            ctypes.POINTER(IoStatus),
+            _ADDRESS,
+            *[_DWORD] * 4,
+            _ADDRESS,
+            _DWORD,
+        ),
+    ),
+    "RtlNtStatusToDosError": (_DWORD, (_DWORD,)),
 }

@@ -18,17 +18,29 @@ from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import (
     HandleFacts,
     Identity,
+    SizeAndTimes,
     SystemCalls,
     is_elsewhere,
     is_folder,
 )
-from transfer.engine.medium.windows.signatures import SIGNATURES, FileInformation, FileTime, Overlapped
+from transfer.engine.medium.windows.signatures import (
+    NATIVE_SIGNATURES,
+    SIGNATURES,
+    BasicInfo,
+    FileInformation,
+    FileTime,
+    IoStatus,
+    ObjectAttributes,
+    Overlapped,
+    StandardInfo,
+    UnicodeString,
+)
 
 INVALID_HANDLE = ctypes.c_void_p(-1).value
 
 
 class Kernel:
-    """Stands for kernel32: keeps what was called with what, and answers as it is told."""
+    """Stands for kernel32 and ntdll: keeps what was called with what, and answers as it is told."""
 
     def __init__(self, **answers):
         self.called = []
@@ -36,7 +48,7 @@ class Kernel:
         self._answers = {"SetErrorMode": lambda mode: 0, **answers}
 
     def __getattr__(self, name):
-        result, arguments = SIGNATURES[name]
+        result, arguments = (SIGNATURES | NATIVE_SIGNATURES)[name]
 
         def answer(*values):
             self.called.append((name, *values))
@@ -71,7 +83,15 @@ def _fill(pointer, text):
 def test_structures_have_the_sizes_of_microsoft_s_headers():
     assert ctypes.sizeof(FileTime) == 8
     assert ctypes.sizeof(FileInformation) == 52
+    assert (ctypes.sizeof(BasicInfo), ctypes.sizeof(StandardInfo)) == (40, 24)
     assert ctypes.sizeof(Overlapped) == 16 + 2 * ctypes.sizeof(ctypes.c_void_p)
+
+
+def test_structures_of_the_native_interface_have_the_sizes_of_microsoft_s_headers():
+    address = ctypes.sizeof(ctypes.c_void_p)
+    assert ctypes.sizeof(UnicodeString) == 2 * address
+    assert ctypes.sizeof(ObjectAttributes) == 6 * address  # two numbers of four bytes are padded to addresses
+    assert ctypes.sizeof(IoStatus) == 2 * address
 
 
 def test_no_dialogue_ever_asks_for_a_disk():
@@ -106,6 +126,47 @@ def test_a_file_that_cannot_be_opened_raises_what_it_means(code, kind, number):
     assert raised.value.filename == "\\\\?\\E:\\a.fits"
 
 
+def test_a_file_is_opened_by_its_name_in_an_open_folder():
+    seen = []
+
+    def create(handle, access, where, _done, size, attributes, share, disposition, options, _more, _length):
+        name = where[0].name[0]
+        text = ctypes.string_at(name.buffer, name.length).decode("utf-16-le")
+        seen.append((text, where[0].length, where[0].root, where[0].attributes, where[0].security))
+        seen.append((access, size, attributes, share, disposition, options))
+        handle[0] = 0x1234
+        return 0
+
+    calls = _calls(Kernel(NtCreateFile=create))
+    assert calls.open_in(0x50, "\\\\?\\E:\\night\\é.fits", openings.NEW_FILE) == 0x1234
+    # GENERIC_WRITE | SYNCHRONIZE | FILE_READ_ATTRIBUTES; FILE_CREATE; FILE_SYNCHRONOUS_IO_NONALERT
+    # | FILE_NON_DIRECTORY_FILE | FILE_OPEN_REPARSE_POINT: winternl.h, ntifs.h, from memory
+    assert seen == [
+        ("é.fits", ctypes.sizeof(ObjectAttributes), 0x50, 0x40, None),
+        (0x40100080, None, 0x80, 1 | 4, 2, 0x00200060),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("status", "code", "number"),
+    [
+        (0xC0000034, 2, errno.ENOENT),  # STATUS_OBJECT_NAME_NOT_FOUND
+        (0xC0000035, 183, errno.EEXIST),  # STATUS_OBJECT_NAME_COLLISION
+        (0xC0000043, 32, errno.EBUSY),  # STATUS_SHARING_VIOLATION
+        (0xC000009D, 1167, errno.ENODEV),  # STATUS_DEVICE_NOT_CONNECTED
+        (0x80000016, 21, errno.ENODEV),  # STATUS_VERIFY_REQUIRED, a warning: nothing was opened
+    ],
+)
+def test_a_status_of_the_native_interface_raises_what_it_means(status, code, number):
+    asked = []
+    kernel = Kernel(NtCreateFile=lambda *_: status)
+    kernel._answers["RtlNtStatusToDosError"] = lambda given: asked.append(given) or code
+    with pytest.raises(OSError) as raised:  # noqa: PT011 - its text is the system's
+        _calls(kernel).open_in(0x50, "\\\\?\\E:\\a.fits", openings.FILE_TO_READ)
+    assert (asked, raised.value.errno) == ([status], number)
+    assert raised.value.filename == "\\\\?\\E:\\a.fits"
+
+
 def test_an_open_file_is_opened_once_more_by_its_handle():
     kernel = Kernel(ReOpenFile=lambda *_: 77)
     assert _calls(kernel).reopen(76, openings.ALONE_WITH_READERS) == 77
@@ -116,12 +177,27 @@ def test_facts_are_put_together_from_their_halves():
     def answer(_handle, found):
         found[0].attributes = 0x10
         found[0].volume_serial = 0xDEADBEEF
-        found[0].size_high, found[0].size_low = 1, 5
         found[0].index_high, found[0].index_low = 0x00010000, 0x2A
         return 1
 
     facts = _calls(Kernel(GetFileInformationByHandle=answer)).facts(9)
-    assert facts == HandleFacts(Identity(0xDEADBEEF, 0x00010000_0000002A), (4 << 30) + 5, is_folder=True)
+    assert facts == HandleFacts(Identity(0xDEADBEEF, 0x00010000_0000002A), 0x10)
+    assert facts.is_folder
+
+
+def test_size_and_times_are_asked_for_without_a_look_at_the_volume():
+    def answer(_handle, kind, address, size_bytes):
+        found = {0: BasicInfo, 1: StandardInfo}[kind].from_address(address)
+        assert ctypes.sizeof(found) == size_bytes
+        if kind == 0:
+            found.created, found.modified, found.attributes = 3, 0x01DCB3F2_12345678, 0x420
+        else:
+            found.size_bytes = (4 << 30) + 5
+        return 1
+
+    found = _calls(Kernel(GetFileInformationByHandleEx=answer)).size_and_times(9)
+    assert found == SizeAndTimes((4 << 30) + 5, 0x01DCB3F2_12345678, 3, 0x420)
+    assert found.may_be_a_link
 
 
 def test_a_read_fills_the_buffer_itself():
@@ -180,6 +256,8 @@ def test_a_rename_takes_the_other_s_place_and_is_written_through():
     kernel = Kernel(MoveFileExW=lambda *_: 1)
     _calls(kernel).move("\\\\?\\E:\\1.part", "\\\\?\\E:\\a.fits")
     assert kernel.called == [("MoveFileExW", "\\\\?\\E:\\1.part", "\\\\?\\E:\\a.fits", 1 | 8)]
+    _calls(kernel).move("\\\\?\\E:\\1.part", "\\\\?\\E:\\a.fits", replacing=False)
+    assert kernel.called == [("MoveFileExW", "\\\\?\\E:\\1.part", "\\\\?\\E:\\a.fits", 8)]
 
 
 @pytest.mark.parametrize(
@@ -191,6 +269,7 @@ def test_a_rename_takes_the_other_s_place_and_is_written_through():
         (lambda calls: calls.remove("a"), "DeleteFileW"),
         (lambda calls: calls.make_folder("a"), "CreateDirectoryW"),
         (lambda calls: calls.facts(9), "GetFileInformationByHandle"),
+        (lambda calls: calls.size_and_times(9), "GetFileInformationByHandleEx"),
         (lambda calls: calls.set_modified(9, 1), "SetFileTime"),
         (lambda calls: calls.final_path(9), "GetFinalPathNameByHandleW"),
         (lambda calls: calls.volume_root("a"), "GetVolumePathNameW"),
@@ -313,6 +392,19 @@ def test_windows_itself_knows_every_call_by_this_name(tmp_path):
     calls = SystemCalls()
     handle = calls.open(str(tmp_path), openings.PINNED_FOLDER)
     assert calls.facts(handle).is_folder
+    path = f"{tmp_path}\\light é.fits"
+    for how in (openings.NEW_FILE, openings.FILE_TO_READ, openings.UNBUFFERED, openings.FILE_TO_REMOVE):
+        opened = calls.open_in(handle, path, how)
+        assert not calls.facts(opened).is_folder
+        looked_at, found = calls.size_and_times(opened), calls.stat(path)
+        assert looked_at.size_bytes == found.st_size == 0
+        assert (looked_at.modified - 116_444_736_000_000_000) * 100 == found.st_mtime_ns
+        calls.close(opened)
+    assert [name for name, _ in calls.names(str(tmp_path))] == ["light é.fits"]
+    with pytest.raises(FileExistsError):
+        calls.open_in(handle, path, openings.NEW_FILE)
+    with pytest.raises(FileNotFoundError):
+        calls.open_in(handle, f"{path}.gone", openings.SOURCE)
     calls.close(handle)
 
 

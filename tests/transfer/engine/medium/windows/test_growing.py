@@ -13,7 +13,7 @@ from transfer.engine.medium.windows import calls as windows_calls
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import SystemCalls
 from transfer.engine.medium.windows.medium import WindowsFolder, WindowsMedium
-from transfer.engine.medium.windows.signatures import SIGNATURES
+from transfer.engine.medium.windows.signatures import NATIVE_SIGNATURES, SIGNATURES
 
 
 @pytest.fixture
@@ -36,7 +36,8 @@ def test_a_journal_is_gone_on_with_at_its_end_and_nothing_in_it_is_written_over(
     write_all(descriptor, b"second\n")
     os.close(descriptor)
     assert journal.read_bytes() == b"first\nsecond\n"
-    assert system.called[-2][2] is openings.FILE_TO_EXTEND
+    access = next(call[2].access for call in system.called if call[0] == "open_in")
+    assert access == openings.FILE_TO_EXTEND.access
 
 
 def test_a_journal_that_is_not_there_is_not_begun_by_going_on_with_it(pinned, tmp_path):
@@ -70,26 +71,29 @@ def test_a_folder_whose_place_cannot_be_opened_any_more_is_not_still_there(syste
 # Through the system's own calls
 
 
-class Kernel:
-    """Stands for kernel32 as it is loaded: gives each function that has a signature, and no other."""
+class Library:
+    """Stands for a library as it is loaded: gives each function that has a signature, and no other."""
 
-    def __init__(self):
-        for name in SIGNATURES:
+    def __init__(self, signatures):
+        for name in signatures:
             setattr(self, name, SimpleNamespace())
 
 
-def test_each_function_of_the_system_gets_its_signature_and_keeps_its_own_last_error(monkeypatch):
+@pytest.mark.parametrize(("name", "signatures"), [("kernel32", SIGNATURES), ("ntdll", NATIVE_SIGNATURES)])
+def test_each_function_of_the_system_gets_its_signature_and_keeps_its_own_last_error(
+    monkeypatch, name, signatures
+):
     loaded = []
 
     def load(name, **how):
         loaded.append((name, how))
-        return Kernel()
+        return Library(signatures)
 
     monkeypatch.setattr(windows_calls, "_ctypes", SimpleNamespace(WinDLL=load))
-    kernel = windows_calls._kernel32()
-    assert loaded == [("kernel32", {"use_last_error": True})]
-    for name, (result, arguments) in SIGNATURES.items():
-        function = getattr(kernel, name)
+    library = windows_calls._library(name, signatures)
+    assert loaded == [(name, {"use_last_error": True})]
+    for function_name, (result, arguments) in signatures.items():
+        function = getattr(library, function_name)
         assert (function.restype, function.argtypes) == (result, arguments)
 
 

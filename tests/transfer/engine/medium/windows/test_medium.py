@@ -6,6 +6,7 @@ The stand-in for the system is in tests/support/recorded_windows.py.
 import errno
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path, PureWindowsPath
 
 import pytest
@@ -17,6 +18,14 @@ from transfer.engine.medium import ReadBack, drive_has_left
 from transfer.engine.medium.base import BLOCK_BYTES, Volume, write_all
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.medium import WindowsFolder, WindowsMedium
+
+
+def itself(how):
+    """Return the same opening, of a link itself where there is one."""
+    return replace(how, flags=how.flags | openings.FILE_FLAG_OPEN_REPARSE_POINT)
+
+
+UNBUFFERED = itself(openings.UNBUFFERED)
 
 
 @pytest.fixture
@@ -52,8 +61,8 @@ def test_a_folder_is_pinned_by_its_long_path_and_then_by_its_volume_s_own_name(s
     assert system.called[0] == ("open", ROOT, openings.PINNED_FOLDER)
     system.called.clear()
     _put(folder, "light.fits")
-    paths = [call[1] for call in system.called if call[0] == "open"]
-    assert paths == [OWN_NAME, f"{OWN_NAME}\\light.fits"]
+    paths = [call[1] for call in system.called if call[0] == "open_in"]
+    assert paths == [f"{OWN_NAME}\\light.fits"]
     assert (stick / "light.fits").read_bytes() == b"a frame"
     folder.close()
 
@@ -74,9 +83,9 @@ def test_a_file_is_not_pinned_as_a_folder(system, stick):
     assert system.count("open") == system.count("close")
 
 
-def test_before_anything_is_written_the_pinned_folder_is_looked_at_again(system, pinned):
+def test_before_anything_is_done_by_a_path_the_pinned_folder_is_looked_at_again(system, pinned):
     _put(pinned, "1.part")
-    assert system.names_called() == ["open", "facts", "close", "open", "descriptor"]
+    assert system.names_called() == ["open_in", "descriptor"], "a new file is made in the held folder itself"
     system.called.clear()
     pinned.replace("1.part", "a.fits")
     assert system.names_called() == ["open", "facts", "close", "move"]
@@ -85,8 +94,42 @@ def test_before_anything_is_written_the_pinned_folder_is_looked_at_again(system,
     assert system.names_called() == ["open", "facts", "close", "make_folder"]
 
 
+def test_a_name_is_given_by_the_volume_s_own_name_and_where_it_has_none_only_after_a_look(system, stick):
+    folder = WindowsFolder(PureWindowsPath("E:/nights"), system)
+    _put(folder, "1.part")
+    system.called.clear()
+    assert folder.give_name("1.part", "a.fits")
+    assert system.called == [("move", f"{OWN_NAME}\\1.part", f"{OWN_NAME}\\a.fits")]
+    folder.close()
+    system.failures["final_path"] = [1]  # ERROR_INVALID_FUNCTION
+    folder = WindowsFolder(PureWindowsPath("E:/nights"), system)
+    _put(folder, "2.part")
+    system.serial = 0x99999999
+    with pytest.raises(OSError, match="has left"):
+        folder.give_name("2.part", "b.fits")
+    folder.close()
+    assert sorted(path.name for path in stick.iterdir()) == ["2.part", "a.fits"]
+
+
+def test_a_name_that_is_taken_is_given_to_nothing_else(pinned, stick):
+    _put(pinned, "1.part", b"new")
+    _put(pinned, "a.fits", b"old")
+    assert not pinned.give_name("1.part", "a.fits")
+    assert (stick / "1.part").read_bytes() + (stick / "a.fits").read_bytes() == b"newold"
+
+
+def test_a_file_is_made_in_the_folder_that_is_held_though_its_path_leads_elsewhere_by_now(
+    system, pinned, stick, tmp_path
+):
+    (tmp_path / "other").mkdir()
+    system.roots = dict.fromkeys(system.roots, tmp_path / "other")
+    _put(pinned, "1.part")
+    assert (stick / "1.part").exists()
+    assert list((tmp_path / "other").iterdir()) == []
+    assert pinned.open_file("1.part")
+
+
 ACTS = [
-    lambda folder: folder.create_file("new"),
     lambda folder: folder.replace("there", "new"),
     lambda folder: folder.make_folders("new"),
     lambda folder: folder.hard_link(Path("E:/nights/there"), "new"),
@@ -108,6 +151,8 @@ def test_another_drive_in_the_place_of_the_pinned_one_receives_nothing(system, p
     "act",
     [
         *ACTS,
+        lambda folder: folder.create_file("new"),
+        lambda folder: folder.give_name("there", "new"),
         lambda folder: folder.open_file("there"),
         lambda folder: folder.remove("there"),
         lambda folder: folder.stat("there"),
@@ -119,7 +164,7 @@ def test_another_drive_in_the_place_of_the_pinned_one_receives_nothing(system, p
 def test_a_letter_without_a_drive_is_no_missing_file(system, pinned, act):
     system.roots.clear()
     system.failures["free_bytes"] = [3]
-    with pytest.raises(OSError, match="has left") as raised:
+    with pytest.raises(OSError) as raised:  # noqa: PT011 - the system's text, or that it has left
         act(pinned)
     assert drive_has_left(raised.value)
     assert not pinned.still_there()
@@ -139,7 +184,7 @@ def test_an_error_names_the_path_that_a_person_wrote(system, pinned):
     with pytest.raises(FileNotFoundError) as raised:
         pinned.open_file("night/gone")
     assert raised.value.filename == "E:\\nights\\night"
-    system.failures["open"] = [None, 80]
+    system.failures["open_in"] = [80]
     with pytest.raises(FileExistsError) as raised:
         pinned.create_file("light.fits")
     assert raised.value.filename == "E:\\nights\\light.fits"
@@ -150,7 +195,7 @@ def test_a_failure_of_a_drive_that_is_there_stays_one_and_of_one_that_left_says_
     with pytest.raises(OSError, match="31") as raised:
         pinned.replace("1.part", "light.fits")
     assert raised.value.errno == errno.EIO
-    system.failures["open"] = [None, 31, 31]
+    system.failures["open_in"], system.failures["open"] = [31], [31]
     with pytest.raises(OSError, match="has left") as raised:
         pinned.create_file("light.fits")
     assert drive_has_left(raised.value)
@@ -175,7 +220,7 @@ def test_all_handles_are_let_go_of_and_few_are_held(system, pinned, stick):
     if before:
         assert len(list(Path("/proc/self/fd").iterdir())) - before < 80
     pinned.close()
-    opened = system.count("open") + 1  # the fixture's own
+    opened = system.count("open") + system.count("open_in") + 1  # the fixture's own
     assert opened - system.count("close") == system.count("descriptor")  # those were closed as descriptors
     assert len(list(stick.rglob("light.fits"))) == 150
 
@@ -192,12 +237,12 @@ def test_a_folder_that_was_let_go_of_does_nothing_more(system, pinned):
 def test_a_folder_below_is_held_while_something_is_done_in_it(system, pinned, stick):
     (stick / "night").mkdir()
     _put(pinned, "night/light.fits")
-    opened = [call[1:] for call in system.called if call[0] == "open"]
-    assert opened[1:] == [
-        (f"{OWN_NAME}\\night", openings.INNER_FOLDER),
-        (f"{OWN_NAME}\\night\\light.fits", openings.NEW_FILE),
+    opened = [call for call in system.called if call[0].startswith("open")]
+    assert opened == [
+        ("open", f"{OWN_NAME}\\night", openings.INNER_FOLDER),
+        ("open_in", f"{OWN_NAME}\\night\\light.fits", openings.NEW_FILE),
     ]
-    assert system.count("close") == 1, "only the look at the root was closed"
+    assert system.count("close") == 0, "the folder is held"
 
 
 def test_no_act_goes_through_a_linked_folder(pinned, stick, tmp_path):
@@ -242,21 +287,21 @@ def test_no_path_leads_elsewhere(system, pinned, path):
 
 def test_a_small_file_is_flushed_renamed_through_and_read_back_past_the_cache(system, pinned):
     write_durably(pinned, "receipt", b"all is well")
-    acts = ["open", "flush", "move", "read"]
+    acts = ["open", "open_in", "flush", "move", "read"]
     kept = [call for call in system.called if call[0] in acts]
     assert [call[0] for call in kept if call[-1] != openings.PINNED_FOLDER] == [
-        "open",  # the temporary
+        "open_in",  # the temporary
         "flush",
         "move",
         "open",  # the folder
         "flush",
-        "open",  # the read-back
+        "open_in",  # the read-back
         "read",
         "open",  # the folder: nothing is left to be written
         "flush",
     ]
     read_back = [call[0] for call in kept].index("read") - 1
-    assert kept[read_back][2] == openings.UNBUFFERED
+    assert kept[read_back][2] == UNBUFFERED
 
 
 def test_files_are_flushed_each_by_its_handle_and_no_flush_is_tried_again(system, pinned):
@@ -397,7 +442,7 @@ def test_a_file_of_any_size_is_read_past_the_cache_to_its_end(system, pinned, si
         evidence = group.evidence()
     assert evidence.read_back is ReadBack.MEDIUM
     assert "no counter" in evidence.method
-    assert (f"{OWN_NAME}\\light.fits", openings.UNBUFFERED) in [call[1:] for call in system.called]
+    assert (f"{OWN_NAME}\\light.fits", UNBUFFERED) in [call[1:] for call in system.called]
 
 
 @pytest.mark.parametrize(
@@ -415,21 +460,21 @@ def test_only_a_local_volume_s_medium_is_vouched_for(system, pinned, drive_type,
 def test_a_file_system_that_cannot_read_past_its_cache_is_read_and_doubted(system, pinned):
     _put(pinned, "light.fits")
     with pinned.cold(["light.fits"]) as group:
-        system.failures["open"] = [87]  # ERROR_INVALID_PARAMETER
+        system.failures["open_in"] = [87]  # ERROR_INVALID_PARAMETER
         assert b"".join(bytes(block) for block in group.blocks("light.fits")) == b"a frame"
         assert system.called[-2][0] == "read"
         assert group.evidence().read_back is ReadBack.PERHAPS_MEMORY
-    assert ("open", f"{OWN_NAME}\\light.fits", openings.FILE_TO_READ) in system.called
+    assert ("open_in", f"{OWN_NAME}\\light.fits", itself(openings.FILE_TO_READ)) in system.called
 
 
 def test_a_file_that_may_not_be_read_is_not_read_another_way(system, pinned):
     _put(pinned, "light.fits")
     system.called.clear()
     with pinned.cold(["light.fits"]) as group:
-        system.failures["open"] = [5]
+        system.failures["open_in"] = [5]
         with pytest.raises(PermissionError):
             list(group.blocks("light.fits"))
-    assert system.count("open") == 1
+    assert system.count("open_in") == 1
 
 
 @pytest.mark.parametrize("sector", [0, 520, 1 << 21])
@@ -439,7 +484,7 @@ def test_a_sector_that_a_buffer_cannot_be_aligned_to_is_read_and_doubted(system,
     with pinned.cold(["light.fits"]) as group:
         assert b"".join(bytes(block) for block in group.blocks("light.fits")) == b"a frame"
         assert group.evidence().read_back is ReadBack.PERHAPS_MEMORY
-    assert openings.UNBUFFERED not in [call[-1] for call in system.called]
+    assert UNBUFFERED not in [call[-1] for call in system.called]
 
 
 def test_a_sector_s_size_that_is_not_told_is_doubted(system, pinned):
@@ -564,7 +609,7 @@ def test_a_source_that_another_program_holds_may_be_tried_again(system, medium):
 def test_a_file_is_removed_by_the_handle_it_was_read_by_and_shared_with_readers_alone(system, pinned, stick):
     _put(pinned, "light.fits")
     descriptor = pinned.open_to_remove("light.fits")
-    how = next(call[2] for call in reversed(system.called) if call[0] == "open")
+    how = next(call[2] for call in reversed(system.called) if call[0] == "open_in")
     assert how.access == openings.GENERIC_READ | openings.DELETE
     assert how.share == openings.FILE_SHARE_READ
     pinned.remove_opened(descriptor, "light.fits")
@@ -575,7 +620,7 @@ def test_a_file_is_removed_by_the_handle_it_was_read_by_and_shared_with_readers_
 
 def test_a_file_that_a_program_writes_to_is_not_opened_to_be_removed(system, pinned):
     _put(pinned, "log.txt")
-    system.failures["open"] = [None, 32]  # ERROR_SHARING_VIOLATION, after the pinned folder was looked at
+    system.failures["open_in"] = [32]  # ERROR_SHARING_VIOLATION
     with pytest.raises(OSError, match="Errno") as raised:
         pinned.open_to_remove("log.txt")
     assert raised.value.errno == errno.EBUSY
