@@ -155,7 +155,12 @@ class Moments:
 
     def _placed(self, moment: datetime) -> datetime:
         # astimezone() of a naive time reads it in the computer's own zone.
-        return moment.astimezone() if self._zone is None else moment.replace(tzinfo=self._zone)
+        if self._zone is not None:
+            return moment.replace(tzinfo=self._zone)
+        try:
+            return moment.astimezone()
+        except OSError as error:  # Windows has no local time before 1970
+            raise OverflowError(str(error)) from error
 
     def _seen(self, moment_us: int) -> int:
         self._latest_us = moment_us if self._latest_us is None else max(self._latest_us, moment_us)

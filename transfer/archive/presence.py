@@ -21,7 +21,9 @@ class Presence:
 
     def has(self, bag: str, path: str) -> bool:
         """Return whether a bag's file is there, by the paths of both; True where that cannot be seen."""
-        whole = os.path.join(self._root, *bag.split("/"), *path.split("/"))  # noqa: PTH118 - there may be a million
+        # Behind Windows' form for long paths `.`, which stands for an archive that is one bag, is a name.
+        folders = () if bag == "." else bag.split("/")
+        whole = os.path.join(self._root, *folders, *path.split("/"))  # noqa: PTH118 - there may be a million
         folder, name = os.path.split(whole)
         names = self._names_in(folder)
         # A name may be listed in another case or normal form than the file system's own.

@@ -15,6 +15,7 @@ from transfer.config import Site
 from transfer.engine.sources import SourceFile
 
 # Taken for the usual gap where too few came to tell: common practice exposes for up to 20 minutes.
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _USUAL_S = 1200.0
 _MOST_GAP_S = 1e6
 _GAPS_TOLD_BY = 20
@@ -93,7 +94,7 @@ def arrivals(files: Iterable[SourceFile]) -> tuple[datetime | None, float]:
     times = sorted(file.modified_ns for file in files if counts_as_a_frame(file.path))
     if not times:
         return None, 0.0
-    last = datetime.fromtimestamp(times[-1] / 1e9, UTC)
+    last = _EPOCH + timedelta(microseconds=times[-1] // 1000)
     gaps = [(after - before) / 1e9 for before, after in itertools.pairwise(times)]
     return last, statistics.median(gaps[-_GAPS_TOLD_BY:]) if len(gaps) >= _LEAST_GAPS else 0.0
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 from transfer.engine.bag.lines import parent
 from transfer.engine.ledger import Ledger
@@ -151,7 +151,7 @@ class Removal:
         file, now = held.going.file, self.around.clock()
         with self.around.medium.alone_with(held.descriptor) as alone:
             _require(alone is not False, "another program has it open")
-            rests = datetime.fromtimestamp(file.modified_ns / 1e9, UTC) <= now - _RESTS
+            rests = file.modified_ns / 1e9 <= (now - _RESTS).timestamp()
             _require(alone or rests, "written within the last hour, perhaps by a program at work")
             unchanged = _marks(os.fstat(held.descriptor)) == _marks(held.facts)
             _require(unchanged, "it has changed since it was hashed")

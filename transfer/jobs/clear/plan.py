@@ -6,7 +6,7 @@ import errno
 import stat
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from manifests.frames.nights import night_of_ns
 from transfer.archive.evidence import Evidence, Version
@@ -124,8 +124,7 @@ class Deciding:
 
     def _rests(self, file: SourceFile, *, is_log: bool) -> str:
         """Return why a log may still grow, or nothing."""
-        modified = datetime.fromtimestamp(file.modified_ns / 1e9, UTC)
-        grows = is_log and modified > self.now - _LOG_RESTS
+        grows = is_log and file.modified_ns / 1e9 > (self.now - _LOG_RESTS).timestamp()
         return "a log of the last day: it may still grow" if grows else ""
 
     def _way(self, file: SourceFile) -> str:
