@@ -67,7 +67,7 @@ class Follower:
     def proves(self, *names: str) -> None:
         """Wait until it says that files are proven."""
         for name in names:
-            pattern = re.compile(rf"{re.escape(name)} .* is proven on")
+            pattern = re.compile(rf"{re.escape(name)} .* is (proven|compared) on")
             wait_for(
                 lambda pattern=pattern: pattern.search(self.said) or self.process.poll() is not None,
                 f"{name} is proven:\n{self.said}",

@@ -60,10 +60,12 @@ def _lines(found: Now, now: datetime) -> Iterator[str]:
     rest = standing.whole - standing.proven
     waiting = f"; {counted(rest, 'file')} not yet" if rest else ""
     frames, logs = standing.proven_frames, standing.proven - standing.proven_frames
-    what = (
-        f"{counted(frames, 'frame')} and {counted(logs, 'other file')} ({size_told(standing.proven_bytes)})"
-    )
-    yield f"Night of {standing.night}: {what} proven on {drives}{waiting}."
+    what = f"{counted(frames, 'frame')} and {counted(logs, 'other file')}"
+    how = f"proven on {drives}"
+    if standing.read_back != ReadBack.MEDIUM.value:
+        how = f"compared on {drives}, but perhaps from memory"
+    size = size_told(standing.proven_bytes)
+    yield f"Night of {standing.night}: {what} ({size}) {how}{waiting}."
     last = moment_of(standing.last_frame_utc)
     if last is not None:
         usual = f"; usually one every {_time(standing.usual_gap_s)}" if standing.usual_gap_s else ""

@@ -12,6 +12,7 @@ from typing import Any
 from manifests.frames.endings import counts_as_a_frame
 from manifests.frames.sky.twilight import NAUTICAL_DEG, DarkHours, night_dark_hours
 from transfer.config import Site
+from transfer.engine.medium import ReadBack
 from transfer.engine.sources import SourceFile
 
 # Taken for the usual gap where too few came to tell: common practice exposes for up to 20 minutes.
@@ -27,8 +28,8 @@ class Standing:
     """How a follower stands. Times are ISO 8601 in UTC, empty where there is none.
 
     `whole` counts the files of the night that were found whole, `proven` those of them that are proven on
-    every drive, and `proven_frames` the frames among these. `drives` are the names of those that it carries
-    to, `gone` those that left or are not there. `usual_gap_s` is the usual time between two frames.
+    every drive, and `proven_frames` the frames among these; `read_back` says from where. `drives` are the
+    names of those that it carries to, `gone` those that left or are not there. `usual_gap_s` is the usual time between two frames.
     """
 
     process: int
@@ -43,6 +44,7 @@ class Standing:
     proven: int = 0
     proven_frames: int = 0
     proven_bytes: int = 0
+    read_back: str = ReadBack.MEDIUM.value
     did_not_fit: int = 0
     last_frame_utc: str = ""
     usual_gap_s: float = 0.0

@@ -55,6 +55,7 @@ class Now:
             "proven": standing.proven if standing else 0,
             "proven_frames": standing.proven_frames if standing else 0,
             "proven_bytes": standing.proven_bytes if standing else 0,
+            "read_back": standing.read_back if standing else "",
             "did_not_fit": standing.did_not_fit if standing else 0,
             "last_frame_utc": standing.last_frame_utc if standing else "",
             "usual_gap_s": standing.usual_gap_s if standing else 0.0,

@@ -20,6 +20,7 @@ from transfer.config.longitude import longitude_of
 from transfer.engine.changes import Changes
 from transfer.engine.drive import MARK_NAME, drives_to_use
 from transfer.engine.following import MeetingPlace
+from transfer.engine.medium import ReadBack
 from transfer.engine.program import tell_program
 from transfer.engine.sources import SourceFile
 from transfer.engine.standing import Standing, arrivals, dark_hours, missing_since, told
@@ -265,8 +266,10 @@ class Follower:
         self._proven[file] = carried.is_proven
         names = " and ".join(repr(drive.name) for drive in opened.drives)
         what = f"{file.source}/{file.path} ({size_told(file.size_bytes)})"
-        if carried.is_proven:
+        if carried.is_proven and opened.read_back is ReadBack.MEDIUM:
             self._say(f"{what} is proven on {names}.")
+        elif carried.is_proven:
+            self._say(f"{what} is compared on {names}, but perhaps from memory.")
         elif carried.did_not_fit:
             self._say(f"{what} does not fit on {names}.")
             self._tell_full(names)
@@ -306,6 +309,7 @@ class Follower:
             proven=len(proven),
             proven_frames=sum(counts_as_a_frame(file.path) for file in proven),
             proven_bytes=sum(file.size_bytes for file in proven),
+            read_back=opened.read_back.value,
             free_bytes=opened.free_bytes(),
         )
         self._keep_standing()

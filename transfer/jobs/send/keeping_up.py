@@ -19,6 +19,7 @@ from transfer.engine.bag.durable import write_durably
 from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failure, drive_left
+from transfer.engine.medium import ReadBack
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile
 from transfer.engine.surroundings import Surroundings
@@ -123,6 +124,15 @@ class OpenNight:
     def is_full(self) -> bool:
         """Whether so many files came that it is time to write the lists."""
         return self.carried_count >= MOST_FILES
+
+    @property
+    def read_back(self) -> ReadBack:
+        """Where what is on the drives was read back from: the weakest that anything rests on."""
+        from_medium = all(
+            night.plan.there_from_medium and (night.bag is None or night.bag.proofs.all_from_medium)
+            for night in self._nights
+        )
+        return ReadBack.MEDIUM if from_medium else ReadBack.PERHAPS_MEMORY
 
     def look_at_drives(self) -> None:
         """Notice a drive that has left, though nothing is written to it now."""
