@@ -20,7 +20,7 @@ from transfer.cli.options import (
 from transfer.cli.screen import screen_of
 from transfer.cli.telling import fitted
 from transfer.engine.following import MeetingPlace
-from transfer.engine.medium import this_computer
+from transfer.engine.medium import ReadBack, this_computer
 from transfer.engine.standing import moment_of
 from transfer.jobs.now import Now, look_at_now
 from transfer.words import counted, size_told

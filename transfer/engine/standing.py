@@ -29,7 +29,8 @@ class Standing:
 
     `whole` counts the files of the night that were found whole, `proven` those of them that are proven on
     every drive, and `proven_frames` the frames among these; `read_back` says from where. `drives` are the
-    names of those that it carries to, `gone` those that left or are not there. `usual_gap_s` is the usual time between two frames.
+    names of those that it carries to, `gone` those that left or are not there. `usual_gap_s` is the usual
+    time between two frames.
     """
 
     process: int
@@ -59,11 +60,11 @@ class Standing:
 
 def standing_from(document: Mapping[str, Any]) -> Standing | None:
     """Make it of what was kept; None where that is of another version of this program, or damaged."""
-    fields: dict[str, Any] = {name: document.get(name) for name in Standing.__dataclass_fields__}
-    lists = ("drives", "gone", "places")
+    known = Standing.__dataclass_fields__
+    fields: dict[str, Any] = {name: document[name] for name in known if name in document}
     try:
-        for name in lists:
-            fields[name] = tuple(map(str, fields[name] or ()))
+        for name in ("drives", "gone", "places"):
+            fields[name] = tuple(map(str, fields.get(name) or ()))
         standing = Standing(**fields)
         for name, field in Standing.__dataclass_fields__.items():
             wanted = {"int": int, "str": str, "float": int | float}.get(str(field.type), tuple)
