@@ -49,8 +49,8 @@ def _last_flush() -> None:
     """Leave on a drive that may be pulled what its driver wrote when the receipt was read back."""
     from transfer.engine.bag import durable
 
-    def write(folder: Any, path: str, content: bytes) -> None:
-        durable.try_again(lambda: durable._put_in_place(folder, path, content))
+    def write(folder: Any, path: str, content: bytes, beside: str = "") -> None:
+        durable.try_again(lambda: durable._put_in_place(folder, path, content, beside))
 
     _replace(durable, "write_durably", write)
 

@@ -57,6 +57,17 @@ class Move(NamedTuple):
         return f"{self.to_bag}/{self.entry.path}"
 
 
+def require_room(archive: OpenArchive, size_bytes: int = 0) -> None:
+    """Check that lists and the index can be written, and so many bytes of files. Raises DoesNotFit."""
+    needed, free = _ROOM_BYTES + size_bytes, archive.folder.free_bytes()
+    if needed > free:
+        room = f"{humanize.naturalsize(needed)} are needed, and {humanize.naturalsize(free)} are free"
+        step = "Make room on it, then do this again: what has not moved is where it was."
+        raise DoesNotFit(
+            f"The archive's disk has no room for what is to be copied: {room}", archive.root, step
+        )
+
+
 @dataclass(slots=True)
 class Mover:
     """Moves files in an archive that this run holds. `begin` is called with each batch before it is copied.
@@ -88,7 +99,7 @@ class Mover:
             raise archive_failure(error, self.archive.root) from error
 
     def _move_batch(self, batch: Sequence[Move]) -> None:
-        self._require_room(batch)
+        require_room(self.archive, sum(move.entry.size_bytes + _EACH_FILE_BYTES for move in batch))
         self.begin(batch)
         folder = self.archive.folder
         write_durably(folder, MOVES_NAME, b"".join(map(_line, batch)))
@@ -103,15 +114,6 @@ class Mover:
         _forget_moves(folder)
         if failure is not None:
             raise failure
-
-    def _require_room(self, batch: Sequence[Move]) -> None:
-        """Check that the files of a batch fit on the disk a second time."""
-        needed = _ROOM_BYTES + sum(move.entry.size_bytes + _EACH_FILE_BYTES for move in batch)
-        free = self.archive.folder.free_bytes()
-        if needed > free:
-            room = f"needs {humanize.naturalsize(needed)} for a while, and has {humanize.naturalsize(free)}"
-            step = "Make room on it, then do this again: what has not moved is where it was."
-            raise DoesNotFit(f"To move frames with their proof the archive's disk {room}", "", step)
 
     # Copying
 

@@ -7,12 +7,13 @@ from contextlib import closing
 
 from manifests.bags.paths import is_of_one_archive, is_said, said_in
 from manifests.bags.statements import LONGEST_STATEMENT, MOST_STATEMENTS, Statement, with_statement
+from manifests.bags.tag_fields import written_field
 from transfer.archive.bags import ArchiveBag, Folders, bag_info, label_in
 from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import Owner, owner_of_label
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.open import OpenBag
-from transfer.engine.bag.tag_files import put_tag_file
+from transfer.engine.bag.tag_files import begin_with_info, put_tag_file
 from transfer.engine.medium import PinnedFolder
 from transfer.errors import NightferryError
 
@@ -83,8 +84,10 @@ def bring_statements(source: PinnedFolder, bag: str, into: OpenArchive) -> None:
 
 def _write_lists(listed: ArchiveBag, owner: Owner) -> None:
     """Write the lists of a bag without a tag manifest: a new one, or one that a run left when it died."""
+    info = bag_info(owner)
+    begin_with_info(listed, "".join(written_field(*each) for each in info.items()).encode("utf-8"))
     listed.load(lambda _: None)
-    bag = OpenBag(listed, bag_info(owner))
+    bag = OpenBag(listed, info)
     with closing(bag):
         bag.begin(LONGEST_STATEMENT)
         bag.publish(True, lambda: lambda _: None)

@@ -22,12 +22,13 @@ class NotAsWritten(DriveFailed):
     """What was read back is not what was written."""
 
 
-def write_durably(folder: PinnedFolder, path: str, content: bytes) -> None:
+def write_durably(folder: PinnedFolder, path: str, content: bytes, beside: str = "") -> None:
     """Put a small file in place, whole or not at all, and read it back past the caches.
 
-    Raises OSError and NotAsWritten where it goes wrong every time.
+    It is written beside its place, or in the folder `beside`, which is there. Raises OSError and NotAsWritten
+    where it goes wrong every time.
     """
-    try_again(lambda: _put_in_place(folder, path, content))
+    try_again(lambda: _put_in_place(folder, path, content, beside))
     # A driver may have noted when it was read back: nothing is to be under way on a drive that is pulled.
     folder.flush_folders([parent(path)])
 
@@ -47,8 +48,8 @@ def try_again(write: Callable[[], None]) -> None:
     write()
 
 
-def _put_in_place(folder: PinnedFolder, path: str, content: bytes) -> None:
-    part = path + PART_ENDING
+def _put_in_place(folder: PinnedFolder, path: str, content: bytes, beside: str = "") -> None:
+    part = (f"{beside}/{path.rpartition('/')[2]}" if beside else path) + PART_ENDING
     remove_if_there(folder, part)
     descriptor = folder.create_file(part)
     try:
@@ -57,7 +58,7 @@ def _put_in_place(folder: PinnedFolder, path: str, content: bytes) -> None:
     finally:
         os.close(descriptor)
     folder.replace(part, path)
-    folder.flush_folders([parent(path)])
+    folder.flush_folders(sorted({parent(path), parent(part)}))
     prove_small_files(folder, {path: hashlib.sha256(content).hexdigest()})
 
 

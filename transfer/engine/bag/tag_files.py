@@ -14,7 +14,7 @@ from manifests.bags.paths import (
     PAYLOAD_XXH128,
     TAG_MANIFEST,
 )
-from transfer.engine.bag.durable import TagFileSet, remove_if_there, try_again
+from transfer.engine.bag.durable import TagFileSet, remove_if_there, try_again, write_durably
 from transfer.engine.bag.lines import parent, read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.medium import PinnedFolder
@@ -35,6 +35,17 @@ def put_tag_files(listed: ListedBag, contents: Mapping[str, bytes]) -> None:
     """
     tags = _tags(listed) | {name: hashlib.sha256(content).hexdigest() for name, content in contents.items()}
     try_again(lambda: _put(listed, {**contents, TAG_MANIFEST: _lines(tags)}))
+
+
+def begin_with_info(listed: ListedBag, content: bytes) -> None:
+    """Put bag-info.txt into a folder that has none and is to be a bag: it says whose it is before all else.
+
+    Raises OSError and DriveFailed.
+    """
+    folder = listed.folder
+    if folder.stat(listed.at(BAG_INFO)) is None:
+        folder.flush_folders(sorted(folder.make_folders(listed.at(INCOMING))))
+        write_durably(folder, listed.at(BAG_INFO), content, listed.at(INCOMING))
 
 
 def remove_tag_file(listed: ListedBag, path: str) -> None:

@@ -25,6 +25,7 @@ class State(StrEnum):
     WOULD_BE_GONE = "would be taken out of its bag"
 
 
+_BY_HAND = (State.GONE, State.FOUND, State.WOULD_BE_GONE)
 _DONE = (State.AMENDED, State.GONE, State.FOUND, State.WOULD_BE, State.WOULD_BE_GONE)
 
 
@@ -104,7 +105,11 @@ class AmendOutcome:
 
     def _counts(self) -> list[str]:
         by_state = {state: [frame for frame in self.frames if frame.state is state] for state in State}
-        told = [f"{counted(len(frames), 'file')} {state}" for state, frames in by_state.items() if frames]
+        told = [
+            f"{counted(len(frames), 'file' if state in _BY_HAND else 'frame')} {state}"
+            for state, frames in by_state.items()
+            if frames
+        ]
         if self.moved:
             proof = (
                 "read back from the medium and equal" if self.from_medium else "compared, perhaps from memory"

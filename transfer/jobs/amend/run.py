@@ -23,7 +23,7 @@ from transfer.archive.held import (
     read_archive_mark,
 )
 from transfer.archive.layout import owner_of_label
-from transfer.archive.moving import Move, Mover
+from transfer.archive.moving import Move, Mover, require_room
 from transfer.archive.naming import Namer, name_sources
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import Shelf
@@ -103,6 +103,7 @@ class AmendRun:
                 shelf = Shelf(archive, self.around.clock)
                 held.callback(shelf.leave)
                 if not request.dry_run:
+                    require_room(archive)
                     self._findings += recover(archive, shelf)
                     shelf.forget()
                 holdings = held.enter_context(

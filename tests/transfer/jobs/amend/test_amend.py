@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import shutil
+import subprocess
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -26,7 +29,7 @@ from transfer.archive.moving import MOVES_NAME
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import Busy, ConfigurationError, NotThere
+from transfer.errors import Busy, ConfigurationError, DoesNotFit, NotThere
 from transfer.jobs.amend.choosing import Choice
 from transfer.jobs.amend.outcome import AmendOutcome, State
 from transfer.jobs.amend.run import AmendRequest, AmendRun
@@ -81,7 +84,7 @@ def test_a_frame_of_another_target_moves_there_and_counts_there(filed: Desk):
     before = (filed.archive / f"{M51}/light_2.fits").read_bytes()
     outcome = amend(filed, f"{M51}/light_2.fits", target="m101", because="the mount lost its way")
     assert outcome.exit_code == 0
-    assert outcome.message.startswith("1 file amended; 1 of them moved, ")
+    assert outcome.message.startswith("1 frame amended; 1 of them moved, ")
     (moved,) = outcome.moved
     assert (moved.path, moved.to) == (f"{M51}/light_2.fits", f"{M101}/light_2.fits")
     assert (filed.archive / f"{M101}/light_2.fits").read_bytes() == before
@@ -193,7 +196,7 @@ def test_a_dry_run_writes_nothing_and_says_where_all_would_go(filed: Desk):
     assert [(frame.state, frame.to) for frame in outcome.frames] == [
         (State.WOULD_BE, f"{M101}/light_{number}.fits") for number in (1, 2, 3)
     ]
-    assert outcome.message == "Nothing was written; 3 files would be amended; 3 of them would move."
+    assert outcome.message == "Nothing was written; 3 frames would be amended; 3 of them would move."
 
 
 def test_what_is_as_it_was_is_left_alone(filed: Desk):
@@ -367,3 +370,83 @@ def test_a_run_that_is_killed_anywhere_loses_nothing_and_the_next_one_ends_it(fi
         if not killed:
             break
     assert acts > 100
+
+
+def on_a_full_disk(desk: Desk, drive: Path) -> Desk:
+    """Return a desk whose archive is a copy of another's, on a disk with a megabyte left."""
+    there = Desk(desk.root / "small", archive_at=drive / "archive")
+    shutil.copytree(desk.archive, there.archive, dirs_exist_ok=True)
+    with (drive / "filler").open("wb", buffering=0) as filler:
+        with contextlib.suppress(OSError):
+            while filler.write(bytes(4096)):
+                pass
+        filler.truncate(filler.tell() - (1 << 20))
+    return there
+
+
+@pytest.mark.parametrize("words", [{"target": "M 101"}, {"in_use": False}])
+def test_a_disk_that_is_nearly_full_is_left_as_it_is(filed: Desk, volumes: Any, words: Any):
+    with volumes("ext4", size_mb=16) as drive:
+        full = on_a_full_disk(filed, drive.path)
+        before = full.fingerprint()
+        with pytest.raises(DoesNotFit, match="Make room"):
+            amend(full, "M 51", **words)
+        assert full.fingerprint() == before
+
+
+def test_a_disk_without_room_for_second_copies_keeps_every_frame_where_it_is(
+    filed: Desk, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("transfer.archive.moving._EACH_FILE_BYTES", 1 << 60)
+    before = places(filed)
+    outcome = amend(filed, "M 51", target="M 101")
+    assert (outcome.exit_code, len(outcome.done)) == (4, 0)
+    assert "to be copied" in outcome.message
+    assert places(filed) == before
+
+
+def test_an_archive_that_may_only_be_read_is_told_and_left_as_it_is(filed: Desk, volumes: Any):
+    with volumes("ext4", size_mb=64) as drive:
+        there = Desk(filed.root / "small", archive_at=drive.path / "archive")
+        shutil.copytree(filed.archive, there.archive, dirs_exist_ok=True)
+        subprocess.run(["mount", "-o", "remount,ro", drive.path], check=True)
+        before = there.fingerprint()
+        outcome = amend(there, "M 51", target="M 101")
+        assert (outcome.exit_code, len(outcome.done)) == (1, 0)
+        assert "cannot be written to" in outcome.message
+        assert amend(there, "M 51", target="M 101", dry_run=True).exit_code == 0
+        assert there.fingerprint() == before
+
+
+def test_the_last_link_of_a_gathered_frame_stays_as_it_was(filed: Desk):
+    into = filed.root / "processing"
+    ran = filed.command("gather", "M 51", "--into", into)
+    laid_out = {path: path.read_bytes() for path in into.rglob("*.fits")}
+    assert len(laid_out) == 3, ran.err
+    amend(filed, f"{M51}/light_2.fits", target="M 101")
+    assert {path: path.read_bytes() for path in laid_out} == laid_out
+    again = filed.command("gather", "M 51", "--into", into, "--json").document
+    assert (again["exit"], {path: path.read_bytes() for path in laid_out}) == (1, laid_out), again["message"]
+    assert len(list(into.rglob("*.fits"))) == 3
+
+
+def test_moves_that_somebody_made_up_move_nothing(filed: Desk):
+    light = f"{M51}/light_2.fits"
+    sha256 = filed.entry(light).digests.sha256
+    path, other = light[5:], f"{light[5:-6]}1.fits"
+    made_up: list[Any] = [
+        {"bag": bag, "path": at, "to_bag": to_bag, "to_path": to, "sha256": sha256}
+        for bag, at, to_bag, to in (
+            ("M 51", path, "M 51", path),
+            ("M 51", path, "M 51", other),
+            ("M 51", path, "../M 51", path),
+            ("M 51", "../../desk/nightferry.toml", "M 51", path),
+            ("nowhere", "data/x", "M 51", path),
+        )
+    ]
+    made_up += [{"bag": 1}, []]
+    (filed.archive / MOVES_NAME).write_text("\n".join(map(json.dumps, made_up)) + "\n{")
+    before = places(filed)
+    amend(filed, f"{M51}/light_1.fits", in_use=False)
+    assert places(filed) == before
+    assert not (filed.archive / MOVES_NAME).exists()

@@ -30,7 +30,7 @@ def test_frames_are_chosen_by_options_and_each_folder_is_one_line(filed: Desk):
 
 def test_a_frame_is_named_by_its_path_as_lists_show_it(filed: Desk):
     ran = filed.command("amend", f"{M51}/light_1.fits", "--use", "no", "--because", "trailed")
-    assert (ran.exit, ran.out.splitlines()[0]) == (0, "1 file amended.")
+    assert (ran.exit, ran.out.splitlines()[0]) == (0, "1 frame amended.")
     shown = filed.command("targets")
     assert "not in use" in shown.out.splitlines()[0]
     table = filed.command("frames", "--type", "light", environ={"COLUMNS": "200"})
