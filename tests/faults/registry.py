@@ -24,6 +24,7 @@ from tests.faults import (
     marking,
     on_windows,
     replay,
+    several_archives,
     strangers_sticks,
     system_calls,
 )
@@ -47,6 +48,7 @@ FAULTS = (
     *strangers_sticks.FAULTS,
     *hostile_names.FAULTS,
     *letting_go.FAULTS,
+    *several_archives.FAULTS,
     *amending.FAULTS,
     *following.FAULTS,
     *fuzzed_headers.FAULTS,
