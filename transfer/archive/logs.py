@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -28,13 +29,16 @@ from transfer.words import counted
 class LogsRead:
     """What reading logs came to: how many files were read, how many were read before, what they gave.
 
-    `findings` name the logs that gave nothing, or not all.
+    `unmatched` lines or records did not fit their description, `clock_jumps` counts how often a clock went
+    back. `findings` name the logs that gave nothing, or not all.
     """
 
     files: int = 0
     read_before: int = 0
     readings: int = 0
     events: int = 0
+    unmatched: int = 0
+    clock_jumps: int = 0
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -42,7 +46,9 @@ class LogsRead:
         """Return what was read in one line."""
         read = f"{counted(self.files, 'log')} read: {counted(self.readings, 'reading')}"
         before = f"; {self.read_before:,} read before" if self.read_before else ""
-        return f"{read}, {counted(self.events, 'event')}{before}."
+        not_read = f"; {counted(self.unmatched, 'line')} not matched" if self.unmatched else ""
+        jumps = f"; a clock went back {counted(self.clock_jumps, 'time')}" if self.clock_jumps else ""
+        return f"{read}, {counted(self.events, 'event')}{not_read}{jumps}{before}."
 
     def as_json(self) -> dict[str, int]:
         """Return the counts as `--json` prints them."""
@@ -51,6 +57,8 @@ class LogsRead:
             "read_before": self.read_before,
             "readings": self.readings,
             "events": self.events,
+            "unmatched": self.unmatched,
+            "clock_jumps": self.clock_jumps,
         }
 
 
@@ -108,16 +116,15 @@ class _Reading:
         self._index = index
         self._root = root
         self._longitude_deg = longitude_deg
-        self._counts = [0, 0, 0, 0]
+        self._counts: Counter[str] = Counter()
         self._findings: list[Finding] = []
 
     def done(self) -> LogsRead:
-        files, before, readings, events = self._counts
-        return LogsRead(files, before, readings, events, tuple(self._findings))
+        return LogsRead(**self._counts, findings=tuple(self._findings))
 
     def look_at(self, file: LogFile, wanted: Collection[Described], known: set[str]) -> None:
         if {one.description.digest() for one in wanted} == known:
-            self._counts[1] += bool(wanted)
+            self._counts["read_before"] += bool(wanted)
             return
         with self._index.writing() as connection:
             drop_logs(connection, [file.file_id])
@@ -137,9 +144,13 @@ class _Reading:
         if account.lines and not account.problems and _gave_nothing(one, account):
             account.problems.append(_why_nothing(account))
         keeper.finish(account)
-        self._counts[0] += 1
-        self._counts[2] += account.readings
-        self._counts[3] += account.events
+        self._counts += Counter(
+            files=1,
+            readings=account.readings,
+            events=account.events,
+            unmatched=account.unmatched,
+            clock_jumps=account.jumps,
+        )
         for problem in account.problems:
             self._find(file, problem)
 

@@ -1,4 +1,7 @@
-"""What parts nights: found where it is, not found in noise, never called more than it is."""
+"""What parts nights: found where it is, not found in noise, never called more than it is.
+
+As a program (`python -m tests.manifests.readings.test_comparing`) it says how often noise is called sure.
+"""
 
 from __future__ import annotations
 
@@ -24,10 +27,15 @@ def noise(rng: random.Random, nights: int) -> list[Measure]:
     ]
 
 
-def test_in_noise_something_is_called_sure_in_at_most_one_set_in_twenty():
+def sets_called_sure() -> int:
+    """Return in how many sets of nights of noise something is called sure."""
     rng = random.Random(20260314)
     poor = [True] * 6 + [False] * 7
-    sure = sum(any(one.sure for one in compare(noise(rng, 13), poor).separations) for _ in range(SETS))
+    return sum(any(one.sure for one in compare(noise(rng, 13), poor).separations) for _ in range(SETS))
+
+
+def test_in_noise_something_is_called_sure_in_at_most_one_set_in_twenty():
+    sure = sets_called_sure()
     assert sure <= SETS * 0.05
     assert sure > SETS * 0.01, "a test that never finds anything would pass as well"
 
@@ -161,3 +169,8 @@ def test_no_nights_at_all_break_it(nights):
 )
 def test_chances_are_said_as_people_say_them(chance, told):
     assert odds(chance) == told
+
+
+if __name__ == "__main__":
+    of = f"{SETS:,} sets of {QUANTITIES} quantities of noise"
+    print(f"something is called sure in {sets_called_sure()} of {of}")

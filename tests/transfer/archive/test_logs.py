@@ -84,7 +84,8 @@ def test_a_new_index_has_what_the_logs_in_the_bags_say(computer: Computer, stick
     send_and_file(computer, stick, desk)
     (desk.archive / "index.sqlite").unlink()
     ran = desk.command("index", "--json")
-    assert ran.document["logs"] == {"files": 1, "read_before": 0, "readings": 2, "events": 1}
+    logs = ran.document["logs"]
+    assert (logs["files"], logs["read_before"], logs["readings"], logs["events"]) == (1, 0, 2, 1)
     assert temperatures(desk) == [3.5, 3.25]
 
 
@@ -109,6 +110,18 @@ def test_a_description_that_is_taken_out_takes_its_readings_with_it(
     desk.configure()
     desk.command("index", "--logs")
     assert (temperatures(desk), kept(desk, "events", "event"), kept(desk, "logs", "id")) == ([], [], [])
+
+
+def test_lines_that_say_nothing_and_a_clock_that_goes_back_are_counted(
+    computer: Computer, stick: Path, desk: Desk
+):
+    rows = b"Timestamp,Temp\n2026-03-14T20:00,3.5\nnoise\n2026-03-14T19:00,4.5\n"
+    computer.log("weather/mast 2.csv", rows)
+    send_and_file(computer, stick, desk)
+    desk.more = MAST.replace("air temperature", "tube temperature")
+    desk.configure()
+    told = "2 logs read: 4 readings, 1 event; 1 line not matched; a clock went back 1 time.\n"
+    assert desk.command("index", "--logs").out == told
 
 
 def test_a_log_that_its_description_does_not_fit_is_named_and_filed(
