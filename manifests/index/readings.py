@@ -7,13 +7,15 @@ from datetime import date
 from typing import Any, NamedTuple
 
 from manifests.index.opening import Index
-from manifests.readings.happenings import Happening, Span
+from manifests.readings.happenings import MINUTE_US, Happening, Span
 from manifests.readings.series import Series
 from manifests.readings.thinning import ReadingRecord
 from manifests.readings.units import DEG_C, PERCENT
 
 FRAMES = "frames"
 """The source of what frames say by themselves."""
+BETWEEN_EXPOSURES = "time between exposures"
+"""What the pauses between frames are called among the readings, in minutes."""
 
 # A log that was carried on two nights, the second time longer, has its beginning in two bags.
 _READINGS = """
@@ -112,7 +114,7 @@ def _frame(row: Sequence[Any]) -> FrameTaken:
 
 def series_of_frames(frames: Sequence[FrameTaken]) -> list[Series]:
     """Return what frames say as series; altitude and moon are those of lights."""
-    return list(_series(frames))
+    return [*_series(frames), *_between(frames)]
 
 
 def _series(frames: Sequence[FrameTaken]) -> Iterator[Series]:
@@ -125,6 +127,19 @@ def _series(frames: Sequence[FrameTaken]) -> Iterator[Series]:
         ]
         if records:
             yield Series(FRAMES, quantity, unit, tuple(records))
+
+
+def _between(frames: Sequence[FrameTaken]) -> Iterator[Series]:
+    """Return the minutes without an exposure before each frame but the first."""
+    records: list[ReadingRecord] = []
+    reached_us: int | None = None
+    for one in frames:
+        if reached_us is not None:
+            minutes = max(0, one.exposed.from_us - reached_us) / MINUTE_US
+            records.append(ReadingRecord(one.exposed.from_us, minutes, minutes, minutes, minutes, 1))
+        reached_us = max(reached_us or 0, one.exposed.to_us)
+    if records:
+        yield Series(FRAMES, BETWEEN_EXPOSURES, "min", tuple(records))
 
 
 def findings_of_night(index: Index, night: date) -> dict[str, int]:

@@ -80,7 +80,7 @@ def decimals_among(values: Iterable[float]) -> int:
         return 0
     written = min(max(_decimals_written(value) for value in there), _MOST_DECIMALS)
     span = max(there) - min(there)
-    return min(written, max(0, 1 - math.floor(math.log10(span / 2)))) if span else min(written, 3)
+    return min(written, max(0, 1 - math.floor(math.log10(span / 2)))) if span else min(written, 2)
 
 
 def _decimals_written(value: float) -> int:

@@ -74,7 +74,8 @@ def night_told(index: Index, night: date, place: Place, counted: Sequence[str] =
     up = _sun_below(night, place, SUNSET_DEG) or whole
     dark = _sun_below(night, place, ASTRONOMICAL_DEG) or _sun_below(night, place, NAUTICAL_DEG)
     frames = frames_taken(index, night)
-    found = [*series_between(index, up), *series_of_frames(frames)]
+    of_frames = [one.within(up.from_us, up.to_us) for one in series_of_frames(frames)]
+    found = [*series_between(index, up), *of_frames]
     happened = happenings_between(index, whole)
     without_a_frame = gaps((one.exposed for one in frames), dark)
     return NightTold(

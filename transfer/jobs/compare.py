@@ -9,6 +9,7 @@ from typing import Any
 
 from manifests.index.nights import nights as nights_of
 from manifests.index.opening import Index
+from manifests.index.readings import BETWEEN_EXPOSURES
 from manifests.index.statements import verdicts
 from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP
@@ -230,6 +231,8 @@ def _measures(
     measures: list[Measure] = []
     uneven: list[Uneven] = []
     for key, label in labels.items():
+        if key[1] == BETWEEN_EXPOSURES:  # a long one is the failure itself
+            continue
         nights = [Observed(_series_of(night, key), night.up.from_us, poor) for night, poor in marked]
         found, differs = measured(label, key[2], nights, key[1] in DERIVED)
         measures += found
@@ -272,7 +275,9 @@ def _within(told: Sequence[NightTold], labels: Mapping[Key, str]) -> tuple[Occur
 
 def _watched(night: NightTold, labels: Mapping[Key, str]) -> Watched:
     series = {
-        (labels.get(_key(each), each.quantity), each.unit): each for each in (*night.series, _elapsed(night))
+        (labels.get(_key(each), each.quantity), each.unit): each
+        for each in (*night.series, _elapsed(night))
+        if each.quantity != BETWEEN_EXPOSURES
     }
     return Watched(night.up, night.failures[0] if night.failures else None, series)
 

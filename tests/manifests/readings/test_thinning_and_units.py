@@ -84,7 +84,7 @@ def test_a_fall_per_hour_has_its_hour(unit, named, shown):
         ((-66.27, 50.92), ["-66", "51"]),
         ((-0.004, 4.0), ["0.0", "4.0"]),
         ((8.0, 3.0), ["8", "3"]),
-        ((7.123456, 7.123456), ["7.123", "7.123"]),
+        ((7.123456, 7.123456), ["7.12", "7.12"]),
     ],
 )
 def test_numbers_beside_each_other_have_the_digits_that_tell_them_apart(values, shown):

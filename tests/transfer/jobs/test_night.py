@@ -51,6 +51,8 @@ def test_a_night_says_its_readings_and_events(three: Observatory):
     assert (air["first"], air["last"], air["lowest"], air["highest"]) == (7.67, -4.0, -4.0, 7.67)
     assert air["count"] == 71
     assert air["fall_per_hour"] == pytest.approx(1.0, abs=0.01)
+    pause = next(one for one in told["readings"] if one["quantity"] == "time between exposures")
+    assert (pause["unit"], pause["count"], pause["lowest"], pause["highest"]) == ("min", 2, 1.0, 1.0)
     quantities = {one["quantity"] for one in told["readings"]}
     assert {"humidity", "dew point", "margin to the dew point", "moon lit"} <= quantities
     assert [(one["utc"], one["event"]) for one in told["events"]] == [
@@ -135,6 +137,18 @@ def test_without_a_failure_named_gaps_in_the_dark_count(folder: Path):
     ]
     assert [one["event"] for one in told["failures"]] == ["gap", "gap"]
     assert "! 21:13  no frame for 437 min, until 04:30" in there.ask("night", "2026-03-14").out
+
+
+def test_flats_before_sunset_are_no_readings_of_the_night(folder: Path):
+    there = Observatory(folder / "flats")
+    for number in (1, 2):
+        begun = f"2026-03-14T17:{20 + 10 * number}:00"
+        there.computer.frame(f"flats/{number}.fits", begun=begun, kind="Flat Field")
+    there.night("2026-03-14", 3.0)
+    told = there.ask("night", "2026-03-14", "--json").document
+    pause = next(one for one in told["readings"] if one["quantity"] == "time between exposures")
+    assert (pause["count"], pause["highest"]) == (3, 160.0), "the lights alone, from the last flat on"
+    assert told["message"].startswith("The night of 2026-03-14: 5 frames")
 
 
 def test_logs_that_a_changed_description_has_not_read_are_counted(folder: Path):
