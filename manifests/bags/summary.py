@@ -8,7 +8,8 @@ from typing import NamedTuple
 from manifests.bags.entries import Entry
 from manifests.findings import Finding
 from manifests.frames.endings import counts_as_a_frame
-from manifests.frames.frame import Frame, FrameType
+from manifests.frames.frame import Frame, FrameType, Stage
+from manifests.frames.stages import known_stage
 
 
 class Group(NamedTuple):
@@ -17,6 +18,20 @@ class Group(NamedTuple):
     frame_type: FrameType | None
     target: str
     filter_name: str
+    stage: Stage = Stage.RAW
+
+    @property
+    def kind(self) -> str:
+        """What they are: "light", "master dark", "stack", "calibrated light", "type unknown"."""
+        if self.stage is Stage.STACK:
+            return self.stage.value
+        what = "type unknown" if self.frame_type is None else self.frame_type.value
+        return what if self.stage is Stage.RAW else f"{self.stage.value} {what}"
+
+    @property
+    def is_raw_light(self) -> bool:
+        """Whether they are lights as the camera took them, which a night is counted in."""
+        return self.frame_type is FrameType.LIGHT and self.stage is Stage.RAW
 
 
 @dataclass(slots=True)
@@ -59,6 +74,7 @@ class Summary:
     def _add_frame(self, frame: Frame) -> None:
         light = frame.frame_type is FrameType.LIGHT
         target = (frame.object_name or "without a name") if light else ""
-        count = self.groups.setdefault(Group(frame.frame_type, target, frame.filter_name or ""), Count())
+        group = Group(frame.frame_type, target, frame.filter_name or "", known_stage(frame))
+        count = self.groups.setdefault(group, Count())
         count.frames += 1
         count.exposure_s += max(frame.exposure_s or 0.0, 0.0)

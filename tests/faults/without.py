@@ -209,6 +209,13 @@ def _signature() -> None:
     _replace(acknowledged, "_is_signed", lambda *_: True)
 
 
+def _moves() -> None:
+    """Leave the moves of a run that died as they were when it died."""
+    from transfer.archive import recovering
+
+    _replace(recovering, "finish_moves", lambda *_: [])
+
+
 def _companions() -> None:
     """Take what other systems drop for a person's own."""
     from manifests.bags import contents
@@ -287,6 +294,7 @@ PROTECTIONS: dict[str, Callable[[], None]] = {
     "ledger": _ledger,
     "name-first": _name_first,
     "signature": _signature,
+    "moves": _moves,
     "companions": _companions,
     "companion-content": _companion_content,
     "index-distrust": _index_distrust,
@@ -324,6 +332,7 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
     "ledger": (("clear-killed", "ext4"),),
     "name-first": (("clear-drive-killed", "ext4"),),
     "signature": (("clear-forged", "ext4"),),
+    "moves": (("amend-killed", "ext4"),),
     "companions": (("companions", "ext4"),),
     "companion-content": (("companions", "ext4"),),
     "index-distrust": (("hostile-index", "ext4"),),

@@ -6,8 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from manifests.bags.summary import Summary
-from manifests.frames.frame import FrameType
+from manifests.bags.summary import Group, Summary
+from manifests.frames.frame import FrameType, Stage
 from transfer.engine.medium import ReadBack
 from transfer.words import counted
 
@@ -105,12 +105,12 @@ def _what_is_in(summary: Summary) -> str:
     for group, count in sorted(
         summary.groups.items(), key=lambda item: (item[0].target, item[0].filter_name)
     ):
-        if group.frame_type is FrameType.LIGHT:
+        if group.is_raw_light:
             lights[group.target].append(f"{group.filter_name or 'no filter'} {count.frames:,}")
     by_type: dict[str, int] = defaultdict(int)
     for group, count in summary.groups.items():
-        if group.frame_type is not FrameType.LIGHT:
-            by_type[_noun_of(group.frame_type)] += count.frames
+        if not group.is_raw_light:
+            by_type[_noun_of(group)] += count.frames
     others += [counted(number, kind) for kind, number in sorted(by_type.items())]
     others += [_without_header(summary.unread_frames)] if summary.unread_frames else []
     others += [counted(summary.logs, "log")] if summary.logs else []
@@ -118,8 +118,10 @@ def _what_is_in(summary: Summary) -> str:
     return "; ".join([*targets, *([", ".join(others)] if others else [])]) or "nothing"
 
 
-def _noun_of(frame_type: FrameType | None) -> str:
-    return "other frame" if frame_type is None else _TYPE_NOUNS[frame_type]
+def _noun_of(group: Group) -> str:
+    if group.frame_type is None:
+        return "other frame"
+    return _TYPE_NOUNS.get(group.frame_type, group.kind) if group.stage is Stage.RAW else group.kind
 
 
 def _without_header(number: int) -> str:

@@ -11,7 +11,7 @@ import humanize
 from manifests.bags.paths import shown
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from transfer.engine.drive import Mark
 from transfer.engine.medium import ReadBack
 from transfer.grouping import grouped
@@ -142,14 +142,15 @@ def frames_table(summary: Summary) -> Iterator[str]:
         yield f"  {'logs and others':<43}{summary.logs:>5}"
 
 
-def _group_order(item: tuple[Group, Count]) -> tuple[int, str, str]:
+def _group_order(item: tuple[Group, Count]) -> tuple[int, str, str, str]:
     group = item[0]
-    return _ORDER.index(group.frame_type), group.target, group.filter_name
+    made = "" if group.stage is Stage.RAW else group.stage.value
+    return _ORDER.index(group.frame_type), made, group.target, group.filter_name
 
 
 def _group_name(group: Group) -> str:
-    kind = group.frame_type.value if group.frame_type is not None else "type unknown"
-    return f"{kind:<13}{group.target[:20]:<21}{group.filter_name[:8]:<9}"
+    kind = group.kind if group.is_raw_light else group.kind.removesuffix(" light")
+    return f"{kind:<12} {group.target[:20]:<21}{group.filter_name[:8]:<9}"
 
 
 def _count(count: Count) -> str:

@@ -8,7 +8,7 @@ import pytest
 
 from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding, FindingKind
-from manifests.frames.frame import FrameType
+from manifests.frames.frame import FrameType, Stage
 from tests.support.nights import Computer
 from transfer.engine.drive import new_mark
 from transfer.engine.medium import ReadBack
@@ -235,3 +235,16 @@ def test_every_line_counts_frames_and_logs_alike(computer: Computer, stick: Path
     assert "SAFE ON 'Field stick': 7 frames and 3 logs." in text
     assert "M 51: Ha 2; 2 bias frames, 1 dark, 2 frames without a readable header, 3 logs" in text
     assert "without a readable header 2 logs and others 3" in text
+
+
+def test_what_was_made_of_frames_is_told_apart_from_them():
+    made = {
+        Group(FrameType.LIGHT, "M 51", "Ha"): Count(2, 2400.0),
+        Group(FrameType.LIGHT, "M 51", "Ha", Stage.STACK): Count(1, 2400.0),
+        Group(FrameType.LIGHT, "M 51", "Ha", Stage.CALIBRATED): Count(1, 1200.0),
+        Group(FrameType.DARK, "", "", Stage.MASTER): Count(1, 600.0),
+    }
+    page = receipt(replace(DONE, nights=(replace(NIGHT, summary=Summary(files=5, groups=made)),)))
+    kinds = [line.split()[:2] for line in page.splitlines() if line.endswith(" min")]
+    assert kinds == [["light", "M"], ["calibrated", "M"], ["stack", "M"], ["master", "dark"]]
+    assert "M 51: Ha 2; 1 calibrated light, 1 master dark, 1 stack" in " ".join(page.split())
