@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from manifests.bags.containment import real_file
+from manifests.frames.measures.pixels import MOST_PIXELS
 
 if TYPE_CHECKING:
     import numpy as np
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
 
 LONGEST_SIDE_PX = 512
 _JPEG_QUALITY = 80
-# More pixels than any camera has: a header that says so is wrong, or made to fill the memory.
-_MOST_PIXELS = 1 << 30
 _MOST_CARDS = 600
 _LONGEST_CARD = 400
 _COLOURS = ("RGGB", "BGGR", "GRBG", "GBRG")
@@ -80,7 +79,7 @@ def _image_hdu(hdus: Any) -> Any:
             pixels = 1
             for length in hdu.shape:
                 pixels *= length
-            if pixels > _MOST_PIXELS:
+            if pixels > MOST_PIXELS:
                 raise NoPicture(f"its header says {pixels:,} pixels")
             return hdu
     raise NoPicture("there is no image in it")

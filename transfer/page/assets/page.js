@@ -145,7 +145,7 @@
       now = link;
       const frame = links.get(link), picture = link.querySelector("img");
       at("large-title").textContent = link.dataset.name;
-      at("large-picture").hidden = !picture;
+      at("large-picture").parentElement.hidden = !picture;
       if (picture) at("large-picture").src = picture.getAttribute("src");
       at("large-picture").alt = `The frame ${link.dataset.name}`;
       const told = [frame.night, frame.target, frame.filter, link.textContent.trim(),
