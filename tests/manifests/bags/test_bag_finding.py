@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from manifests.bags.bag import enclosing_bag, find_bags
+from manifests.bags.paths import PAGE_FOLDER
 
 HandMade = Callable[..., Path]
 
@@ -33,6 +34,13 @@ def test_the_nearest_enclosing_bag_is_the_one(hand_made: HandMade) -> None:
     hand_made("outer")
     inner = hand_made("outer/data/inner")
     assert enclosing_bag(inner / "data" / "frames") == inner
+
+
+def test_no_search_goes_into_the_folder_of_pages(hand_made: HandMade, tmp_path: Path) -> None:
+    """It has a picture for every frame, and a search would look at each."""
+    bag = hand_made("2026-03-14")
+    hand_made(f"{PAGE_FOLDER}/pictures/ab")
+    assert list(find_bags(tmp_path)) == [bag]
 
 
 def test_no_bag_anywhere_is_nothing(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from manifests.bags.paths import TAG_MANIFEST
+from manifests.bags.paths import PAGE_FOLDER, TAG_MANIFEST
 from manifests.index.opening import Index, open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
@@ -30,6 +30,11 @@ def index(root: Path) -> Iterator[Index]:
 
 
 def test_nothing_happened(root: Path, index: Index) -> None:
+    assert is_as_it_was(index, root)
+
+
+def test_pages_are_not_looked_into(root: Path, index: Index) -> None:
+    write_bag(root / PAGE_FOLDER / "pictures" / "ab", [light(20, "M 33")])
     assert is_as_it_was(index, root)
 
 

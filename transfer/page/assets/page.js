@@ -41,7 +41,7 @@
     for (const name of choices) fill(at(name), frames, name);
     const fields = ["sort", "falling", "least-stars", "most-size", "with-findings", ...choices].map(at);
     const show = () => showFrames(groups, frames, choices);
-    for (const field of fields) field.addEventListener("input", show);
+    for (const field of fields) field.addEventListener(field.type === "number" ? "input" : "change", show);
     at("reset").addEventListener("click", () => {
       for (const field of fields) {
         if (field.type === "checkbox") field.checked = false; else field.value = "";
