@@ -163,7 +163,7 @@ def _healing(outcome: CheckOutcome, config: Config | None) -> str:
             other = next(one for one in config.archives if one is not harmed)
             if harmed is not None:
                 names = f"{in_quotes(harmed.label)} --from {in_quotes(other.label)}"
-                return f"To write it again from a copy that holds: nightferry heal {names}"
+                return f"To write it again from a copy that holds:\n    nightferry heal {names}"
     return ""
 
 

@@ -151,7 +151,10 @@ class _Healing:
         keep_in(self.archive, bag, Readings(files, missing, self.around.clock(), from_medium))
         healer = self._healer(bag)
         healer.end_earlier(bag, {each.path for each in files if not each.wrong})
+        sizes = [listed.held[path].size_bytes for path in wrong if path in listed.held]
+        self.around.listen(PhaseBegan(Phase.COPYING, bag, sum(sizes)))
         healed, left = healer.heal(bag, wrong) if wrong else ([], [])
+        self.around.listen(PhaseEnded(Phase.COPYING, bag))
         return HealedBag(
             path=root,
             read=before.verified,

@@ -23,6 +23,7 @@ from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode, NightferryError, NotThere
+from transfer.events import BytesDone, Phase, PhaseBegan
 from transfer.jobs.check.run import Asked, checked
 from transfer.jobs.heal.outcome import HealOutcome
 from transfer.jobs.heal.run import HealRequest, heal
@@ -125,6 +126,22 @@ def test_what_is_damaged_and_what_is_missing_come_back_and_the_bag_holds(
     }
     again = mend()
     assert (again.exit_code, again.bags) == (ExitCode.PROVEN, ())
+
+
+def test_progress_is_of_phases_that_began(desk: Desk, house: Path, mend: Heal):
+    """A terminal's bar knows no bytes of a phase that was not announced."""
+    flip(house / "M 51" / HA / "light_1.fits")
+    find_damage(desk)
+    begun: dict[tuple[str, str], int] = {}
+
+    def listen(event: object) -> None:
+        if isinstance(event, PhaseBegan):
+            begun[event.phase, event.what] = event.total_bytes
+        if isinstance(event, BytesDone):
+            begun[event.phase, event.what] -= event.size_bytes
+
+    assert mend(listen=listen).exit_code == ExitCode.PROVEN
+    assert begun[Phase.COPYING, "M 51"] == 0
 
 
 def test_only_the_bag_with_the_damage_is_read(desk: Desk, house: Path, attic: Path, mend: Heal):
@@ -294,9 +311,7 @@ def test_a_disk_that_is_full_or_fails_ends_the_run_with_nothing_moved(
 def test_the_command_heals_what_check_has_named(desk: Desk, house: Path):
     flip(house / "M 51" / HA / "light_1.fits")
     ran = desk.command("check", "house")
-    (command,) = [
-        line.split(": nightferry ")[1] for line in ran.out.splitlines() if "nightferry heal" in line
-    ]
+    (command,) = [line.split("nightferry ")[1] for line in ran.out.splitlines() if "nightferry heal" in line]
     ran = desk.command(*command.split())
     assert ran.exit == 0, ran.err
     assert "written again: data/2026-03-14/Ha/light_1.fits" in ran.out
