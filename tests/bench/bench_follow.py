@@ -20,22 +20,14 @@ import random
 import statistics
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from tests.support.followers import Follower, wait_for
+from tests.support.followers import FastClock, FollowedHere, Follower, wait_for
 from tests.support.nights import Computer, fits, prepared
 from tests.support.volumes import Volume, volume
-from transfer.engine.following import MeetingPlace
-from transfer.engine.medium import this_computer
-from transfer.engine.records import Records
-from transfer.engine.surroundings import Surroundings
-from transfer.jobs.send.follow import Follower as FollowerHere
-from transfer.jobs.send.ready import SendRequest
-from transfer.stop import Stop
 
 WRITE_BYTES_PER_S, READ_BYTES_PER_S = 40_000_000, 120_000_000
 FAST = '[follow]\nrest = "0.3s"\n'
@@ -130,20 +122,6 @@ def beside_the_camera(downloads: int, every_s: float) -> None:
     print(f"download {with_it:.3f} s beside the follower, {without:.3f} s without: {with_it / without:.3f}")
 
 
-class FastClock:
-    """Clocks that run so many times as fast as the computer's, from an evening on."""
-
-    def __init__(self, times: float) -> None:
-        self._times, self._began = times, time.monotonic()
-        self._evening = datetime(2026, 3, 14, 18, 0, tzinfo=UTC)
-
-    def seconds(self) -> float:
-        return (time.monotonic() - self._began) * self._times
-
-    def now(self) -> datetime:
-        return self._evening + timedelta(seconds=self.seconds())
-
-
 def memory_and_files() -> tuple[int, int]:
     """Return the resident memory of this process, in kB, and how many files it has open."""
     pages = int(Path("/proc/self/statm").read_text().split()[1])
@@ -153,16 +131,15 @@ def memory_and_files() -> tuple[int, int]:
 def through_a_night(folder: Path, hours: int, times: float) -> None:
     """Follow a simulated night in this process, and look at its memory and its files."""
     computer = Computer(folder / "night")
-    drive = prepared(folder / "stick")
-    clock, stop = FastClock(times), Stop()
-    records = Records(computer.records)
-    medium = this_computer()
-    around = Surroundings(medium, records, stop, lambda _: None, clock.now)
-    place = MeetingPlace(computer.records, medium)
-    end = clock.now() + timedelta(hours=hours)
-    follower = FollowerHere(computer.config(), SendRequest((drive,)), around, place, end, "0", clock.seconds)
-    thread = threading.Thread(target=follower.run)
-    thread.start()
+    clock = FastClock(times, datetime(2026, 3, 14, 18, 0, tzinfo=UTC))
+    followed = FollowedHere(computer, prepared(folder / "stick"), clock, clock.now() + timedelta(hours=hours))
+    with followed:
+        _live_through(computer, clock, hours)
+        wait_for(lambda: followed.ended is not None, "the night ends")
+    print(f"{followed.follower.standing.proven} of {hours * 30} frames proven when the night ended")
+
+
+def _live_through(computer: Computer, clock: FastClock, hours: int) -> None:
     per_hour = 30
     for number in range(hours * per_hour):
         wait_for(lambda number=number: clock.seconds() >= number * 3600 / per_hour, "the next frame")
@@ -170,8 +147,6 @@ def through_a_night(folder: Path, hours: int, times: float) -> None:
         if number % per_hour == per_hour - 1:
             memory_kb, files = memory_and_files()
             print(f"hour {number // per_hour + 1}: {memory_kb / 1000:.1f} MB, {files} open files", flush=True)
-    thread.join()
-    print(f"{follower.standing.proven} of {hours * per_hour} frames proven when the night ended")
 
 
 def idle(folder: Path, seconds: float) -> None:

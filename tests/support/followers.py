@@ -10,10 +10,20 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from tests.support.nights import Computer, command_line
+from transfer.engine.following import MeetingPlace
+from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
+from transfer.events import Event, Noted
+from transfer.jobs.send.follow import End
+from transfer.jobs.send.follow import Follower as FollowerOfNights
+from transfer.jobs.send.ready import SendRequest
+from transfer.stop import Stop
 
 FOLLOWS_FAST = '[follow]\nrest = "0.3s"\n'
 _WITHIN_S = 60.0
@@ -88,6 +98,60 @@ class Follower:
     def hold_up(self) -> None:
         """Let it hang."""
         os.kill(self.process.pid, signal.SIGSTOP)
+
+
+class FastClock:
+    """Clocks that run so many times as fast as the computer's, from a moment on; `jump` sets one of them."""
+
+    def __init__(self, times: float, begins: datetime) -> None:
+        self._times, self._began = times, time.monotonic()
+        self._begins = begins
+
+    def seconds(self) -> float:
+        """Return seconds that nobody can set, as the system counts them."""
+        return (time.monotonic() - self._began) * self._times
+
+    def now(self) -> datetime:
+        """Return what the clock on the wall shows."""
+        return self._begins + timedelta(seconds=self.seconds())
+
+    def jump(self, by: timedelta) -> None:
+        """Set the clock on the wall."""
+        self._begins += by
+
+
+class FollowedHere:
+    """A follower in this process, by clocks of the test's own; `lines` are what it has said."""
+
+    def __init__(self, computer: Computer, drive: Path, clock: FastClock, until: datetime) -> None:
+        self.lines: list[str] = []
+        self.ended: End | None = None
+        self.stop = Stop()
+        medium = this_computer()
+        around = Surroundings(medium, Records(computer.records), self.stop, self._take, clock.now)
+        place = MeetingPlace(computer.records, medium)
+        config, request = computer.config(), SendRequest((drive,))
+        self.follower = FollowerOfNights(config, request, around, place, until, "0", clock.seconds)
+        self._thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        self.ended = self.follower.run()
+
+    def _take(self, event: Event) -> None:
+        if isinstance(event, Noted):
+            self.lines.append(event.line)
+
+    def says(self, text: str) -> None:
+        """Wait until it has said something."""
+        wait_for(lambda: any(text in line for line in self.lines), f"it says {text!r}: {self.lines}")
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop.ask("the test is over")
+        self._thread.join(_WITHIN_S)
 
 
 @contextlib.contextmanager

@@ -71,3 +71,10 @@ def test_a_rate_is_kept_on_the_whole_and_a_slow_reader_is_not_held_up_further():
     clock.now_s += 60  # a long wait for the next file is no credit for a burst
     stop.pace(50)
     assert pauses == [0.5, 0.5, 0.5]
+
+
+def test_a_run_that_has_to_hurry_waits_for_no_rate_any_more():
+    stop = Stop(bytes_per_s=1.0)
+    stop.hurry()
+    stop.pace(10**9)  # at its rate this would take thirty years
+    assert not stop.why

@@ -59,8 +59,8 @@ def _lines(found: Now, now: datetime) -> Iterator[str]:
     drives = " and ".join(map(repr, standing.drives)) or "a drive"
     rest = standing.whole - standing.proven
     waiting = f"; {counted(rest, 'file')} not yet" if rest else ""
-    frames, logs = standing.proven_frames, standing.proven - standing.proven_frames
-    what = f"{counted(frames, 'frame')} and {counted(logs, 'other file')}"
+    frames, others = standing.proven_frames, standing.proven - standing.proven_frames
+    what = counted(frames, "frame") + (f" and {counted(others, 'other file')}" if others else "")
     how = f"proven on {drives}"
     if standing.read_back != ReadBack.MEDIUM.value:
         how = f"compared on {drives}, but perhaps from memory"

@@ -1,0 +1,91 @@
+"""Following by the clocks: one that is set, the end of the night, midnight, and frames that stay away."""
+
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+
+from tests.support.followers import FOLLOWS_FAST, FastClock, FollowedHere, wait_for
+from tests.support.nights import NIGHT, Computer, noise
+from transfer.config import Config, Site
+from transfer.jobs.send.follow import End, end_of_night
+
+EVENING = datetime(2026, 3, 14, 21, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def computer(tmp_path):
+    return Computer(tmp_path / "night", more=FOLLOWS_FAST)
+
+
+def test_a_clock_that_is_set_forth_and_back_stops_nothing_and_doubles_nothing(computer, stick):
+    clock = FastClock(1, EVENING)
+    with FollowedHere(computer, stick, clock, EVENING + timedelta(hours=10)) as followed:
+        for number, jump_h in enumerate((0, 3, -5, 1)):
+            clock.jump(timedelta(hours=jump_h))
+            computer.frame(f"light {number}.fits", data=noise(4000, number))
+            followed.says(f"light {number}.fits")
+        assert followed.ended is None
+        clock.jump(timedelta(hours=12))
+        wait_for(lambda: followed.ended is not None, "its time comes")
+    assert followed.ended is End.TIME
+    assert sum("is proven" in line or "is compared" in line for line in followed.lines) == 4
+    assert sorted(path.name for path in (stick / NIGHT.isoformat() / "data/frames").iterdir()) == [
+        f"light {number}.fits" for number in range(4)
+    ]
+
+
+def test_midnight_begins_no_other_night(computer, stick):
+    clock = FastClock(1, datetime(2026, 3, 14, 23, 59, tzinfo=UTC))
+    with FollowedHere(computer, stick, clock, clock.now() + timedelta(hours=8)) as followed:
+        computer.frame("before.fits", begun="2026-03-14T23:58:00", data=noise(4000, 1))
+        followed.says("before.fits")
+        clock.jump(timedelta(minutes=10))
+        computer.frame("after.fits", begun="2026-03-15T00:08:00", data=noise(4000, 2))
+        followed.says("after.fits")
+        assert followed.follower.standing.night == "2026-03-14"
+    assert [path.name for path in stick.iterdir() if path.is_dir()] == ["2026-03-14"]
+
+
+def test_frames_that_stay_away_in_the_dark_are_told_once_and_again_after_one_came(computer, stick):
+    clock = FastClock(600, EVENING)  # ten minutes a second
+    with FollowedHere(computer, stick, clock, EVENING + timedelta(hours=9)) as followed:
+        followed.says("No frame has come for")
+        told = [line for line in followed.lines if "No frame" in line]
+        wait_for(lambda: clock.now() > EVENING + timedelta(hours=2), "two hours")
+        assert [line for line in followed.lines if "No frame" in line] == told
+
+
+def test_by_day_no_frame_is_missed(computer, stick):
+    clock = FastClock(3600, datetime(2026, 3, 14, 9, 0, tzinfo=UTC))
+    with FollowedHere(computer, stick, clock, clock.now() + timedelta(hours=6)) as followed:
+        wait_for(lambda: followed.ended is not None, "the end of six hours by day")
+    assert not any("No frame" in line for line in followed.lines)
+
+
+HERE = Site("Test Down", 51.2, -1.9)
+NORTH = Site("", 78.2, 15.0)
+
+
+def utc(*numbers):
+    return datetime(2026, *numbers, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("site", "now", "end"),
+    [
+        # The sun rises there at 06:21 and 06:19 UTC, as PyEphem 4 computes it.
+        (HERE, utc(3, 14, 16), utc(3, 15, 8, 21)),
+        (HERE, utc(3, 15, 3), utc(3, 15, 8, 21)),
+        (HERE, utc(3, 14, 16).astimezone(timezone(timedelta(hours=4))), utc(3, 15, 8, 21)),
+        # Started in the morning it is for the next night.
+        (HERE, utc(3, 15, 9), utc(3, 16, 8, 19)),
+        # Without a latitude, and where the sun does not set or does not rise, at noon there.
+        (Site("", None, 15.0), utc(3, 14, 16), utc(3, 15, 11)),
+        (NORTH, utc(6, 20, 22), utc(6, 21, 11)),
+        (NORTH, utc(12, 20, 22), utc(12, 21, 11)),
+    ],
+)
+def test_following_ends_two_hours_after_sunrise_or_at_noon(tmp_path, site, now, end):
+    found = end_of_night(Config(tmp_path / "nightferry.toml", site), now)
+    assert abs(found - end) < timedelta(minutes=3)
+    assert found > now
