@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from enum import Enum
 from pathlib import Path
 
@@ -63,7 +63,7 @@ def end_of_night(config: Config, now: datetime) -> datetime:
     latitude_deg = None if config.site is None else config.site.latitude_deg
     night = night_of(now, longitude_deg)
     for each in (night, night + timedelta(days=1)):
-        noon = datetime(each.year, each.month, each.day, 12, tzinfo=now.tzinfo) + timedelta(days=1)
+        noon = datetime(each.year, each.month, each.day, 12, tzinfo=UTC) + timedelta(days=1)
         end = noon - timedelta(hours=longitude_deg / 15)
         sun = None
         if latitude_deg is not None:
