@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,13 +12,19 @@ import click
 from transfer.archive.nights_told import place_of
 from transfer.archive.questions import browsed
 from transfer.cli.archives import archive_options, chosen_archive
-from transfer.cli.options import WRITTEN_PATH, any_config, ends_with_exit_code, print_json
+from transfer.cli.options import WRITTEN_PATH, any_config, ends_with_exit_code, print_json, records_folder
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.signals import stop_on_signals
 from transfer.cli.telling import NoteWriter, fitted, until_the_reader_goes, write_lines
 from transfer.config import Config
 from transfer.config.longitude import longitude_of
+from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import NightferryError
+from transfer.jobs.copies import copies
+from transfer.page.attention import Alone
 from transfer.page.building import PageRequest
 from transfer.page.run import PageOutcome, make_page
 from transfer.stop import Stop
@@ -52,6 +59,7 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     config, now = any_config(config_file) or Config(Path("nightferry.toml")), datetime.now(UTC)
     place = place_of(config.site, longitude_of(config, now)[0])
     request = PageRequest(None if out is None else out.absolute(), config, chosen.own, place, now)
+    request = replace(request, alone=_alone(config, chosen.root))
     stop_on_signals(stop)
     with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
         with Progress(shown=not as_json) as progress:
@@ -62,6 +70,22 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
         else:
             write_lines(_lines(outcome))
     return int(outcome.exit_code)
+
+
+def _alone(config: Config, root: Path) -> tuple[Alone, ...]:
+    """Return what is in one place only, where this archive is one of the configuration's."""
+    if root not in [archive.folder for archive in config.archives]:
+        return ()
+    try:
+        around = Surroundings(this_computer(), Records(records_folder(config)), Stop())
+        rows = copies(config, around).rows
+    except NightferryError:
+        return ()  # the page says what it can; `nightferry copies` says why this is not known
+    return tuple(
+        Alone(row.night, row.in_one_place, " and ".join(place.name for place in row.places))
+        for row in rows
+        if row.in_one_place
+    )
 
 
 def _lines(outcome: PageOutcome) -> list[str]:

@@ -52,6 +52,14 @@ class Concern:
     more: int = 0
 
 
+class Alone(NamedTuple):
+    """Files of a night that one place alone has, of all archives and drives that are here."""
+
+    night: date
+    files: int
+    place: str
+
+
 class Filed(NamedTuple):
     """What was filed at one time: the day, how many files, and into which bags."""
 
@@ -147,6 +155,25 @@ def missing_calibration(pages: Iterable[TargetPage]) -> Iterator[Concern]:
 
 def _kinds(page: TargetPage) -> str:
     return ", no ".join(dict.fromkeys(row.kind.value for row in page.missing))
+
+
+def in_one_place(alone: Sequence[Alone], nights: int) -> Iterator[Concern]:
+    """Yield the nights of which some files are in one place only; where that is every night, in one line."""
+    files: dict[tuple[date, str], int] = {}
+    for one in alone:
+        files[one.night, one.place] = files.get((one.night, one.place), 0) + one.files
+    places = {place for _, place in files}
+    if len({night for night, _ in files}) >= nights > 1 and len(places) == 1:
+        notices = [
+            Notice(f"all {nights} nights: {counted(sum(files.values()), 'file')} in {places.pop()} alone")
+        ]
+    else:
+        notices = [
+            Notice(f"{night}: {counted(count, 'file')} in {place} alone", night_page(night))
+            for (night, place), count in sorted(files.items(), reverse=True)
+        ]
+    step = "File them into another archive, or keep a drive that has them. What is not here is not counted."
+    yield from _concern("In one place only", step, notices)
 
 
 def _concern(title: str, step: str, notices: Sequence[Notice]) -> Iterator[Concern]:

@@ -21,7 +21,15 @@ from transfer.archive.questions import Browsed
 from transfer.archive.typed_names import NameTables, renamed, shown_names
 from transfer.config import Config
 from transfer.errors import StoppedEarly
-from transfer.page.attention import Concern, concerns, filed_last, missing_calibration, proofs_of
+from transfer.page.attention import (
+    Alone,
+    Concern,
+    concerns,
+    filed_last,
+    in_one_place,
+    missing_calibration,
+    proofs_of,
+)
 from transfer.page.calendar import years
 from transfer.page.frames_shown import Group, frame_shown, in_groups, in_parts, is_shown
 from transfer.page.night import NightPage, event_rows, reading_rows
@@ -36,13 +44,17 @@ from transfer.stop import Stop
 
 @dataclass(frozen=True, slots=True)
 class PageRequest:
-    """What a person asked for: the folder, or None for the one beside the index; whose names, and where."""
+    """What a person asked for: the folder, or None for the one beside the index; whose names, and where.
+
+    `alone` is what lies in one place only, as far as that was asked.
+    """
 
     out: Path | None
     config: Config
     own: NameTables
     place: Place
     now: datetime
+    alone: tuple[Alone, ...] = ()
 
 
 def go_on(stop: Stop, folder: Path) -> None:
@@ -154,7 +166,11 @@ class Building:
         known = list(bags(self._index))
         proofs = list(proofs_of(self._root, known))
         since = request.now - timedelta(seconds=request.config.clear.proven_within_s)
-        told = (*concerns(self._index, known, proofs, target_rows, since), *missing)
+        told = (
+            *concerns(self._index, known, proofs, target_rows, since),
+            *in_one_place(request.alone, len(night_rows)),
+            *missing,
+        )
         self._put(
             START,
             "start.html",

@@ -44,6 +44,7 @@ class FrameShown(NamedTuple):
     size_arcsec: float | None
     findings: tuple[Finding, ...]
     absent: bool
+    in_use: bool
     made: str
 
     @property
@@ -64,8 +65,8 @@ class Group(NamedTuple):
 
     @property
     def exposure_s(self) -> float:
-        """The sum of their exposures."""
-        return sum(one.exposure_s or 0.0 for one in self.frames)
+        """The sum of the exposures of raw frames that are in use."""
+        return sum(one.exposure_s or 0.0 for one in self.frames if one.in_use and not one.made)
 
 
 def is_shown(row: FrameRow) -> bool:
@@ -95,6 +96,7 @@ def frame_shown(row: FrameRow, kept: KeptThumbnails, archive: str) -> FrameShown
         size_arcsec=row.size_arcsec,
         findings=row.findings,
         absent=row.absent,
+        in_use=row.in_use,
         made="" if stage is Stage.RAW else stage.value,
     )
 

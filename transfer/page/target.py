@@ -58,7 +58,8 @@ class CalibrationLibrary:
         self._equipment = equipment
         by_stage: dict[Stage, list[FiledFrame]] = {}
         for row in frames(index, FrameQuery(frame_types=CALIBRATION, absent=False)):
-            by_stage.setdefault(known_stage(row.frame), []).append(self._filed(row))
+            if row.in_use:
+                by_stage.setdefault(known_stage(row.frame), []).append(self._filed(row))
         self._library = WithMasters(by_stage.get(Stage.RAW, []), by_stage.get(Stage.MASTER, []), tolerances)
 
     def _filed(self, row: FrameRow) -> FiledFrame:
@@ -71,7 +72,7 @@ class CalibrationLibrary:
         raw = [
             self._filed(row)
             for row in lights
-            if row.frame.frame_type is FrameType.LIGHT and known_stage(row.frame) is Stage.RAW
+            if row.frame.frame_type is FrameType.LIGHT and row.in_use and known_stage(row.frame) is Stage.RAW
         ]
         return tuple(plan_calibration(raw, self._library))
 

@@ -18,9 +18,10 @@ import pytest
 from click.testing import CliRunner
 
 from manifests.bags.paths import PAGE_FOLDER
-from tests.support.desks import fingerprint
+from tests.support.desks import NOON, fingerprint
 from tests.support.pages_read import PageRead, pages_of
 from tests.support.small_archive import SmallArchive
+from transfer.archive.mark import MARK_NAME, mark_text, new_mark
 from transfer.cli.main import main
 from transfer.page.writing import START
 
@@ -225,6 +226,33 @@ def test_what_needs_attention_is_on_the_start(archive: SmallArchive) -> None:
     assert "NGC 7331 is not there, with 1 file" in text
     assert "M 33: no flat frames fit some of its lights" in text
     assert "no reading is kept" in text
+
+
+def test_nights_in_one_place_only_are_said_where_the_configuration_names_the_archive(
+    archive: SmallArchive, tmp_path: Path
+) -> None:
+    mark = mark_text(new_mark("archive", NOON))
+    (archive.root / MARK_NAME).write_text(mark, encoding="utf-8")
+    config = tmp_path / "nightferry.toml"
+    folders = f"[archive]\nfolder = '{archive.root}'\n[records]\nfolder = '{tmp_path / 'records'}'\n"
+    config.write_text(folders, encoding="utf-8")
+    result = CliRunner().invoke(main, ["page", "--config", str(config), "--json"])
+    text = " ".join(PageRead(Path(json.loads(result.stdout)["page"])).text.split())
+    assert "In one place only" in text
+    assert "all 2 nights: 13 files in archive alone" in text
+    page(archive.root)  # no configuration is at hand: nobody knows
+    assert "In one place only" not in PageRead(archive.root / PAGE_FOLDER / START).text
+
+
+def test_frames_that_are_not_in_use_are_shown_as_such(archive: SmallArchive) -> None:
+    bag = archive.root / "M 33"
+    archive.entries[bag] = [replace(one, in_use="Ha 1" not in one.path) for one in archive.entries[bag]]
+    archive.write_lists(bag)
+    page(archive.root)
+    (target,) = (archive.root / PAGE_FOLDER / "targets").glob("m-33*")
+    text = " ".join(PageRead(target).text.split())
+    assert text.count("not in use") == 2  # in the sum, and at the frame
+    assert "2 lights" in text
 
 
 def test_a_target_with_thousands_of_frames_has_several_light_pages(tmp_path: Path) -> None:
