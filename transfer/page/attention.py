@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -157,19 +157,27 @@ def _kinds(page: TargetPage) -> str:
     return ", no ".join(dict.fromkeys(row.kind.value for row in page.missing))
 
 
-def in_one_place(alone: Sequence[Alone], nights: int) -> Iterator[Concern]:
-    """Yield the nights of which some files are in one place only; where that is every night, in one line."""
+def in_one_place(alone: Sequence[Alone], nights: Collection[date]) -> Iterator[Concern]:
+    """Yield the nights of which some files are in one place only; where that is every night, in one line.
+
+    `nights` are those of this archive; a drive may have others, which have no page.
+    """
     files: dict[tuple[date, str], int] = {}
     for one in alone:
         files[one.night, one.place] = files.get((one.night, one.place), 0) + one.files
     places = {place for _, place in files}
-    if len({night for night, _ in files}) >= nights > 1 and len(places) == 1:
+    if len({night for night, _ in files}) >= len(nights) > 1 and len(places) == 1:
         notices = [
-            Notice(f"all {nights} nights: {counted(sum(files.values()), 'file')} in {places.pop()} alone")
+            Notice(
+                f"all {len(nights)} nights: {counted(sum(files.values()), 'file')} in {places.pop()} alone"
+            )
         ]
     else:
         notices = [
-            Notice(f"{night}: {counted(count, 'file')} in {place} alone", night_page(night))
+            Notice(
+                f"{night}: {counted(count, 'file')} in {place} alone",
+                night_page(night) if night in nights else "",
+            )
             for (night, place), count in sorted(files.items(), reverse=True)
         ]
     step = "File them into another archive, or keep a drive that has them. What is not here is not counted."

@@ -168,7 +168,7 @@ class Building:
         since = request.now - timedelta(seconds=request.config.clear.proven_within_s)
         told = (
             *concerns(self._index, known, proofs, target_rows, since),
-            *in_one_place(request.alone, len(night_rows)),
+            *in_one_place(request.alone, {row.night for row in night_rows}),
             *missing,
         )
         self._put(
