@@ -1,8 +1,10 @@
 """`clear --delete` of 10,000 files against reading them once and unlinking them: a ratio from one run.
 
-Run it as root, as `python -m tests.bench.bench_clear [--files 10000] [--kb 500]`; it needs about four times
-that room for temporary files, and is best run while nothing else does. The sources lie on an ext4 volume on a
-loop device that reads 120 MB/s, freshly mounted; a copy, on another such volume, is read whole and unlinked.
+Run it as root, as `python -m tests.bench.bench_clear [--files 10000] [--kb 500] [--copy-here]`; it needs
+about four times that room for temporary files, and is best run while nothing else does. The sources lie on an
+ext4 volume on a loop device that reads 120 MB/s, freshly mounted; a copy, on another such volume, is read
+whole and unlinked. Without `--copy-here` files go by the archive's acknowledgement alone; with it the drive
+is there as one of two places, and its copies are read as well, from this computer's own disk.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from tests.bench.bench_many_files import AS_INSTALLED
 from tests.bench.bench_send import READ_BYTES_PER_S, nightferry, timed
 from tests.support.volumes import Volume, volume
 
@@ -43,6 +46,8 @@ name = "stick"
 folder = '{folder}/stick'
 [records]
 folder = 'records'
+[clear]
+copies = {copies}
 """
 
 
@@ -55,11 +60,13 @@ def make_session(folder: Path, files: int, size_bytes: int) -> None:
         os.utime(path, (_EVENING_S, _EVENING_S))
 
 
-def carry_home(folder: Path, source: Path) -> None:
-    """Send the session to a drive, and file it: both places are asked for."""
+def carry_home(folder: Path, source: Path, *, copy_here: bool = True) -> None:
+    """Send the session to a drive, and file it; both places are asked for, or the archive alone."""
     (folder / "stick").mkdir()
     (folder / "archive").mkdir()
-    (folder / "nightferry.toml").write_text(_SETTINGS.format(source=source, folder=folder))
+    (folder / "nightferry.toml").write_text(
+        _SETTINGS.format(source=source, folder=folder, copies=2 if copy_here else 1)
+    )
     (folder / "desk.toml").write_text("[archive]\nfolder = 'archive'\n[records]\nfolder = 'desk'\n")
     nightferry("prepare", folder / "stick", "--name", "stick")
     nightferry("send", "--config", folder / "nightferry.toml")
@@ -73,7 +80,12 @@ def fresh(disk: Volume) -> None:
     disk.throttle(0, READ_BYTES_PER_S)
 
 
-def measure(folder: Path, files: int, size_bytes: int) -> None:
+def _clear(settings: Path) -> None:
+    words = [sys.executable, "-m", "transfer", "clear", "--delete", "--config", settings]
+    subprocess.run(words, check=True, stdout=subprocess.DEVNULL, env=AS_INSTALLED)
+
+
+def measure(folder: Path, files: int, size_bytes: int, *, copy_here: bool) -> None:
     """Print the seconds of both, and their ratio."""
     size_mb = int(files * (size_bytes + 4096) / 1e6 * 1.3) + 64
     with volume("ext4", size_mb=size_mb) as disk, volume("ext4", size_mb=size_mb) as other:
@@ -81,14 +93,26 @@ def measure(folder: Path, files: int, size_bytes: int) -> None:
         source.mkdir()
         make_session(source, files, size_bytes)
         shutil.copytree(source, copy)
-        carry_home(folder, source)
+        carry_home(folder, source, copy_here=copy_here)
         fresh(other)
         words = [sys.executable, "-c", _READ_AND_UNLINK, copy]
         plain_s = timed(lambda: subprocess.run(words, check=True))
         fresh(disk)
-        clear_s = timed(lambda: nightferry("clear", "--delete", "--config", folder / "nightferry.toml"))
+        clear = [
+            sys.executable,
+            "-m",
+            "transfer",
+            "clear",
+            "--delete",
+            "--config",
+            folder / "nightferry.toml",
+        ]
+        clear_s = timed(
+            lambda: subprocess.run(clear, check=True, stdout=subprocess.DEVNULL, env=AS_INSTALLED)
+        )
         left = sum(path.is_file() for path in source.rglob("*"))
-    print(f"{files:,} files of {size_bytes / 1e3:.0f} kB; left {left}")
+    where = "with a copy here" if copy_here else "no copy here"
+    print(f"{files:,} files of {size_bytes / 1e3:.0f} kB, {where}; left {left}")
     print(f"clear --delete {clear_s:.2f} s, reading and unlinking {plain_s:.2f} s: {clear_s / plain_s:.3f}")
 
 
@@ -97,10 +121,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n", 1)[0])
     parser.add_argument("--files", type=int, default=10_000)
     parser.add_argument("--kb", type=int, default=500)
+    parser.add_argument("--copy-here", action="store_true", help="leave the drive there, and count it")
     options = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="nightferry-bench-"))
     try:
-        measure(folder, options.files, options.kb * 1000)
+        measure(folder, options.files, options.kb * 1000, copy_here=options.copy_here)
     finally:
         shutil.rmtree(folder)
 

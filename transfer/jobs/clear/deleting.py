@@ -1,7 +1,8 @@
 """The removal itself: hashed again, compared, written to the ledger, and only then removed.
 
 Files go in batches: each is opened and hashed, all are written to the ledger with one flush, and each is
-removed by the descriptor that it was hashed by, if nobody has it open and nothing has touched it since.
+removed by the descriptor that it was hashed by, if nobody has it open and nothing has touched it since. While
+one batch is removed the next is read: a disk that is freeing blocks would wait for the digests otherwise.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -22,11 +23,11 @@ from transfer.engine.surroundings import Surroundings
 from transfer.events import Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.clear.plan import MayGo
 
-# Each file of a batch is held open: systems allow 256 at least.
-_BATCH_FILES = 128
+# Each file of two batches is held open: systems allow 256 at least.
+_BATCH_FILES = 100
 # One waits for the disk while the other digests.
 _READERS = 2
-_BATCH_BYTES = 1 << 30
+_BATCH_BYTES = 512 << 20
 # Where the system does not say whether a program has a file open, one that was just written stays.
 _RESTS = timedelta(hours=1)
 _WHAT = "what may go"
@@ -71,14 +72,23 @@ class Removal:
         all_of_them = list(going)
         total = sum(each.file.size_bytes + self._to_read_of_copies(each) for each in all_of_them)
         self.around.listen(PhaseBegan(Phase.CLEARING, _WHAT, total))
-        with ThreadPoolExecutor(_READERS, "clear") as readers:
-            for batch in _batches(all_of_them):
-                if self.around.stop.why:
-                    break
-                self._remove_batch(list(readers.map(self._looked_at, batch)))
+        self._remove_in_batches(all_of_them)
         self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
         self._remove_folders()
         self._flush_sources()
+
+    def _remove_in_batches(self, going: Iterable[MayGo]) -> None:
+        with ThreadPoolExecutor(_READERS, "clear") as readers:
+            ahead: list[Future[_Held | Stays | None]] = []
+            try:
+                for batch in (*_batches(going), []):
+                    wanted = [] if self.around.stop.why else batch
+                    coming, ahead = ahead, [readers.submit(self._looked_at, each) for each in wanted]
+                    self._remove_batch([each.result() for each in coming])
+            finally:
+                for each in ahead:
+                    if not each.cancel() and isinstance(held := each.result(), _Held):
+                        close_read(held.descriptor)
 
     def _to_read_of_copies(self, going: MayGo) -> int:
         return len(self.copies.get(going.version.sha256, ())) * going.version.size_bytes

@@ -9,6 +9,7 @@ import subprocess
 import sys
 from contextlib import contextmanager
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 
@@ -16,7 +17,7 @@ from manifests.findings import FindingKind
 from tests.support.nights import noise, prepared
 from tests.transfer.jobs.clear.conftest import LATER
 from transfer.engine.drive import only_run_on
-from transfer.engine.ledger import NAME, open_ledger
+from transfer.engine.ledger import NAME, Ledger, open_ledger
 from transfer.engine.medium import this_computer
 from transfer.errors import Busy, ConfigurationError, DriveFailed, ExitCode, NotThere
 from transfer.stop import Stop
@@ -337,6 +338,25 @@ def test_a_ledger_that_fails_on_the_way_ends_the_removal_and_the_outcome_says_wh
     assert len(carried.files()) == 5
     assert (outcome.deleted, outcome.exit_code) == (0, ExitCode.SOMETHING_UNPROVEN)
     assert "nothing goes without it" in outcome.message
+
+
+def test_what_was_read_ahead_when_the_ledger_failed_stays_and_is_held_open_no_more(home, monkeypatch):
+    for number in range(250):
+        home.computer.log(f"many/{number:03}.txt", b"%d" % number)
+    home.carry()
+    written, write = [], Ledger.write
+
+    def fails_the_second_time(ledger, going, now):
+        written.append(len(list(going)))
+        if len(written) == 2:
+            raise DriveFailed("The ledger cannot be written, and nothing goes without it")
+        write(ledger, going, now)
+
+    monkeypatch.setattr(Ledger, "write", fails_the_second_time)
+    descriptors = len(list(Path("/dev/fd").iterdir()))
+    outcome = home.clear()
+    assert (outcome.deleted, len(home.files())) == (written[0], 255 - written[0])
+    assert len(list(Path("/dev/fd").iterdir())) == descriptors
 
 
 def test_a_ledger_whose_lines_are_lost_in_silence_lets_nothing_go(carried, monkeypatch):
