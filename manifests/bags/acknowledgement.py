@@ -46,7 +46,8 @@ class AcknowledgedFile(NamedTuple):
 class Acknowledgement:
     """What an archive (its id, its name for people) says of one bag, and when it said so (aware).
 
-    `manifest_sha256` is the SHA-256 of the manifest that it speaks of.
+    `manifest_sha256` is the SHA-256 of the manifest that it speaks of. `stands` are those of all manifests
+    that the archive has acknowledged so far and still has every file of; None where it does not say.
     """
 
     archive_id: str
@@ -54,6 +55,7 @@ class Acknowledgement:
     acknowledged: datetime
     manifest_sha256: str
     files: tuple[AcknowledgedFile, ...]
+    stands: frozenset[str] | None = None
 
     def says_the_same_as(self, other: Acknowledgement) -> bool:
         """Return whether both are of the same files of the same manifest, in the same places."""
@@ -75,6 +77,8 @@ def acknowledgement_content(acknowledgement: Acknowledgement, keys: Iterable[Key
         "manifest_sha256": acknowledgement.manifest_sha256,
         "files": [file.as_json() for file in sorted(acknowledgement.files, key=lambda file: file.path)],
     }
+    if acknowledgement.stands is not None:
+        document["stands"] = sorted(acknowledgement.stands)
     return json.dumps(with_signatures(document, keys), indent=1).encode("ascii") + b"\n"
 
 
@@ -93,6 +97,7 @@ def read_acknowledgement(content: bytes) -> Acknowledgement:
             acknowledged=_moment(document["acknowledged"]),
             manifest_sha256=_digest(document["manifest_sha256"]),
             files=tuple(map(_file, document["files"])),
+            stands=frozenset(map(_digest, document["stands"])) if "stands" in document else None,
         )
     except AcknowledgementError:
         raise

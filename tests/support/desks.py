@@ -75,11 +75,12 @@ class Desk:
         medium: Medium | None = None,
         stop: Stop | None = None,
         listen: Listener = nobody,
+        now: datetime = NOON,
         **asked: Any,
     ) -> FileOutcome:
         """Run the job here, in this process."""
         around = Surroundings(
-            medium or this_computer(), Records(self.root / "records"), stop or Stop(), listen, lambda: NOON
+            medium or this_computer(), Records(self.root / "records"), stop or Stop(), listen, lambda: now
         )
         request = FileRequest(path, **({"list_files": True} | asked))
         return FileRun(self.config(), request, around).run()

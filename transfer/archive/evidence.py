@@ -15,7 +15,7 @@ from manifests.findings import Finding, FindingKind
 from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.archive.proven import proven_contents
 from transfer.config import Config
-from transfer.engine.acknowledged import Received, Refused, kept, note
+from transfer.engine.acknowledged import TAKEN_BACK, Received, Refused, is_taken_back, kept, note
 from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.drive import OpenDrive, drive_failure
 from transfer.engine.ledger import Place
@@ -118,15 +118,25 @@ def _gathered(
     records, now = around.records, around.clock()
     found = Evidence()
     here = {archive.mark.id for archive in archives}
-    came: list[Received] = []
+    came: list[tuple[Received, OpenDrive]] = []
     for drive in drives:
         for night in nights_on(drive):
             bag = ListedBag(drive.folder, night.isoformat())
             judged = note(bag, drive.mark.id, night, records, now)
-            came += [each for each in judged if isinstance(each, Received)]
+            came += [(each, drive) for each in judged if isinstance(each, Received)]
             found.findings += [_refused(each, drive) for each in judged if isinstance(each, Refused)]
             _add_drive(found, drive, bag, night, records)
-    for acknowledged in (*came, *kept(records, now, [each.content for each in came])):
+    # Only now has each archive's last acknowledgement been seen: what it leaves out stands no more.
+    standing = [each for each, _ in came if not is_taken_back(each.acknowledgement, records)]
+    found.findings += [
+        Finding(FindingKind.NOT_BELIEVED, TAKEN_BACK, f"{drive.name}/{each.night}")
+        for each, drive in came
+        if each not in standing
+    ]
+    known = list(kept(records, now, [each.content for each, _ in came]))
+    refused = [each for each in known if isinstance(each, Refused)]
+    found.findings += [Finding(FindingKind.NOT_BELIEVED, each.why, each.path) for each in refused]
+    for acknowledged in (*standing, *(each for each in known if isinstance(each, Received))):
         if acknowledged.acknowledgement.archive_id not in here:
             _add_acknowledged(found, acknowledged, sure=acknowledged.is_signed or believe_unsigned)
     for archive in archives:

@@ -24,6 +24,10 @@ from transfer.engine.records import Records
 
 # Clocks of two computers differ, and one of them may know of no zone.
 _AHEAD_AT_MOST = timedelta(days=1)
+TAKEN_BACK = (
+    "its archive has said since that this does not stand any more: files were deleted there, or it was put "
+    "back to an older state; file the night again"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +111,7 @@ def note(
 
     Of a bag that this computer has not sent nothing is kept. Raises OSError.
     """
-    judged = list(received(bag, night, records, now))
+    judged = _held_against_what_stands(bag, received(bag, night, records, now), records)
     own = records.own_in_bag(drive_id, night)
     fingerprint = bag.fingerprint()
     if own:
@@ -125,6 +129,42 @@ def note(
             ]
             records.keep_acknowledged(drive_id, night, fingerprint, rows)
     return judged
+
+
+def _held_against_what_stands(
+    bag: ListedBag, found: Iterable[Received | Refused], records: Records
+) -> list[Received | Refused]:
+    """Refuse what its archive has left out of a later acknowledgement, as far as this computer has seen."""
+    judged = list(found)
+    for each in judged:
+        if isinstance(each, Received) and each.is_signed:
+            _keep_standing(each.acknowledgement, records)
+    return [
+        Refused(bag.at(acknowledgement_of(each.acknowledgement.archive_id)), TAKEN_BACK)
+        if isinstance(each, Received) and is_taken_back(each.acknowledgement, records)
+        else each
+        for each in judged
+    ]
+
+
+def _keep_standing(said: Acknowledgement, records: Records) -> None:
+    known = records.standing(said.archive_id)
+    if said.stands is not None and (known is None or known[0] <= said.acknowledged):
+        same = known is not None and known[0] == said.acknowledged
+        stands = said.stands | known[1] if known is not None and same else said.stands
+        if known is not None and known == (said.acknowledged, stands):
+            return
+        records.keep_standing(said.archive_id, said.acknowledged, stands)
+        for night, content in records.signed_acknowledgements():
+            with suppress(AcknowledgementError):
+                if is_taken_back(read_acknowledgement(content), records):
+                    records.forget_acknowledged(night)
+
+
+def is_taken_back(said: Acknowledgement, records: Records) -> bool:
+    """Return whether its archive left an acknowledgement out of a later one, as far as this computer saw."""
+    known = records.standing(said.archive_id)
+    return known is not None and said.acknowledged < known[0] and said.manifest_sha256 not in known[1]
 
 
 def keep(found: Iterable[Received | Refused], night: date, records: Records) -> None:
@@ -146,8 +186,11 @@ def keep(found: Iterable[Received | Refused], night: date, records: Records) -> 
             )
 
 
-def kept(records: Records, now: datetime, seen: Collection[bytes] = ()) -> Iterator[Received]:
-    """Yield the signed acknowledgements of earlier drives that still hold, but not those already `seen`."""
+def kept(records: Records, now: datetime, seen: Collection[bytes] = ()) -> Iterator[Received | Refused]:
+    """Yield the signed acknowledgements of earlier drives, but not those already `seen`.
+
+    What cannot be read is passed over; one that its archive has taken back since is refused.
+    """
     key = records.key()
     for night, content in records.signed_acknowledgements():
         if content in seen:
@@ -159,4 +202,7 @@ def kept(records: Records, now: datetime, seen: Collection[bytes] = ()) -> Itera
             _require_believable(acknowledgement, acknowledgement_of(acknowledgement.archive_id), now)
         except AcknowledgementError:
             continue
-        yield Received(night, acknowledgement, content, is_signed=True)
+        if is_taken_back(acknowledgement, records):
+            yield Refused(f"{acknowledgement.archive_name}, {night}", TAKEN_BACK)
+        else:
+            yield Received(night, acknowledgement, content, is_signed=True)

@@ -176,6 +176,12 @@ class Records:
                     continue
                 yield (source, path), size_bytes, modified_ns, sha256
 
+    def forget_acknowledged(self, night: date) -> None:
+        """Forget which files of a night are acknowledged: drives that are seen again say it anew."""
+        for drive_id in self._names("acknowledged"):
+            with contextlib.suppress(OSError):
+                (self.folder / self._acknowledged_file(drive_id, night)).unlink(missing_ok=True)
+
     @staticmethod
     def _acknowledged_file(drive_id: str, night: date) -> str:
         return f"acknowledged/{drive_id}/{night.isoformat()}.json"
@@ -205,6 +211,23 @@ class Records:
                 file.flush()
                 os.fsync(file.fileno())
             part.replace(self.folder / _KEY)
+
+    def standing(self, archive_id: str) -> tuple[datetime, frozenset[str]] | None:
+        """Return what an archive has last said of all that it acknowledged, and when; None where nothing."""
+        document = self._read(self._standing_file(archive_id))
+        try:
+            return datetime.fromisoformat(document["acknowledged"]), frozenset(document["stands"])
+        except (KeyError, TypeError, ValueError):
+            return None
+
+    def keep_standing(self, archive_id: str, acknowledged: datetime, stands: Collection[str]) -> None:
+        """Remember what an archive has said, last of all, of all that it acknowledged."""
+        document = {"acknowledged": acknowledged.isoformat(), "stands": sorted(stands)}
+        self._write(self._standing_file(archive_id), document)
+
+    @staticmethod
+    def _standing_file(archive_id: str) -> str:
+        return f"standing/{archive_id}.json"
 
     def archives_that_sign(self) -> set[str]:
         """Return the ids of the archives that have signed with this computer's key."""

@@ -19,6 +19,7 @@ from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of
 from transfer.archive.held import OpenArchive
 from transfer.archive.keys import keep_key, keys_of
+from transfer.archive.standing import Standing
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, remove_tag_file, sha256_of_file
@@ -39,12 +40,15 @@ def acknowledge(
     archive: OpenArchive,
     now: datetime,
     medium: Medium,
+    standing: Standing,
+    damaged: Collection[str] = (),
 ) -> bool:
     """Write into a night's bag that the archive has all its files; return whether it had to be written.
 
     It is signed with the archive's keys; one that the drive brings is kept in the archive first, and goes
     from the drive. A bag that carries this archive's acknowledgement of these very files, signed, is left as
-    it is. Keeps every other run off the drive meanwhile. Raises NotAcknowledged.
+    it is, unless that names other acknowledgements that do not stand any more: contents that are `damaged`
+    count as gone. Keeps every other run off the drive meanwhile. Raises NotAcknowledged.
     """
     listed = ListedBag(bag.folder, bag.bag)
     try:
@@ -54,7 +58,11 @@ def acknowledge(
         keys = keys_of(archive.folder)
         manifest_sha256 = sha256_of_file(bag.folder, listed.at(MANIFEST))
         wanted = Acknowledgement(mark.id, mark.name, now, manifest_sha256, files)
-        is_there = _is_there(listed, wanted, keys)
+        stands = standing.manifests(damaged)
+        wanted = replace(wanted, stands=None if stands is None else frozenset((*stands, manifest_sha256)))
+        # What a later acknowledgement has left out has to be said anew to be believed.
+        stood = stands is None or manifest_sha256 in stands
+        is_there = stood and _is_there(listed, wanted, keys)
         if is_there and brought is None:
             return False
         with only_run_on(bag.root, medium):
@@ -62,6 +70,7 @@ def acknowledge(
                 raise NotAcknowledged("the bag has changed since it was read: file again")
             if not is_there:
                 _require_all(wanted, listed)
+                standing.add(wanted, damaged)
                 put_tag_file(listed, acknowledgement_of(mark.id), acknowledgement_content(wanted, keys))
             remove_key(bag.folder)
     except OSError as error:
@@ -127,4 +136,5 @@ def _is_there(listed: ListedBag, wanted: Acknowledgement, keys: tuple[Key, ...])
     except AcknowledgementError:
         return False
     is_signed = all(signed(content, key) is Signed.VALID for key in keys)
-    return is_signed and found.says_the_same_as(wanted)
+    is_true_still = wanted.stands is None or (found.stands is not None and found.stands <= wanted.stands)
+    return is_signed and is_true_still and found.says_the_same_as(wanted)

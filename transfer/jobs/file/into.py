@@ -15,6 +15,7 @@ from transfer.archive.naming import Namer, NameSources
 from transfer.archive.recovering import recover
 from transfer.archive.shelf import OF_AN_ARCHIVE, Shelf
 from transfer.archive.skies import Skies
+from transfer.archive.standing import Standing
 from transfer.archive.statements import bring_statements
 from transfer.config import Archive, Config
 from transfer.engine.copy.destination import Destination
@@ -82,6 +83,7 @@ class IntoArchive:
     full: list[DoesNotFit] = field(default_factory=list)
     cut_short: bool = False
     has_begun: bool = False
+    standing: Standing | None = None
 
     def begin(self, delivery: Delivery, listing: bool) -> Account:
         """Return the account of one delivery more."""
@@ -121,7 +123,11 @@ class IntoArchive:
         changed = False
         try:
             if account.whole and files:
-                changed = acknowledge(bag, files, archive, around.clock(), medium)
+                if self.standing is None:
+                    self.standing = Standing(archive.folder, self.filing.holdings)
+                changed = acknowledge(
+                    bag, files, archive, around.clock(), medium, self.standing, self._damaged()
+                )
                 account.note_acknowledged()
             elif not self.destination.hangs and take_back(bag, self._damaged(), archive, medium):
                 changed = True

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from manifests.bags.acknowledgement_keys import new_key, with_signatures
 from manifests.findings import FindingKind
+from tests.support.desks import NOON
 from tests.support.nights import noise
 from transfer.engine.records import Records
 from transfer.errors import ExitCode
@@ -190,6 +192,84 @@ def test_an_acknowledgement_that_the_archive_has_taken_back_counts_no_more(carri
     path.unlink()
     assert carried.clear().deleted == 0
     assert not list((carried.computer.records / "signed").rglob("*.json"))
+
+
+# An archive that has lost what it acknowledged, or was put back to an older state
+
+
+def next_night(home, day: int) -> None:
+    """Send a night more, and file it a day after it."""
+    evening = f"2026-03-{day}"
+    home.computer.frame(f"{evening}.fits", begun=f"{evening}T23:00:00", data=noise(900, day))
+    assert home.computer.send(home.stick).exit_code is ExitCode.PROVEN
+    assert home.desk.file(home.stick, now=NOON.replace(day=day + 1)).exit_code is ExitCode.PROVEN
+
+
+def refused(outcome) -> list[str]:
+    """Return the nights of which an acknowledgement does not stand any more."""
+    told = [each for each in outcome.findings if each.kind is FindingKind.NOT_BELIEVED]
+    assert all("does not stand" in each.detail for each in told)
+    return [re.findall("2026-03-..", each.path)[0] for each in told]
+
+
+def test_what_an_archive_has_lost_is_left_out_of_its_next_acknowledgement_and_lets_nothing_go(carried):
+    carried.settings("[clear]\ncopies = 1\n")
+    assert carried.clear(delete=False).may_go == 5
+    shutil.rmtree(carried.stick / NIGHT)
+    next(carried.desk.archive.rglob("light 1.fits")).unlink()
+    next_night(carried, 15)
+    outcome = carried.clear()
+    assert refused(outcome) == [NIGHT]
+    assert (outcome.deleted, len(carried.files())) == (1, 5)
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+
+
+def test_so_is_what_an_archive_acknowledged_after_the_state_that_it_was_put_back_to(carried, tmp_path):
+    carried.settings("[clear]\ncopies = 1\n")
+    shutil.copytree(carried.desk.archive, tmp_path / "backup")
+    next_night(carried, 15)
+    assert carried.clear(delete=False).may_go == 6
+    shutil.rmtree(carried.stick / "2026-03-15")
+    shutil.rmtree(carried.desk.archive)
+    shutil.copytree(tmp_path / "backup", carried.desk.archive)
+    next_night(carried, 16)
+    outcome = carried.clear()
+    assert refused(outcome) == ["2026-03-15"]
+    assert carried.files() == ["frames/2026-03-15.fits"]
+
+
+def test_filing_the_drive_again_mends_what_an_archive_has_taken_back(carried, tmp_path):
+    shutil.copytree(carried.stick / NIGHT, tmp_path / "kept")
+    carried.clear(delete=False)
+    shutil.rmtree(carried.stick / NIGHT)
+    lost = next(carried.desk.archive.rglob("light 1.fits"))
+    lost.unlink()
+    next_night(carried, 15)
+    shutil.copytree(tmp_path / "kept", carried.stick / NIGHT)
+    assert refused(carried.clear()) == [NIGHT]
+    assert len(carried.files()) == 5
+    carried.desk.file(carried.stick, now=NOON.replace(day=18))
+    assert lost.exists()
+    assert (refused(carried.clear()), carried.files()) == ([], [])
+
+
+def test_send_carries_again_what_an_archive_has_lost(carried):
+    carried.computer.send(carried.stick)
+    shutil.rmtree(carried.stick / NIGHT)
+    next(carried.desk.archive.rglob("light 1.fits")).unlink()
+    next_night(carried, 15)
+    carried.computer.send(carried.stick)
+    carried.computer.send(carried.stick)
+    assert (carried.stick / NIGHT).is_dir()
+
+
+def test_a_log_that_grew_in_the_archive_takes_nothing_back(carried):
+    carried.clear(delete=False)
+    carried.computer.append(carried.computer.logs / "mount.log", b"23:00 parked\n")
+    next_night(carried, 15)
+    carried.settings("[clear]\ncopies = 1\n")
+    outcome = carried.clear()
+    assert (refused(outcome), outcome.exit_code) == ([], ExitCode.PROVEN)
 
 
 def test_without_its_key_a_computer_believes_nothing_that_was_signed_with_it(carried):

@@ -15,7 +15,9 @@ from manifests.bags.acknowledgement_keys import Signed, signed
 from manifests.findings import FindingKind
 from tests.support.desks import NOON, Desk, fingerprint
 from tests.support.nights import Computer, assert_valid, noise, prepared
+from transfer.archive.contents import holdings_of
 from transfer.archive.held import OpenArchive
+from transfer.archive.standing import Standing
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.drive_key import KEY_NAME
@@ -177,8 +179,10 @@ def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer
     written.unlink()
     pinned = this_computer().pin(desk.archive)
     archive = OpenArchive(desk.archive, outcome.archive, pinned, None, on_network=False)
-    with pytest.raises(NotAcknowledged, match="1 of its files"):
-        acknowledge(answer, files[1:], archive, NOON, this_computer())
+    with holdings_of(archive.folder, may_write=False) as holdings:
+        standing = Standing(archive.folder, holdings)
+        with pytest.raises(NotAcknowledged, match="1 of its files"):
+            acknowledge(answer, files[1:], archive, NOON, this_computer(), standing)
     folder.close()
     pinned.close()
     assert not list(stick.glob("*/nightferry/acknowledgement-*.json"))
