@@ -77,7 +77,9 @@ def _at_least(one: Occurrence) -> str:
 
 
 def _what_parts(whole: Comparison) -> str:
-    tried = f"{whole.tried} {'value' if whole.tried == 1 else 'values'} tried"
+    if not whole.tried:
+        return "Nothing could be tried between poor and good nights."
+    tried = values_tried(whole)
     sure = [one for one in whole.separations if one.sure and not one.follows]
     if not sure:
         clean = [one.measure.name for one in whole.separations if one.clean]
@@ -85,6 +87,11 @@ def _what_parts(whole: Comparison) -> str:
         more = f", and so do {len(clean) - 1} more" if len(clean) > 1 else ""
         return f"{many}{more}; nothing is sure, of {tried}."
     return " ".join([f"Sure, of {tried}: {'; '.join(map(_side, sure))}.", *_ranked_alike(whole, sure)])
+
+
+def values_tried(whole: Comparison) -> str:
+    """Return how many values were tried: "1 value tried"."""
+    return f"{whole.tried} {'value' if whole.tried == 1 else 'values'} tried"
 
 
 def _side(one: Separation) -> str:

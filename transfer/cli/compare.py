@@ -18,6 +18,7 @@ from manifests.readings.sentences import (
     share_shown,
     uneven_words,
     values_shown,
+    values_tried,
 )
 from manifests.readings.units import decimals_among, number_shown, per_hour, unit_shown
 from transfer.archive.nights_told import place_of
@@ -161,7 +162,7 @@ def _separations(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
     if found.separations:
         leaders = [one for one in found.separations if not one.follows]
         yield ""
-        yield from _fitted([f"Between the nights: what parts them, of {found.tried} values tried"], screen)
+        yield from _fitted([f"Between the nights: what parts them, of {values_tried(found)}"], screen)
         yield from table(_SEPARATIONS, map(_separation, leaders[:_ROWS_SHOWN]), screen)
         if len(leaders) > _ROWS_SHOWN:
             yield f"and {len(leaders) - _ROWS_SHOWN} more, none of them clearer: --json lists all"

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
 
-from tests.support.observatory import LOGS, Observatory
+from tests.support.observatory import FAILURE, LOGS, Observatory
 
 # Common practice, no published source: first and last temperature of five nights, °C, and how they went.
 FIVE = (
@@ -117,6 +118,47 @@ def test_the_screen_has_the_nights_side_by_side(five: Observatory):
         text = " ".join(ran.out.split())
         assert "What goes together need not cause one another." in text
         assert "open a powered box" in text
+
+
+RUNS = """
+[[source.logs]]
+files = "focus/*.json"
+form = "json"
+time = "began"
+zone = "UTC"
+readings = { "tube temperature" = { at = "tube", unit = "°C" } }
+"""
+
+
+def focus_runs(there: Observatory, night: date, first: float, last: float, count: int) -> None:
+    """Write a file for each focus run of a night, hourly from 20:00, from one temperature to another."""
+    for number in range(count):
+        began = datetime(night.year, night.month, night.day, 20, tzinfo=UTC) + timedelta(hours=number)
+        tube = round(first - (first - last) * number / (count - 1), 2)
+        run = there.computer.log(
+            f"focus/{night} {number}.json", json.dumps({"began": f"{began:%FT%T}", "tube": tube}).encode()
+        )
+        os.utime(run, (began.timestamp(), began.timestamp()))
+
+
+def test_the_same_nights_by_their_focus_runs_of_which_failed_nights_have_fewer(folder: Path):
+    there = Observatory(folder / "runs", more=RUNS + FAILURE)
+    for number, (first, last, verdict) in enumerate(FIVE):
+        focus_runs(there, night_of(number), first, last, count=8 if verdict == "good" else 3)
+        there.night(str(night_of(number)), 5.0)
+        there.mark(str(night_of(number)), verdict)
+    told = there.ask("compare", "--json").document
+    tube = [one for one in told["separations"] if one["quantity"] == "tube temperature"]
+    lowest = next(one for one in tube if one["statistic"] == "lowest")
+    assert (lowest["poor_side"], lowest["between"]) == ("below", [-0.5, 0.8])
+    assert (lowest["chance_below"], lowest["chance_either"]) == pytest.approx((0.1, 0.2))
+    assert not any(one["statistic"] in ("last", "fall per hour") for one in tube)
+    uneven = next(one for one in told["uneven"] if one["quantity"] == "tube temperature")
+    assert (uneven["fewer"], uneven["hours_in_common"][1] - uneven["hours_in_common"][0]) == ("poor", 2)
+    asked = there.ask("compare", "--json", "--expect", "tube temperature below").document
+    assert [(one["statistic"], one["chance"]) for one in asked["separations"]] == [("lowest", 0.1)]
+    refused = there.ask("compare", "--expect", "last of tube temperature above")
+    assert "nothing is sure, of 1 value tried" in " ".join(refused.out.split())
 
 
 def test_nights_that_are_asked_for_need_no_verdict(folder: Path, five: Observatory):
