@@ -119,7 +119,7 @@ def _whole(row: NightRow) -> tuple[Cell, ...]:
 
 def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
     """Return a night's lights of each target and of none, then of all the rest."""
-    lights: dict[str | None, list[str]] = {}
+    lights: dict[str | None, dict[str, tuple[int, float]]] = {}
     results: list[str] = []
     others: list[str] = []
     unused: list[str] = []
@@ -132,12 +132,13 @@ def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
         elif stage is not Stage.RAW:
             results.append(_joined(target, name, stage.value, f"{frames:,}"))
         else:
-            hours = hours_told(exposure_s / SECONDS_PER_HOUR)
-            lights.setdefault(target, []).append(f"{name or NOTHING} {frames:,} ({hours} h)")
+            by_filter = lights.setdefault(target, {})
+            before = by_filter.get(name or NOTHING, (0, 0.0))  # an exposure of no known type may be a light
+            by_filter[name or NOTHING] = before[0] + frames, before[1] + exposure_s
     of_no_target = lights.pop(None, None)
-    yield from lights.items()
+    yield from ((target, _by_filter(sums)) for target, sums in lights.items())
     if of_no_target:
-        yield None, of_no_target
+        yield None, _by_filter(of_no_target)
     if results:
         yield "(results)", results
     if others:
@@ -146,6 +147,13 @@ def _given(row: NightRow) -> Iterator[tuple[Cell, Cell]]:
         yield "(not in use)", unused
     if row.logs:
         yield "(logs)", f"{row.logs:,}"
+
+
+def _by_filter(sums: dict[str, tuple[int, float]]) -> list[str]:
+    return [
+        f"{name} {frames:,} ({hours_told(exposure_s / SECONDS_PER_HOUR)} h)"
+        for name, (frames, exposure_s) in sums.items()
+    ]
 
 
 def _joined(*words: str | None) -> str:

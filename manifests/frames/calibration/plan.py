@@ -77,7 +77,8 @@ def plan_calibration(lights: Iterable[FiledFrame], library: Answering) -> list[R
         *_shared_answers(FrameType.FLAT, chosen, FrameType.DARK_FLAT, library),
         *_shared_answers(FrameType.FLAT, chosen, FrameType.BIAS, library),
     ]
-    return [_row(answer) for answer in answers]
+    name_cameras = len({need.setup.camera for need in needs}) > 1
+    return [_row(answer, name_cameras) for answer in answers]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,7 @@ def _stand_in(of: FrameType, need: Group, answer: Match | Missing, library: Answ
     return other if isinstance(library.match(other, need.setup), Match) else None
 
 
-def _row(shared: _Shared) -> Row:
+def _row(shared: _Shared, name_cameras: bool) -> Row:
     answer, kind = shared.answer, shared.answer.kind
     setups = list(dict.fromkeys(only_relevant(kind, need.setup) for need in shared.needs))
     if isinstance(answer, Match):
@@ -128,9 +129,13 @@ def _row(shared: _Shared) -> Row:
     else:
         missing = answer.why if len(setups) == 1 else sentences.none(kind, setups)
         why = missing + sentences.stands_in(shared.stand_in)
+    asked_for = sentences.described(kind, setups)
+    camera = sentences.camera_of([need.setup for need in shared.needs]) if name_cameras else ""
+    if camera and camera not in asked_for:
+        asked_for = f"{camera}, {asked_for}"
     return Row(
         of=shared.of,
-        described=f"{sentences.described(kind, setups)}, {sentences.nights_of(setups)}",
+        described=f"{asked_for}, {sentences.nights_of(setups)}",
         frames=tuple(path for need in shared.needs for path in need.paths),
         kind=kind,
         matched=tuple(path for group in shared.taken for path in group.paths),

@@ -35,6 +35,11 @@ def described(kind: FrameType, needs: Sequence[Setup]) -> str:
     return ", ".join(part for part in parts if part) or "what no header says"
 
 
+def camera_of(needs: Sequence[Setup]) -> str:
+    """Return the camera of some needs, or all of theirs: "camera Lantern 26M"; empty where none is known."""
+    return shown_together("camera", needs) or ""
+
+
 def exposure_unknown(kind: FrameType) -> str:
     """Return the sentence that nothing can be chosen without an exposure."""
     of = several(FrameType.FLAT if kind is FrameType.DARK_FLAT else FrameType.LIGHT)

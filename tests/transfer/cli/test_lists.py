@@ -303,3 +303,12 @@ def test_a_right_ascension_to_the_minute(degrees: float, told: str) -> None:
 )
 def test_a_declination_to_the_minute(degrees: float, told: str) -> None:
     assert degrees_and_minutes(degrees) == told
+
+
+def test_a_frame_of_no_known_type_counts_with_the_lights_of_its_filter(root: Path) -> None:
+    of = light(20, "untyped")
+    assert of.frame is not None
+    untyped = replace(of.frame, frame_type=None, image_type="Whatsit")
+    write_bag(root / "untyped", [replace(of, target="M 51", frame=untyped)])
+    line = asking(root)("nights", "--night", "2026-03-14").stdout.splitlines()[1]
+    assert line.split()[4:] == ["M", "51", "Ha", "5", "(0.8", "h)", "L", "2", "(0.2", "h)"]

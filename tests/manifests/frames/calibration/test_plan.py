@@ -162,3 +162,15 @@ def test_a_row_is_json() -> None:
         "why": "1 dark, 300 s, gain 100, −10 °C, of 2026-03-14 (the same night)",
         "missing": False,
     }
+
+
+def test_where_several_cameras_took_the_lights_every_row_names_its_camera() -> None:
+    other = {"camera": "Lantern 9", "size_px": (3000, 2000)}
+    lights = [filed("a", FrameType.LIGHT), filed("b", FrameType.LIGHT, **other)]
+    both = [*WHOLE, *(replace(each, path=f"{each.path} 9") for each in WHOLE)]
+    library = [
+        replace(each, setup=replace(each.setup, **other)) if "9" in each.path else each for each in both
+    ]
+    rows = [row for every in rows_for(lights, *library).values() for row in every]
+    assert {row.described.partition(",")[0] for row in rows} == {"camera Lantern 26", "camera Lantern 9"}
+    assert rows[0].described == "camera Lantern 26, 300 s, gain 100, −10 °C, of 2026-03-14"
