@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-from transfer.engine.medium import PinnedFolder
-from transfer.engine.medium.linux.medium import LinuxFolder, LinuxMedium
+from transfer.engine.medium import PinnedFolder, this_computer
 
 
 class _Counter:
@@ -26,46 +26,30 @@ class _Counter:
             if self.count == self._last:
                 os.kill(os.getpid(), signal.SIGKILL)
 
+    def before(self, act: Callable[..., Any]) -> Callable[..., Any]:
+        """Return an act that is counted before it is done."""
 
-class _DyingFolder(LinuxFolder):
-    """A pinned folder whose acts are counted, each before it is done."""
+        def counted(*arguments: Any, **more: Any) -> Any:
+            self.act()
+            return act(*arguments, **more)
 
-    counter: _Counter
-
-    def create_file(self, path: str) -> int:
-        self.counter.act()
-        return super().create_file(path)
-
-    def replace(self, old: str, new: str) -> None:
-        self.counter.act()
-        super().replace(old, new)
-
-    def remove(self, path: str) -> None:
-        self.counter.act()
-        super().remove(path)
-
-    def make_folders(self, path: str) -> set[str]:
-        self.counter.act()
-        return super().make_folders(path)
-
-    def flush_files(self, descriptors: Sequence[int]) -> None:
-        self.counter.act()
-        super().flush_files(descriptors)
-
-    def flush_folders(self, paths: Sequence[str]) -> None:
-        self.counter.act()
-        super().flush_folders(paths)
+        return counted
 
 
-class DyingMedium(LinuxMedium):
-    """Linux, for a process that is killed before its nth act; None is never."""
+_ACTS = ("create_file", "replace", "remove", "make_folders", "flush_files", "flush_folders")
+
+
+class DyingMedium(type(this_computer())):
+    """This computer, for a process that is killed before its nth act on a disk; None is never."""
 
     def __init__(self, last: int | None) -> None:
+        super().__init__()
         self.counter = _Counter(last)
 
     def pin(self, path: Path) -> PinnedFolder:
-        folder = _DyingFolder(path)
-        folder.counter = self.counter
+        folder = super().pin(path)
+        for name in _ACTS:
+            setattr(folder, name, self.counter.before(getattr(folder, name)))
         return folder
 
 

@@ -212,7 +212,12 @@ def run(*words: str | Path, environ: dict[str, str] | None = None, **more: Any) 
         cwd=more.pop("cwd", None) or Path(__file__).parents[2],
         **more,
     )
-    return Ran(result.returncode, result.stdout.decode(), result.stderr.decode())
+    return Ran(result.returncode, _text(result.stdout), _text(result.stderr))
+
+
+def _text(said: bytes) -> str:
+    """Return what a program printed, its lines ending as Python's own do."""
+    return said.decode().replace(os.linesep, "\n")
 
 
 def prepared(folder: Path, name: str = "Field stick") -> Path:

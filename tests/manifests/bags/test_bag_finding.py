@@ -3,6 +3,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_dir_fd, need_links
 
 from manifests.bags.bag import enclosing_bag, find_bags
 from manifests.bags.paths import PAGE_FOLDER
@@ -60,6 +61,7 @@ def test_links_below_the_path_are_not_followed(hand_made: HandMade, tmp_path: Pa
     assert list(find_bags(tmp_path / "drive")) == [bag]
 
 
+@need_links
 def test_the_path_itself_may_be_a_link(hand_made: HandMade, tmp_path: Path) -> None:
     hand_made("drive/2026-03-14")
     (tmp_path / "stick").symlink_to(tmp_path / "drive")
@@ -106,6 +108,7 @@ def _step(name: str, folder: int) -> int:
         os.close(folder)
 
 
+@need_dir_fd
 def test_a_tree_deeper_than_any_path_ends_the_search_there_and_says_so(
     hand_made: HandMade, deep_tree: Path
 ) -> None:

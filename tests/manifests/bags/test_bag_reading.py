@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_links, need_pipes
 
 from manifests.bags.bag import NotABag, Oxum, is_bag, payload_oxum, read_bag
 from manifests.bags.tag_lines import LONGEST_LINE
@@ -121,6 +122,7 @@ def test_an_algorithm_nobody_has_is_said(hand_made: HandMade) -> None:
     assert any("manifest-xyz999.txt: is of an algorithm" in one for one in reasons(folder))
 
 
+@need_pipes
 def test_a_manifest_that_is_a_fifo_is_not_waited_for(hand_made: HandMade) -> None:
     folder = hand_made()
     (folder / "manifest-sha256.txt").unlink()
@@ -128,6 +130,7 @@ def test_a_manifest_that_is_a_fifo_is_not_waited_for(hand_made: HandMade) -> Non
     assert [finding.path for finding in read_bag(folder).unreadable] == ["manifest-sha256.txt"]
 
 
+@need_links
 def test_a_manifest_that_is_a_link_to_outside_is_not_read(hand_made: HandMade, tmp_path: Path) -> None:
     folder = hand_made()
     (folder / "manifest-sha256.txt").rename(tmp_path / "outside.txt")
@@ -260,6 +263,7 @@ def test_a_bag_that_is_no_bag_is_named(tmp_path: Path) -> None:
         read_bag(tmp_path)
 
 
+@need_links
 def test_a_journal_that_is_a_link_to_outside_is_not_read_and_that_is_said(
     hand_made: HandMade, tmp_path: Path
 ) -> None:
@@ -279,6 +283,7 @@ def test_a_journal_with_a_line_without_end_does_not_fill_memory(hand_made: HandM
     assert [(path, line) for path, line, _ in faults_of(folder)] == [("nightferry/journal.jsonl", 1)]
 
 
+@need_links
 def test_what_cannot_be_read_is_said_in_the_system_s_words_and_nothing_is_missed(hand_made: HandMade) -> None:
     folder = hand_made()
     (folder / "manifest-md5.txt").symlink_to("manifest-md5.txt")

@@ -2,6 +2,7 @@ import os
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_pipes
 
 from manifests.bags.companions import is_companion
 
@@ -48,6 +49,7 @@ def test_a_file_called_as_such_a_folder_and_a_folder_called_as_such_a_file_are_n
     assert not is_companion(tmp_path / "Thumbs.db")
 
 
+@need_pipes
 def test_a_fifo_with_a_companions_name_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "._x")
     assert not is_companion(tmp_path / "._x")

@@ -4,10 +4,12 @@ from types import SimpleNamespace
 from typing import cast
 
 import pytest
+from tests.support.systems import need_links, need_pipes
 
 from manifests.bags.contents import is_link, left_by_a_system, survey
 
 
+@need_pipes
 def test_files_links_and_what_is_neither_are_told_apart(tmp_path: Path) -> None:
     (tmp_path / "data" / "a").mkdir(parents=True)
     (tmp_path / "data" / "a" / "f").write_bytes(b"abc")
@@ -27,6 +29,7 @@ def test_only_the_folders_asked_for_are_looked_into(tmp_path: Path) -> None:
     assert set(survey(tmp_path, ("data",)).files) == {"top", "data/f"}
 
 
+@need_links
 def test_what_lies_through_a_link_is_known_as_such(tmp_path: Path) -> None:
     (tmp_path / "data").mkdir()
     (tmp_path / "data" / "link").symlink_to("/")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_pipes
 
 from manifests.bags.algorithms import SHA256, algorithm_named
 from manifests.bags.containment import NotOrdinary
@@ -174,6 +175,7 @@ def test_reading_runs_ahead_of_digesting_but_not_without_bound(tmp_path: Path) -
     assert len(read_ahead) < 20
 
 
+@need_pipes
 def test_the_plain_reader_refuses_what_is_no_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "fifo")
     with pytest.raises(NotOrdinary):

@@ -6,6 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_links
 
 from manifests.bags.bag import read_bag
 from manifests.bags.entries import EntryError, read_entries
@@ -92,6 +93,7 @@ def test_a_list_of_many_files_that_are_there_is_read_whole(tmp_path: Path) -> No
     assert not allowance.takes(BYTES_PER_FILE)
 
 
+@need_links
 def test_files_below_links_are_not_counted(tmp_path: Path) -> None:
     (tmp_path / "data/deep/er").mkdir(parents=True)
     (tmp_path / "data/deep/er/one").touch()

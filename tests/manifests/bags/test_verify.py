@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_every_name, need_pipes
 
 from manifests.bags.bag import read_bag
 from manifests.bags.hashing import read_plainly
@@ -136,6 +137,7 @@ def test_a_malformed_line_keeps_a_bag_from_passing(hand_made: HandMade) -> None:
     assert found.verified == 2
 
 
+@need_pipes
 def test_nothing_outside_the_bag_and_nothing_that_is_no_file_is_ever_opened(
     hand_made: HandMade, tmp_path: Path
 ) -> None:
@@ -165,6 +167,7 @@ def test_nothing_outside_the_bag_and_nothing_that_is_no_file_is_ever_opened(
     assert found.verified == 0
 
 
+@need_pipes
 def test_unlisted_links_and_fifos_are_unlisted(hand_made: HandMade) -> None:
     folder = hand_made()
     (folder / "data" / "link").symlink_to("logs/guide.log")
@@ -206,6 +209,7 @@ def test_a_file_that_can_be_fetched_is_missing_and_says_from_where(hand_made: Ha
     assert finding == Finding(FindingKind.MISSING, "to be fetched from https://example.org/1", LIGHT)
 
 
+@need_every_name
 def test_names_with_line_breaks_and_percent_signs_are_proven(hand_made: HandMade) -> None:
     files = {"data/a\nb.fits": b"1", "data/50%.fits": b"2"}
     lines = "".join(

@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 import pytest
+from tests.support.systems import need_users
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -267,10 +268,12 @@ def read_only(filed: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
     filed.folder.chmod(0o755)
 
 
+@need_users
 def test_an_index_on_a_read_only_medium_is_read(read_only: Any) -> None:
     assert len(read_only.frames()) == 40
 
 
+@need_users
 def test_an_index_on_a_read_only_medium_is_not_written(read_only: Any) -> None:
     with pytest.raises(IndexUnusable):
         read_only.open(write=True)
@@ -278,6 +281,7 @@ def test_an_index_on_a_read_only_medium_is_not_written(read_only: Any) -> None:
         read_only.rebuild()
 
 
+@need_users
 def test_an_older_index_on_a_read_only_medium_says_so(read_only: Any, next_version: None) -> None:
     with pytest.raises(IndexOlder) as refused:
         read_only.open()

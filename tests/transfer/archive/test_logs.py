@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from tests.support.systems import need_links
 
 from manifests.findings import FindingKind
 from manifests.index.logs import LogKeeper, descriptions_read, log_files
@@ -173,6 +174,7 @@ def test_a_log_that_is_gone_from_its_bag_is_named(computer: Computer, stick: Pat
     )
 
 
+@need_links
 def test_a_link_in_a_bag_leads_to_no_file_outside_it(computer: Computer, stick: Path, desk: Desk):
     send_and_file(computer, stick, desk)
     log = desk.archive / "nights/2026-03-14/data/logs/weather/mast.csv"

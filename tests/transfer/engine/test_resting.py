@@ -6,8 +6,9 @@ import sys
 import pytest
 
 from transfer.engine.medium import flush_noted
-from transfer.engine.medium.macos import F_FULLFSYNC, flush_from
 from transfer.engine.resting import let_rest
+
+macos = pytest.importorskip("transfer.engine.medium.macos", reason="POSIX' own calls are loaded for it")
 
 
 def test_what_has_gone_is_passed_by_and_the_next_is_flushed(volumes, tmp_path):
@@ -32,5 +33,5 @@ def test_macos_is_asked_to_empty_the_drive_s_own_memory_or_else_to_flush(tmp_pat
         if refusal is not None:
             raise refusal
 
-    flush_from(str(tmp_path), control)
-    assert asked == [F_FULLFSYNC]
+    macos.flush_from(str(tmp_path), control)
+    assert asked == [macos.F_FULLFSYNC]
