@@ -11,7 +11,9 @@ from tests.support.links import can_be_made
 
 need_pipes = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes in the file system there")
 need_links = pytest.mark.skipif(not can_be_made(), reason="no symbolic link can be made there")
-need_every_name = pytest.mark.skipif(sys.platform == "win32", reason="Windows cannot hold a file of that name")
+need_every_name = pytest.mark.skipif(
+    sys.platform == "win32", reason="Windows cannot hold a file of that name"
+)
 need_cases = pytest.mark.skipif(
     sys.platform == "win32", reason="names that differ only in case are one name there"
 )

@@ -138,12 +138,12 @@ class Rig:
         """Run the installed program to its end."""
         return self.call(self.nightferry(*words), **more)
 
-    def batch(self, text: str, environ: Mapping[str, str] | None = None) -> Ran:
+    def batch(self, text: str, environ: Mapping[str, str] | None = None, **more: Any) -> Ran:
         """Have Wine's cmd run a batch file, which lies on D:, with nightferry on its PATH."""
         file = self.root("d") / "night.bat"
         file.write_bytes(text.replace("\n", "\r\n").encode("ascii"))
         path = {"WINEPATH": self.name_of(self.home / "py/Scripts")}
-        return self.call(["wine", "cmd", "/c", "d:\\night.bat"], environ=path | dict(environ or {}))
+        return self.call(["wine", "cmd", "/c", "d:\\night.bat"], environ=path | dict(environ or {}), **more)
 
     # Programs that hold still: at_a_call.py and hold.py say HELD, and go on when their input ends
 

@@ -17,7 +17,7 @@ from tests.windows.rig import Rig
 _SEND = ("send", "--drive", "E:\\", "--json")
 GREEK = "NGC 4565/Hα/licht ü.fits"
 _README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
-_INSTALLING, _BATCH = re.findall(r"```bat\n(.*?)```", _README, re.DOTALL)
+_INSTALLING, _BATCH, _TASK = re.findall(r"```bat\n(.*?)```", _README, re.DOTALL)
 
 
 @pytest.fixture
@@ -60,7 +60,23 @@ def test_what_the_readme_has_typed_after_installing_is_run_as_it_stands(rig, sti
         ran = rig.batch(f"@{line}\n")
         # The rig's clock is at UTC, which says nothing of where it stands: `plan` points at the longitude.
         assert ran.exit == ("plan" in line), line + ran.out + ran.err
-    assert rig.run("send", "--json").document["files_proven"] == 1
+    # As the task scheduler starts it: by its whole path, from the system's own folder.
+    sent = rig.batch(_BATCH, cwd=rig.home / "prefix/drive_c/windows/system32")
+    assert (sent.exit, "Exit code 0: the first line" in sent.out) == (0, True), sent.out + sent.err
+
+
+def test_the_task_of_the_readme_starts_the_batch_file_that_it_names(rig):
+    # Wine's schtasks makes tasks of descriptions in XML alone; the words: Microsoft, "schtasks create".
+    words = shlex.split(_TASK, posix=False)
+    assert words[:2] == ["schtasks", "/Create"]
+    assert dict(zip(words[2::2], words[3::2], strict=True)) == {
+        "/TN": '"nightferry at dawn"',
+        "/TR": "C:\\nightferry\\night.bat",
+        "/SC": "DAILY",
+        "/ST": "08:00",
+    }
+    assert f"Save this as `{words[words.index('/TR') + 1]}`" in _README
+    assert rig.batch(f"@{_TASK}").exit == 1, "Wine can make such a task by now: try it"
 
 
 def on_a_terminal(

@@ -3,10 +3,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_dir_fd, need_links
 
 from manifests.bags.bag import enclosing_bag, find_bags
 from manifests.bags.paths import PAGE_FOLDER
+from tests.support.systems import need_dir_fd, need_links
 
 HandMade = Callable[..., Path]
 

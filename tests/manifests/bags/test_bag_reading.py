@@ -5,11 +5,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_links, need_pipes
 
 from manifests.bags.bag import NotABag, Oxum, is_bag, payload_oxum, read_bag
 from manifests.bags.tag_lines import LONGEST_LINE
 from manifests.findings import Finding, FindingKind
+from tests.support.systems import need_links, need_pipes
 
 HandMade = Callable[..., Path]
 

@@ -2,9 +2,9 @@ import os
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_pipes
 
 from manifests.bags.companions import is_companion
+from tests.support.systems import need_pipes
 
 APPLE_DOUBLE = b"\x00\x05\x16\x07\x00\x02\x00\x00"  # RFC 1740: magic and version
 

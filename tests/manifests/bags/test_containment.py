@@ -5,11 +5,11 @@ import socket
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from tests.support.systems import need_links, need_pipes
 from hypothesis import given
 from hypothesis import strategies as st
 
 from manifests.bags.containment import NotOrdinary, danger, open_ordinary, read_small, real_file, suspicion
+from tests.support.systems import need_links, need_pipes
 
 HOSTILE = [
     "",

@@ -4,9 +4,9 @@ from types import SimpleNamespace
 from typing import cast
 
 import pytest
-from tests.support.systems import need_links, need_pipes
 
 from manifests.bags.contents import is_link, left_by_a_system, survey
+from tests.support.systems import need_links, need_pipes
 
 
 @need_pipes

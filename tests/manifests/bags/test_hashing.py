@@ -8,13 +8,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_pipes
 
 from manifests.bags.algorithms import SHA256, algorithm_named
 from manifests.bags.containment import NotOrdinary
 from manifests.bags.declared import Manifest
 from manifests.bags.hashing import Job, Read, digest_files, read_plainly
 from manifests.bags.inventory import Expected
+from tests.support.systems import need_pipes
 
 A_MANIFEST = Manifest("manifest-sha256.txt", SHA256, {}, {})
 Progress = Callable[[int], None]

@@ -6,7 +6,6 @@ import io
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_links
 
 from manifests.bags.bag import read_bag
 from manifests.bags.entries import EntryError, read_entries
@@ -22,6 +21,7 @@ from manifests.bags.list_sizes import (
     may_be_a_list_of,
 )
 from manifests.bags.verify import verify
+from tests.support.systems import need_links
 
 
 def no_files() -> int:

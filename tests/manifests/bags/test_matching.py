@@ -5,13 +5,13 @@ import unicodedata
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_cases, need_every_name, need_links, need_pipes
 
 from manifests.bags.algorithms import SHA256
 from manifests.bags.contents import survey
 from manifests.bags.declared import Manifest
 from manifests.bags.matching import Matched, match
 from manifests.findings import FindingKind
+from tests.support.systems import need_cases, need_every_name, need_links, need_pipes
 
 COMPOSED = "data/M 31 Andromeda é.fits"
 DECOMPOSED = unicodedata.normalize("NFD", COMPOSED)

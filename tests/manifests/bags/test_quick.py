@@ -5,7 +5,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_links, need_pipes
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -13,6 +12,7 @@ from manifests.bags.bag import read_bag
 from manifests.bags.quick import quick_verify, same_time
 from manifests.bags.verify import Verification
 from manifests.findings import Finding, FindingKind
+from tests.support.systems import need_links, need_pipes
 
 HandMade = Callable[..., Path]
 LIGHT, LOG = "data/frames/light 1.fits", "data/logs/guide.log"

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_every_name, need_pipes
 
 from manifests.bags.bag import read_bag
 from manifests.bags.hashing import read_plainly
 from manifests.bags.verify import Verification, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
+from tests.support.systems import need_every_name, need_pipes
 
 HandMade = Callable[..., Path]
 LIGHT, LOG = "data/frames/light 1.fits", "data/logs/guide.log"

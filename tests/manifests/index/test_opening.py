@@ -12,7 +12,6 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 import pytest
-from tests.support.systems import need_users
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -31,6 +30,7 @@ from manifests.index.migrations import MIGRATIONS, NEWEST, Migration
 from manifests.index.nights import nights
 from manifests.index.opening import open_index
 from manifests.index.targets import targets
+from tests.support.systems import need_users
 
 
 def journal_mode(archive: Any, **options: Any) -> str:

@@ -7,13 +7,13 @@ import shutil
 from pathlib import Path
 
 import pytest
-from tests.support.systems import need_links
 
 from manifests.findings import FindingKind
 from manifests.index.logs import LogKeeper, descriptions_read, log_files
 from manifests.index.opening import open_index
 from tests.support.desks import Desk
 from tests.support.nights import Computer, prepared
+from tests.support.systems import need_links
 
 MAST = r"""
 [[source]]

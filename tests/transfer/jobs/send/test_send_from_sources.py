@@ -4,7 +4,6 @@ import os
 import sys
 
 import pytest
-from tests.support.systems import need_pipes
 
 from manifests.findings import FindingKind
 from tests.support.faulty_drive import faulty, need_fuse
@@ -18,6 +17,7 @@ from tests.support.nights import (
     payload,
     prepared,
 )
+from tests.support.systems import need_pipes
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase, PhaseBegan
 from transfer.stop import Stop
