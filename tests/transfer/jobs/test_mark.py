@@ -18,6 +18,7 @@ from manifests.readings.verdicts import Verdict, verdict_of
 from tests.support.desks import Desk
 from tests.support.dying import died
 from tests.support.nights import NIGHT, Computer, prepared
+from tests.support.systems import need_fork
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
@@ -157,6 +158,7 @@ def test_a_list_that_was_damaged_goes_on_contradicting_its_digest(filed: Desk):
     assert kept[0] in (manifest.parent / TAG_MANIFEST).read_text()
 
 
+@need_fork
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="forks and kills on Linux")
 @pytest.mark.parametrize("night", [NIGHT, date(2026, 3, 15)])
 def test_a_run_killed_at_any_moment_loses_nothing_that_was_said(filed: Desk, night: date):

@@ -25,6 +25,7 @@ from manifests.index.opening import open_index
 from manifests.index.targets import targets
 from tests.support.desks import Desk
 from tests.support.dying import died
+from tests.support.systems import need_fork
 from transfer.archive.moving import MOVES_NAME
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
@@ -347,6 +348,7 @@ def contents(desk: Desk) -> list[bytes]:
     return sorted(desk.files().values())
 
 
+@need_fork
 def test_a_run_that_is_killed_anywhere_loses_nothing_and_the_next_one_ends_it(filed: Desk, tmp_path: Path):
     whole, shelf = contents(filed), tmp_path / "as filed"
     shutil.copytree(filed.archive, shelf)

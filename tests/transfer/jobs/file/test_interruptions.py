@@ -15,6 +15,7 @@ import pytest
 from tests.support.desks import Desk, fingerprint
 from tests.support.dying import DyingMedium, died
 from tests.support.nights import Computer, assert_valid, command_line, listed_truly, noise
+from tests.support.systems import need_fork
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Event
 from transfer.jobs.send.survey import Scope
@@ -72,6 +73,7 @@ def fingerprint_of_payload(stick: Path) -> dict[str, tuple[int, int, int]]:
 EVERY = int(os.environ.get("NIGHTFERRY_KILL_EVERY", "17"))
 
 
+@need_fork
 @pytest.mark.parametrize("last", range(1, 180, EVERY))
 def test_a_run_killed_at_any_moment_is_brought_to_its_end_by_the_next(
     two_nights: Path, computer: Computer, desk: Desk, last: int
@@ -79,6 +81,7 @@ def test_a_run_killed_at_any_moment_is_brought_to_its_end_by_the_next(
     assert_a_kill_is_made_good(desk, two_nights, computer, last)
 
 
+@need_fork
 @pytest.mark.parametrize("last", range(5, 130, EVERY + 4))
 def test_a_run_killed_while_a_log_takes_the_place_of_its_older_part_loses_neither(
     two_nights: Path, computer: Computer, desk: Desk, last: int
@@ -87,6 +90,7 @@ def test_a_run_killed_while_a_log_takes_the_place_of_its_older_part_loses_neithe
     assert_a_kill_is_made_good(desk, two_nights, computer, last)
 
 
+@need_fork
 def test_the_kills_reach_the_end_of_a_run(two_nights: Path, computer: Computer, desk: Desk):
     medium = DyingMedium(None)
     desk.file(two_nights, medium=medium)
@@ -143,6 +147,7 @@ def killed_with_files_unlisted(desk: Desk, stick: Path) -> Path:
     raise AssertionError("no kill left what was wanted")
 
 
+@need_fork
 @pytest.mark.parametrize("left", [{}, {"data/2026-03-14/Ha/light 1.fits": b"of a journal that was lost"}])
 def test_a_bag_that_died_before_it_said_whose_it_is_is_the_next_run_s(
     two_nights: Path, desk: Desk, left: dict[str, bytes]

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from manifests.findings import Finding, FindingKind
 from tests.support.small_archive import SmallArchive
+from tests.support.systems import need_pipes
 from transfer.engine.medium.looking import Spelling
 from transfer.jobs.gather.archive_frames import ArchiveFile, look_at
 from transfer.jobs.gather.placing import Placed
@@ -27,6 +28,7 @@ def test_a_file_as_listed_is_given_with_what_it_is(
     )
 
 
+@need_pipes
 def test_what_is_not_as_listed_is_a_finding(
     archive: SmallArchive, placed: Callable[[], list[Placed]], tmp_path: Path
 ) -> None:

@@ -17,6 +17,7 @@ from tests.support.desks import NOON, Desk
 from tests.support.dying import died
 from tests.support.faulty_drive import faulty
 from tests.support.nights import Computer, assert_valid, noise, prepared
+from tests.support.systems import need_fork
 from tests.support.volumes import need
 from transfer.config import Archive
 from transfer.engine.medium import this_computer
@@ -240,6 +241,7 @@ def test_an_archive_that_is_not_there_or_the_same_heals_nothing(house: Path, tmp
         mend(archive=tmp_path / "empty")
 
 
+@need_fork
 @pytest.mark.parametrize("last", [10, 28, 46, 64])
 def test_a_run_that_dies_at_any_call_leaves_the_file_damaged_or_whole_and_the_next_one_ends_it(
     desk: Desk, house: Path, attic: Path, mend: Heal, last: int

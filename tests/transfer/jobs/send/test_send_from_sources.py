@@ -282,6 +282,7 @@ def test_where_no_source_is_there_nothing_is_written(computer, stick):
     assert untouched(stick) == ["nightferry-drive.toml"]
 
 
+@need_pipes
 def test_what_is_no_file_in_a_source_is_told_and_is_no_alarm(computer, stick):
     computer.small_night()
     os.mkfifo(computer.logs / "pipe")

@@ -6,7 +6,6 @@ import pytest
 
 from tests.support.nights import EVENING_NS, Computer, fits, noise
 from transfer.engine.medium import this_computer
-from transfer.engine.medium.linux.medium import LinuxMedium
 from transfer.jobs.send.whole import WholeFiles
 
 
@@ -94,7 +93,7 @@ def test_a_frame_that_another_program_has_open_is_not_whole(night):
     assert night.look(2000) == ["light.fits"]
 
 
-class Unknowing(LinuxMedium):
+class Unknowing(type(this_computer())):
     """A system that does not say who has a file open."""
 
     def is_being_written(self, descriptor):
