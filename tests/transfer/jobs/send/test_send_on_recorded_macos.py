@@ -14,9 +14,8 @@ if sys.platform == "win32":
     pytest.skip("POSIX only", allow_module_level=True)
 
 from tests.support.nights import NIGHT, assert_valid, listed_truly
+from transfer.engine.medium.macos import F_FULLFSYNC, F_NOCACHE, MacFolder, MacMedium
 from transfer.errors import ExitCode
-
-macos = pytest.importorskip("transfer.engine.medium.macos", reason="POSIX' own calls are loaded for it")
 
 BAG = NIGHT.isoformat()
 
@@ -31,11 +30,11 @@ class Mac(MacMedium):
         self.asked = []
 
     def pin(self, path):
-        return macos.MacFolder(path, self._control)
+        return MacFolder(path, self._control)
 
     def _control(self, descriptor, command, argument):
         self.asked.append((command, argument))
-        if command == macos.F_FULLFSYNC and self._code is not None and self._left:
+        if command == F_FULLFSYNC and self._code is not None and self._left:
             self._left -= 1
             raise OSError(self._code, os.strerror(self._code))
 
@@ -51,7 +50,7 @@ def test_a_night_is_flushed_through_the_drive_s_own_cache_and_no_medium_is_claim
     outcome = night.send(stick, medium=mac)
     assert outcome.exit_code == ExitCode.PROVEN
     assert "perhaps from memory" in outcome.message
-    assert {(macos.F_FULLFSYNC, 0), (macos.F_NOCACHE, 1)} == set(mac.asked)
+    assert {(F_FULLFSYNC, 0), (F_NOCACHE, 1)} == set(mac.asked)
     assert_valid(stick / BAG)
 
 
