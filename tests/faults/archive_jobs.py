@@ -47,7 +47,7 @@ class Desk:
     def settings(self) -> Path:
         """Write the configuration: the archive is wherever the scene's drive is now."""
         path = self.root / "nightferry.toml"
-        path.write_text(_SETTINGS.format(archive=self.scene.drive), encoding="utf-8")
+        path.write_text(_SETTINGS.format(archive=self.scene.name_of(self.scene.drive)), encoding="utf-8")
         return path
 
     def file_words(self, stick: Path, *more: str) -> list[str]:

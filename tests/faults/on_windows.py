@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from tests.faults import damage
+from tests.faults.archive_jobs import FILINGS
 from tests.faults.changing_sources import (
     SendChanging,
     _grow,
@@ -49,6 +50,10 @@ class WindowsScene(Scene):
         """The rig."""
         assert self.rig is not None
         return self.rig
+
+    def name_of(self, path: Path) -> str:
+        """Return what Windows calls a path."""
+        return self.on.name_of(path)
 
     def command(self, *words: str | Path) -> list[str]:
         """Return a command of the product, with each path by its name on Windows."""
@@ -130,7 +135,16 @@ def _moments_in(kind: type[Job], on: str) -> int:
 
 def try_kill(trial: Trial) -> None:
     """Kill a run at one of its calls."""
-    with _at_a_moment(trial, SENDS) as (scene, _, job, number):
+    _try_kill(trial, SENDS)
+
+
+def try_kill_filing(trial: Trial) -> None:
+    """Kill a run of `file` at one of its calls; the drive behind the letter is the archive's disk."""
+    _try_kill(trial, FILINGS)
+
+
+def _try_kill(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
+    with _at_a_moment(trial, jobs) as (scene, _, job, number):
         ran = scene.run_at("kill", number, job.words())
         if not ran.killed:
             raise NotMade
@@ -140,7 +154,16 @@ def try_kill(trial: Trial) -> None:
 
 def try_pull(trial: Trial) -> None:
     """Pull the drive: its driver is killed, and every call fails from then on."""
-    with _at_a_moment(trial, (*SENDS, CheckGood)) as (scene, drive, job, number):
+    _try_pull(trial, (*SENDS, CheckGood))
+
+
+def try_pull_archive(trial: Trial) -> None:
+    """Pull the archive's disk while a drive is filed into it."""
+    _try_pull(trial, FILINGS)
+
+
+def _try_pull(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
+    with _at_a_moment(trial, jobs) as (scene, drive, job, number):
         try:
             ran = scene.run_at("hold", number, job.words(), lambda: _kill_driver(drive))
         finally:
@@ -231,6 +254,22 @@ FAULTS = (
         60,
         try_damage,
         2,
+    ),
+    Fault(
+        "windows-file-killed",
+        "Windows: `file` killed at a call of the system",
+        (EXFAT, NTFS),
+        20,
+        try_kill_filing,
+        1,
+    ),
+    Fault(
+        "windows-archive-pulled",
+        "Windows: the archive's disk pulled while `file` runs, plugged in again",
+        (EXFAT, NTFS),
+        10,
+        try_pull_archive,
+        1,
     ),
     Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 20, try_fill, 2),
     Fault(

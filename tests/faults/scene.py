@@ -105,6 +105,10 @@ class Scene:
 
     # Runs
 
+    def name_of(self, path: Path) -> str:
+        """Return what the computer that runs the product calls a path."""
+        return str(path)
+
     def command(self, *words: str | Path) -> list[str]:
         """Return a command of the product as the system starts it."""
         start = [sys.executable, "-m", "transfer"]

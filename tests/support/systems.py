@@ -26,6 +26,9 @@ need_users = pytest.mark.skipif(
 need_renames = pytest.mark.skipif(
     sys.platform == "win32", reason="Windows renames and removes nothing that a program holds open"
 )
+need_read_times = pytest.mark.skipif(
+    sys.platform == "win32", reason="Wine keeps no time of the last read that was set"
+)
 need_signals = pytest.mark.skipif(sys.platform == "win32", reason="POSIX' signals do not exist there")
 need_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="no process is forked there")
 need_posix = pytest.mark.skipif(sys.platform == "win32", reason="it tries POSIX' own calls")
