@@ -28,7 +28,7 @@ _NEVER = date.min
 
 
 class Part(NamedTuple):
-    """Some files of one bag that are due, the longest unproven first; `last` is the day of their last proof.
+    """Some files of one bag that are due, all of them last proven on one day, `last`.
 
     Without paths the bag's lists alone are read: they are damaged, or it lists nothing.
     """
@@ -39,7 +39,7 @@ class Part(NamedTuple):
 
 
 class Due(NamedTuple):
-    """What is due in an archive, the longest unproven first, and how many files were proven since."""
+    """What is due in an archive, bag by bag, and how many files were proven since."""
 
     parts: tuple[Part, ...]
     not_due: int
@@ -70,7 +70,7 @@ def due(archive: PinnedFolder, before: datetime) -> Due:
                 of_days.setdefault(day, []).append(path)
         not_due += len(sizes) - sum(map(len, of_days.values()))
         parts += [Part(bag, part, day) for day, paths in of_days.items() for part in _parts(paths, sizes)]
-    return Due(tuple(sorted(parts, key=lambda part: part.last)), not_due)
+    return Due(tuple(parts), not_due)
 
 
 def _parts(paths: Sequence[str], sizes: dict[str, int]) -> Iterator[tuple[str, ...]]:

@@ -221,6 +221,19 @@ def test_one_archive_that_fails_or_is_full_does_not_stop_the_other(
     assert_all_of(disk.behind / "archive")
 
 
+def test_an_archive_that_failed_on_the_first_night_does_not_keep_the_second_from_the_other(
+    computer: Computer, night: Path, tmp_path: Path
+):
+    computer.frame("later.fits", begun="2026-03-15T22:00:00", data=noise(9000, 8))
+    assert computer.send(night).exit_code is ExitCode.PROVEN
+    with faulty(tmp_path / "faulty", r"write|\d+\.part|1|9999|EIO") as disk:
+        others = {"attic": tmp_path / "good"}
+        desk = Desk(tmp_path / "two archives", archive_at=disk.path / "archive", others=others)
+        house, attic = desk.file(night).archives
+    assert (house.exit_code, house.filed, house.refused) == (ExitCode.SOMETHING_UNPROVEN, 0, 5)
+    assert (attic.exit_code, attic.filed) == (ExitCode.PROVEN, 5)
+
+
 def assert_all_of(archive: Path) -> None:
     """Check every bag of an archive with other people's tools, and that all files of the night are there."""
     bags = [path.parent for path in archive.rglob("bagit.txt")]

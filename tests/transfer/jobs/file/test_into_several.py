@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from manifests.bags.acknowledgement_keys import Signed, signed
 from manifests.findings import FindingKind
 from tests.support.desks import Desk
-from tests.support.nights import Computer, assert_valid, noise
+from tests.support.nights import EVENING_NS, Computer, assert_valid, noise
 from transfer.archive.keys import KEYS_NAME
 from transfer.archive.mark import MARK_NAME, parse_mark
 from transfer.config import Archive
@@ -141,20 +142,24 @@ def test_an_archive_that_was_away_catches_up_and_no_file_comes_twice(
     computer: Computer, two: Desk, attic: Path, night: Path
 ):
     attic.rmdir()
+    (computer.frames / "picture.cr2").write_bytes(b"II*\0" + noise(100, 7))
+    os.utime(computer.frames / "picture.cr2", ns=(EVENING_NS, EVENING_NS))
+    computer.send(night)
     two.file(night)
     attic.mkdir()
     house = Archive(two.archive, "house")
     outcome = two.file(from_archive=house)
     assert outcome.exit_code == ExitCode.PROVEN, outcome.message
-    assert [(each.name, each.filed) for each in outcome.archives] == [("attic", 5)]
+    assert [(each.name, each.filed) for each in outcome.archives] == [("attic", 6)]
+    assert any("/images/" in path for path in files_of(attic))
     assert files_of(two.archive) == files_of(attic) != {}
     for bag in attic.rglob("bagit.txt"):
         assert_valid(bag.parent)
     assert mark_id(attic) != mark_id(two.archive)
     again = two.file(from_archive=house)
-    assert [(each.filed, each.already_there) for each in again.archives] == [(0, 5)]
+    assert [(each.filed, each.already_there) for each in again.archives] == [(0, 6)]
     drive = two.file(night)
-    assert [(each.filed, each.already_there) for each in drive.archives] == [(0, 5), (0, 5)]
+    assert [(each.filed, each.already_there) for each in drive.archives] == [(0, 6), (0, 6)]
     assert all_signed(night, computer), "the keys came along"
 
 
