@@ -126,7 +126,8 @@ class Freeable:
     def _on(self, drive: OpenDrive) -> list[DriveNight]:
         there = nights_on(drive)
         kept = set(there[max(len(there) - self.options.keep_nights, 0) :])
-        begun = [night for name, _ in drive.folder.names("") if (night := night_being_let_go(name))]
+        folders = [name for name, is_folder in drive.folder.names("") if is_folder]
+        begun = [night for name in folders if (night := night_being_let_go(name)) is not None]
         left = [self._decided(drive, night, being_let_go(night)) for night in begun]
         stuck = {each.night for each in left if not each.may_go}
         return [*left, *(self._whole(drive, night, night in kept, night in stuck) for night in there)]
@@ -154,6 +155,8 @@ class Freeable:
         at = f"{drive.name}/{folder}"
         told = [Stays(f"{at}/{each.path}", each.why) for each in stays]
         told += [Stays(f"{at}/{path}", "no list of the night names it") for path in sorted(unlisted)]
+        if ENTRIES not in tree.sizes and folder != being_let_go(night):
+            told.append(Stays(at, "it is no night that nightferry has sent"))
         if listed.unfinished:
             told.append(Stays(at, "it is not finished: send to the drive again"))
         if files and listed.fingerprint() is None:

@@ -279,6 +279,19 @@ def test_a_folder_that_only_has_the_name_of_one_being_let_go_loses_nothing(week)
     assert (strange / "data/holiday.jpg").exists()
 
 
+@pytest.mark.parametrize("inside", ["", "bagit.txt"])
+def test_a_folder_that_has_a_night_s_name_and_was_not_sent_stays(week, inside):
+    strange = week.stick / "2026-01-01"
+    strange.mkdir()
+    if inside:
+        (strange / inside).write_text("BagIt-Version: 1.0\n")
+    (week.stick / "2026-01-02 (being let go)").write_text("a file, and no folder")
+    outcome = week.clear_drive()
+    assert why(outcome, "2026-01-01") == ["it is no night that nightferry has sent"]
+    assert strange.is_dir()
+    assert outcome.exit_code is ExitCode.PROVEN
+
+
 # The ledger, and others at work
 
 
