@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import astuple
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from manifests.frames.frame import Frame, FrameType, Stage
 from manifests.frames.measures.frame_measures import FrameMeasures, arcsec_per_px, has_stars, is_measured
@@ -233,3 +236,26 @@ def test_raw_frames_are_measured_and_stars_only_in_lights() -> None:
     stack = Frame(frame_type=FrameType.LIGHT, stage=Stage.STACK)
     assert [is_measured(each) for each in (light, Frame(), flat, stack)] == [True, True, True, False]
     assert [has_stars(each) for each in (light, Frame(), flat, stack)] == [True, True, False, False]
+
+
+SMALL = StarField(height=64, width=72, stars=6, flux_adu=(1e4, 1e5))
+PLAIN, PACKED = (fits_of(counts(SMALL.image()), compressed=packed) for packed in (False, True))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    content=st.sampled_from([PLAIN, PACKED, gzip.compress(PLAIN, mtime=0)]),
+    changes=st.lists(st.tuples(st.integers(0, 9000), st.binary(min_size=1, max_size=12)), max_size=6),
+    kept=st.integers(0, 12_000),
+    mosaic=st.booleans(),
+)
+def test_a_damaged_frame_is_measured_or_says_why(
+    content: bytes, changes: list[tuple[int, bytes]], kept: int, mosaic: bool
+) -> None:
+    damaged = bytearray(content)
+    for place, patch in changes:
+        damaged[place : place + len(patch)] = patch
+    measures = measured(bytes(damaged[: kept or None]), mosaic=mosaic)
+    values = [value for value in astuple(measures)[:-1] if value is not None]
+    assert np.isfinite(values).all()
+    assert bool(values) != bool(measures.why_not)
