@@ -37,8 +37,8 @@ class Change:
 
     @property
     def is_one(self) -> bool:
-        """Whether the bag would say anything else of the frame than it does now."""
-        return entry_line(self.entry) != entry_line(self.listed.entry)
+        """Whether the frame goes to another place, or its bag would say anything else of it than now."""
+        return self.is_move or entry_line(self.entry) != entry_line(self.listed.entry)
 
     @property
     def is_move(self) -> bool:

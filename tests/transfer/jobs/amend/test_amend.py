@@ -25,6 +25,7 @@ from manifests.index.opening import open_index
 from manifests.index.targets import targets
 from tests.support.desks import Desk
 from tests.support.dying import died
+from tests.support.nights import Computer, noise, prepared
 from tests.support.systems import need_fork
 from transfer.archive.moving import MOVES_NAME
 from transfer.engine.medium import Medium, this_computer
@@ -452,3 +453,28 @@ def test_moves_that_somebody_made_up_move_nothing(filed: Desk):
     amend(filed, f"{M51}/light_1.fits", in_use=False)
     assert places(filed) == before
     assert not (filed.archive / MOVES_NAME).exists()
+
+
+def test_an_image_without_a_header_goes_where_it_is_said_and_stays_there(filed: Desk, tmp_path: Path):
+    computer = Computer(tmp_path / "camera")
+    computer.frame("raw_1.cr2", noise(4000, 9))
+    stick = prepared(tmp_path / "card", "Card")
+    computer.send(stick)
+    filed.file(stick)
+    (image,) = (path for path in filed.files() if path.endswith("raw_1.cr2"))
+    assert "its type is not known" in amend(filed, image, target="M 101").refused[0].detail
+    (moved,) = amend(filed, image, frame_type="light", target="M 101", filter="L").moved
+    assert moved.to == "M 101/data/2026-03-14/L/raw_1.cr2"
+    before = places(filed)
+    assert filed.file(stick).filed == 0
+    assert places(filed) == before
+
+
+def test_a_frame_that_was_put_into_another_bag_by_hand_goes_back_where_its_header_says(filed: Desk):
+    light, away = f"{M51}/light_2.fits", "nights/2026-03-14/data/2026-03-14/Ha/light_2.fits"
+    (filed.archive / away).parent.mkdir(parents=True)
+    (filed.archive / light).rename(filed.archive / away)
+    assert [frame.to for frame in amend(filed, light, gone=True).frames] == [away]
+    (back,) = amend(filed, away, as_headers_say=True, at=MORNING.replace(hour=10)).moved
+    assert back.to == light
+    assert len(places(filed)) == 6
