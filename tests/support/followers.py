@@ -18,9 +18,9 @@ from tests.support.nights import Computer, command_line
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
+from transfer.engine.standing import End
 from transfer.engine.surroundings import Surroundings
 from transfer.events import Event, Noted
-from transfer.jobs.send.follow import End
 from transfer.jobs.send.follow import Follower as FollowerOfNights
 from transfer.jobs.send.ready import SendRequest
 from transfer.stop import Stop

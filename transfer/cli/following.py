@@ -15,10 +15,11 @@ from transfer.config import Config, parse_duration_s
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
+from transfer.engine.standing import End
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import Event, Noted, Skipped
-from transfer.jobs.send.follow import BYTES_PER_S, End, Follower, end_of_night
+from transfer.jobs.send.follow import BYTES_PER_S, Follower, end_of_night
 from transfer.jobs.send.ready import SendRequest
 from transfer.stop import Stop
 

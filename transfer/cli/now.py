@@ -56,6 +56,12 @@ def _lines(found: Now, now: datetime) -> Iterator[str]:
         if not found.troubles:
             yield "No whole file of tonight has been found yet."
         return
+    ended = moment_of(standing.ended_utc)
+    if standing.is_closed and ended is not None:
+        when = f"{ended.astimezone():%Y-%m-%d %H:%M}"
+        yield f"Following of the night of {standing.night} ended at {when}: {standing.why_ended}."
+        yield "READ ME FIRST.txt on the drive says how it was closed. nightferry send says it again."
+        return
     drives = " and ".join(map(repr, standing.drives)) or "a drive"
     rest = standing.whole - standing.proven
     waiting = f"; {counted(rest, 'file')} not yet" if rest else ""

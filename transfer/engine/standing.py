@@ -7,6 +7,7 @@ import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
+from enum import Enum
 from typing import Any
 
 from manifests.frames.endings import counts_as_a_frame
@@ -21,6 +22,14 @@ _USUAL_S = 1200.0
 _MOST_GAP_S = 1e6
 _GAPS_TOLD_BY = 20
 _LEAST_GAPS = 3
+
+
+class End(Enum):
+    """Why a follower has ended."""
+
+    TIME = "its time has come"
+    HANDED_OVER = "a run of send takes over"
+    STOPPED = "it was told to end"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +61,11 @@ class Standing:
     free_bytes: int = 0
     ended_utc: str = ""
     why_ended: str = ""
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the follower left the night to a run of `send`, whose receipt then says how it stands."""
+        return self.why_ended in (End.HANDED_OVER.value, End.TIME.value)
 
     def as_json(self) -> dict[str, Any]:
         """Return it as it is kept."""

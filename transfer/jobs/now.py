@@ -112,14 +112,14 @@ def _free_bytes(standing: Standing, medium: Medium) -> int | None:
 
 def _troubles(is_followed: bool, standing: Standing, quiet: timedelta | None) -> list[str]:
     lines = []
-    if not is_followed:
+    if not is_followed and not standing.is_closed:
         ended = moment_of(standing.ended_utc)
         how = f"It ended: {standing.why_ended}." if ended else "It did not end by itself: was it killed?"
         lines.append(f"Nothing follows the night. {how} Start it with: nightferry send --follow")
     if standing.gone and is_followed:
         names = " and ".join(map(repr, standing.gone))
         lines.append(f"Not there: {names}. What comes meanwhile is carried later.")
-    if standing.did_not_fit:
+    if standing.did_not_fit and not standing.is_closed:
         lines.append(f"The drive is full: {counted(standing.did_not_fit, 'file')} did not fit.")
     if quiet is not None:
         minutes = counted(int(quiet.total_seconds() / 60), "minute")

@@ -113,7 +113,13 @@ def test_a_follower_that_was_killed_is_none(computer, place):
     ended = replace(standing(), ended_utc=told(MIDNIGHT), why_ended="its time has come")
     with place.alone():
         place.keep_state(ended.as_json())
-    assert "its time has come" in look_at_now(computer.config(), place, this_computer(), MIDNIGHT).troubles[0]
+    closed = look_at_now(computer.config(), place, this_computer(), MIDNIGHT)
+    assert (closed.exit_code, closed.troubles) == (ExitCode.PROVEN, ())
+    assert "READ ME FIRST.txt on the drive says how" in computer.command("now").out
+    with place.alone():
+        place.keep_state(replace(ended, why_ended="it was told to end").as_json())
+    stopped = look_at_now(computer.config(), place, this_computer(), MIDNIGHT)
+    assert "it was told to end" in stopped.troubles[0]
 
 
 def test_where_nothing_was_followed_it_says_how_to_begin(computer):

@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
-from enum import Enum
 from pathlib import Path
 
 from manifests.frames.endings import counts_as_a_frame
@@ -23,7 +22,7 @@ from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import ReadBack
 from transfer.engine.program import tell_program
 from transfer.engine.sources import SourceFile
-from transfer.engine.standing import Standing, arrivals, dark_hours, missing_since, told
+from transfer.engine.standing import End, Standing, arrivals, dark_hours, missing_since, told
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, DriveFailed, NightferryError, NotThere
 from transfer.events import Noted
@@ -42,16 +41,10 @@ _QUIET_S = 20 * 60.0
 _OPEN_S = 30 * 60.0
 _DRIVES_S, _TRY_AGAIN_S = 3.0, 10.0
 _FRAMES_S = 60.0
+# While many files wait, what comes meanwhile is looked at now and then: `now` says when the last frame came.
+_LOOK_AGAIN_S = 20.0
 # A gap in which no frame comes is told to the person's program from here on, as `night` names gaps.
 _LEAST_QUIET = timedelta(minutes=15)
-
-
-class End(Enum):
-    """Why a follower has ended."""
-
-    TIME = "its time has come"
-    HANDED_OVER = "a run of send takes over"
-    STOPPED = "it was told to end"
 
 
 def end_of_night(config: Config, now: datetime) -> datetime:
@@ -114,7 +107,7 @@ class Follower:
         self._volumes: list[Path] = []
         self._here: set[tuple[str, Path]] = set()
         self._trouble = _Trouble()
-        self._is_quiet = False
+        self._is_quiet = self._has_more = False
         self._dark: tuple[date | None, DarkHours | None] = None, None
         self._proven: dict[SourceFile, bool] = {}
         self._handed_over = threading.Event()
@@ -172,16 +165,19 @@ class Follower:
             self._close()
 
     def _next_look_s(self) -> float | None:
-        return self._trouble.again_s if self._trouble.line else self._whole.next_s()
+        if self._trouble.line:
+            return self._trouble.again_s
+        return self._clock() if self._has_more else self._whole.next_s()
 
     # Files
 
     def _look(self, changes: Changes) -> None:
         """Look at the sources, and carry what is whole by now."""
+        self._has_more = False
         before_s = time.thread_time()
-        whole = self._whole.look(self._keep_out)
+        rested = self._whole.look(self._keep_out)
         changes.looked(time.thread_time() - before_s)
-        if not whole or (self._trouble.line and self._clock() < self._trouble.again_s):
+        if not rested or (self._trouble.line and self._clock() < self._trouble.again_s):
             return
         around = self._around
         try:
@@ -191,25 +187,31 @@ class Follower:
                 around.medium,
                 around.clock(),
                 self._keep_out,
-                self._whole.is_at_rest,
+                self._whole.has_rested,
             )
         except NotThere:
             return  # the last source that was there has left
-        for night, files in self._nights_of(seen, whole).items():
+        for night, files in self._nights_of(seen, rested).items():
             self._carry_night(seen, night, files)
 
-    def _nights_of(self, seen: Survey, whole: Iterable[SourceFile]) -> dict[date, list[SourceFile]]:
-        """Sort whole files by night; what is of an earlier night is left to the closing run."""
+    def _nights_of(self, seen: Survey, rested: Iterable[SourceFile]) -> dict[date, list[SourceFile]]:
+        """Return the whole files by night, of tonight and later; earlier ones are left to the closing run.
+
+        Of these nights `seen` has whole files alone from then on.
+        """
         first = tonight(seen)
-        night_of_file = {file: night for night, files in seen.nights.items() for file in files}
+        new = set(rested)
         nights: dict[date, list[SourceFile]] = {}
-        for file in whole:
-            night = night_of_file.get(file)
-            if first is None or night is None or night < first:
-                self._whole.mark_done(file)
-            else:
-                nights.setdefault(night, []).append(file)
-        return dict(sorted(nights.items()))
+        for night, files in sorted(seen.nights.items()):
+            if first is None or night < first:
+                for file in files:
+                    self._whole.mark_done(file)
+                continue
+            seen.nights[night] = self._whole.only_whole(files)
+            whole = [file for file in seen.nights[night] if file in new]
+            if whole:
+                nights[night] = sorted(whole, key=lambda file: file.modified_ns)
+        return nights
 
     def _carry_night(self, seen: Survey, night: date, files: list[SourceFile]) -> None:
         if self._open is not None and self._open.night != night:
@@ -220,8 +222,12 @@ class Follower:
                 return
             files = self._open.missing
         self._count(seen, self._open)
+        began_s = self._clock()
         for file in files:
             if self._end() is not None or self._open is None:
+                return
+            if self._clock() - began_s >= _LOOK_AGAIN_S:
+                self._has_more = True
                 return
             self._carry(self._open, file)
 
@@ -357,7 +363,8 @@ class Follower:
             self.standing = replace(self.standing, gone=self.standing.drives or ("the drive",))
             self._keep_standing()
         if line != self._trouble.line:
-            tell = self._tell if is_gone or isinstance(error, DoesNotFit) else self._say
+            is_new = is_gone and not self._trouble.is_gone
+            tell = self._tell if is_new or isinstance(error, DoesNotFit) else self._say
             tell(f"{line} What comes meanwhile is carried later.")
         self._trouble = _Trouble(line, self._clock() + _TRY_AGAIN_S, is_gone)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,7 +48,10 @@ class WholeFiles:
         self._seen: dict[Origin, _Seen] = {}
 
     def look(self, keep_out: Collection[Path]) -> list[SourceFile]:
-        """Look at all sources; return the files that are whole and not done, the oldest first."""
+        """Look at all sources; return the files that have rested and are not done, the oldest first.
+
+        None of them is opened: most of the first look are of earlier nights.
+        """
         before, self._seen = self._seen, {}
         now = self._clock()
         for file, is_log in self._files(keep_out):
@@ -57,10 +60,15 @@ class WholeFiles:
             if seen is None or seen.file != file:
                 seen = _Seen(file, now, _LOG_RESTS if is_log else 1)
             self._seen[origin] = seen
-        whole = [
-            seen.file for seen in self._seen.values() if self._is_due(seen, now) and self._is_whole(seen)
+        rested = [seen.file for seen in self._seen.values() if self._is_due(seen, now)]
+        return sorted(rested, key=lambda file: (file.modified_ns, file.source, file.path))
+
+    def only_whole(self, files: Iterable[SourceFile]) -> list[SourceFile]:
+        """Return those of files that have rested which are whole: each is looked into until it is."""
+        found = ((file, self._seen.get((file.source, file.path))) for file in files)
+        return [
+            file for file, seen in found if seen is not None and seen.file == file and self._is_whole(seen)
         ]
-        return sorted(whole, key=lambda file: (file.modified_ns, file.source, file.path))
 
     def _files(self, keep_out: Collection[Path]) -> Iterator[tuple[SourceFile, bool]]:
         """Yield every file, and whether it is a log; a source that is not there has none."""
@@ -76,17 +84,20 @@ class WholeFiles:
     def _is_due(self, seen: _Seen, now: float) -> bool:
         return not seen.is_done and now - seen.since_s >= seen.rests * self._rest_s
 
+    def _has_rested_enough(self, seen: _Seen) -> bool:
+        return self._clock() - seen.since_s >= seen.rests * self._rest_s
+
     def _is_whole(self, seen: _Seen) -> bool:
         """Return whether a file at rest is whole; one that is not rests longer before it is asked again."""
-        if seen.is_whole:
-            return True
+        if seen.is_whole or not self._has_rested_enough(seen):
+            return seen.is_whole
         wanted = self._rests_wanted(seen.file)
         if wanted is None:
             seen.rests = min(2 * seen.rests, _MOST_RESTS)
             seen.since_s = self._clock()
             return False
         seen.rests = max(seen.rests, wanted)
-        seen.is_whole = self._is_due(seen, self._clock())
+        seen.is_whole = self._has_rested_enough(seen)
         return seen.is_whole
 
     def _rests_wanted(self, file: SourceFile) -> int | None:
@@ -107,14 +118,20 @@ class WholeFiles:
     def next_s(self) -> float | None:
         """Return when the next file may be whole, by the clock of `rest_s`; None where none is waited for."""
         return min(
-            (each.since_s + each.rests * self._rest_s for each in self._seen.values() if not each.is_whole),
+            (
+                each.since_s + each.rests * self._rest_s
+                for each in self._seen.values()
+                if not (each.is_whole or each.is_done)
+            ),
             default=None,
         )
 
-    def is_at_rest(self, file: SourceFile) -> bool:
-        """Return whether a file was found whole as it is now."""
+    def has_rested(self, file: SourceFile) -> bool:
+        """Return whether a file has rested as it is now."""
         seen = self._seen.get((file.source, file.path))
-        return seen is not None and seen.file == file and seen.is_whole
+        if seen is None or seen.file != file:
+            return False
+        return seen.is_whole or seen.is_done or self._is_due(seen, self._clock())
 
     def mark_done(self, file: SourceFile) -> None:
         """Leave a file alone until it changes: it was carried, or is left to the closing run."""

@@ -7,7 +7,8 @@ import pytest
 from tests.support.followers import FOLLOWS_FAST, FastClock, FollowedHere, wait_for
 from tests.support.nights import NIGHT, Computer, noise
 from transfer.config import Config, Site
-from transfer.jobs.send.follow import End, end_of_night
+from transfer.engine.standing import End
+from transfer.jobs.send.follow import end_of_night
 
 EVENING = datetime(2026, 3, 14, 21, 0, tzinfo=UTC)
 

@@ -27,7 +27,7 @@ class Night:
 
     def look(self, after_s=0.0):
         self.clock.now += after_s
-        return [file.path for file in self.whole.look(())]
+        return [file.path for file in self.whole.only_whole(self.whole.look(()))]
 
 
 @pytest.fixture
@@ -118,6 +118,25 @@ def test_the_next_look_is_when_the_next_file_may_be_whole(night):
     assert night.whole.next_s() == night.clock.now + 15
     assert night.look(15) == ["first.fits"]
     assert night.whole.next_s() == night.clock.now + 5
+
+
+def test_nothing_is_opened_before_somebody_asks_whether_it_is_whole(tmp_path):
+    opened = []
+
+    class Watched(type(this_computer())):
+        def open_source(self, path):
+            opened.append(path)
+            return super().open_source(path)
+
+    night = Night(tmp_path, Watched())
+    night.computer.frame("light.fits")
+    night.whole.look(())
+    night.clock.now += 20
+    assert [file.path for file in night.whole.look(())] == ["light.fits"]
+    assert opened == []
+    assert night.look() == ["light.fits"]
+    assert night.look() == ["light.fits"]
+    assert len(opened) == 1  # and not again, as long as it stays as it is
 
 
 def test_what_vanished_is_forgotten(night):
