@@ -39,8 +39,8 @@ def answer_to(asked: dict[str, Any]) -> dict[str, Any]:
         return {"changed": True}
     try:
         measures = measure(content, stars=asked["stars"], mosaic=asked["mosaic"])
-    except MemoryError:
-        measures = FrameMeasures(why_not="there was not enough memory")
+    except (MemoryError, ImportError) as error:  # of this computer today, not of the frame: nothing is kept
+        return {"unreadable": f"it could not be measured here ({error or 'not enough memory'})"}
     except Exception as error:  # noqa: BLE001 - libraries raise what they please; the next frame may be sound
         measures = FrameMeasures(why_not=f"measuring it failed ({type(error).__name__})")
     return {"measures": asdict(measures)}

@@ -131,7 +131,10 @@ class _Attendant(threading.Thread):
         return answer
 
     def _try(self, frame: ToMeasure) -> Answer | None:
-        process = self._running()
+        try:
+            process = self._running()
+        except OSError as error:
+            return Answer(frame, None, f"no process to measure it could be started ({error.strerror})")
         if process is None:
             return None
         clock = threading.Timer(self._most_s, process.kill)

@@ -22,6 +22,7 @@ from tests.support.small_archive import SmallArchive
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.events import BytesDone, PhaseBegan
 from transfer.jobs.measures.run import MeasuresOutcome, measure_archive
+from transfer.jobs.measures.worker import answer_to
 from transfer.jobs.measures.workers import Answer, Workers
 
 
@@ -177,6 +178,28 @@ def test_a_frame_that_takes_for_ever_is_left(tmp_path: Path) -> None:
     found = answers(tmp_path, "path == 'data/0.fits' and time.sleep(1000)")
     assert found.pop(0).measures == FrameMeasures(why_not="measuring it took longer than 2 s")
     assert len(found) == 5
+
+
+def test_where_no_process_can_be_started_each_frame_says_so(tmp_path: Path) -> None:
+    with Workers(tmp_path, 2, 2.0, (str(tmp_path / "no program"),)) as workers:
+        found = list(workers.answers(iter([asked(number) for number in range(6)]), lambda: True))
+    assert {(answer.measures, answer.unreadable) for answer in found} == {
+        (None, "no process to measure it could be started (No such file or directory)")
+    }
+    assert len(found) == 6
+
+
+def test_a_library_that_cannot_be_loaded_is_no_fault_of_the_frame(
+    archive: SmallArchive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = archive.light("light 4.fits")
+    digest = archive.entries[archive.root / "M 33"][-1].digests.sha256
+    monkeypatch.setitem(sys.modules, "sep", None)
+    told = answer_to(
+        {"bag": str(archive.root / "M 33"), "path": path.relative_to(archive.root / "M 33").as_posix()}
+        | {"sha256": digest, "stars": True, "mosaic": False}
+    )
+    assert told["unreadable"].startswith("it could not be measured here (")
 
 
 def test_processes_end_with_the_run_whatever_they_are_at(tmp_path: Path) -> None:
