@@ -31,7 +31,7 @@ from transfer.events import Waiting
 _LOOK_S = 1.0
 # Who may not write, and where nobody may.
 _PROTECTED = frozenset((errno.EROFS, errno.EACCES, errno.EPERM))
-_TRY_AGAIN = "Wait for it to end, then file again."
+_TRY_AGAIN = "Wait for it to end, then do this again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +52,11 @@ class OpenArchive:
 def archive_failure(error: OSError, root: Path) -> NightferryError:
     """Return an error of the system at the archive as an end of the run."""
     if drive_is_full(error):
-        return DoesNotFit("The archive's disk is full", root, "Make room on it, then file again.")
+        return DoesNotFit("The archive's disk is full", root, "Make room on it, then do this again.")
     if error.errno in _PROTECTED:
-        step = "See that this user may write to it, then file again."
+        step = "See that this user may write to it, then do this again."
         return DriveFailed(f"The archive cannot be written to ({error.strerror})", root, step)
-    step = "What is in its bags' manifests is proven; see to the disk, then file again."
+    step = "What is in its bags' manifests is proven; see to the disk, then do this again."
     return DriveFailed(f"The archive failed ({error.strerror or error})", root, step)
 
 
@@ -74,7 +74,7 @@ def read_archive_mark(root: Path) -> ArchiveMark | None:
         return None
     except OSError as error:
         happened = f"The archive cannot be opened ({error.strerror or error})"
-        raise NotThere(happened, root, "Look at its disk, then file again.") from error
+        raise NotThere(happened, root, "Look at its disk, then do this again.") from error
     if mark is None:
         raise NotThere("This is not the mark of an archive any more", root / MARK_NAME, "Put its copy back.")
     return mark
@@ -163,7 +163,7 @@ def _pinned(root: Path, mark: ArchiveMark, medium: Medium) -> PinnedFolder:
         here = None
     if here is None or here.id != mark.id:
         folder.close()
-        raise NotThere("The archive left while it was being opened", root, "Mount it, then file again.")
+        raise NotThere("The archive left while it was being opened", root, "Mount it, then do this again.")
     return folder
 
 
@@ -173,12 +173,12 @@ def _turn(root: Path, around: Surroundings, wait_s: float) -> Iterator[None]:
     until = time.monotonic() + wait_s
     lock = _lock(root, around.medium)
     if lock is None:
-        around.listen(Waiting("Another run is filing into this archive", wait_s))
+        around.listen(Waiting("Another run is at work on this archive", wait_s))
     while lock is None:
         if around.stop.why:
             raise StoppedEarly(f"Ended while it waited for its turn: {around.stop.why}", root)
         if time.monotonic() >= until:
-            raise Busy("Another run is filing into this archive", root, _TRY_AGAIN)
+            raise Busy("Another run is at work on this archive", root, _TRY_AGAIN)
         around.stop.pause(min(_LOOK_S, max(until - time.monotonic(), 0.0)))
         lock = _lock(root, around.medium)
     try:
@@ -196,7 +196,7 @@ def _lock(root: Path, medium: Medium) -> int | None:
             return None
         mine, there = os.fstat(lock), (root / MARK_NAME).stat()
     except OSError as error:
-        step = "Two computers take turns by this lock. Mount the share with locks, then file again."
+        step = "Two computers take turns by this lock. Mount the share with locks, then do this again."
         raise DriveFailed(f"The archive cannot be locked ({error.strerror})", root, step) from error
     if (mine.st_dev, mine.st_ino) != (there.st_dev, there.st_ino):
         os.close(lock)

@@ -138,7 +138,7 @@ def test_a_second_run_waits_for_its_turn_and_says_so(tmp_path: Path, desk: Desk)
 
     outcome = desk.file(tmp_path / "years", listen=listen, wait_s=60.0)
     assert (outcome.exit_code, outcome.already_there) == (ExitCode.PROVEN, 1)
-    assert Waiting("Another run is filing into this archive", 60.0) in heard
+    assert Waiting("Another run is at work on this archive", 60.0) in heard
 
 
 def test_a_run_whose_turn_does_not_come_ends_with_exit_5(tmp_path: Path, desk: Desk):
