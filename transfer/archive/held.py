@@ -34,6 +34,10 @@ _PROTECTED = frozenset((errno.EROFS, errno.EACCES, errno.EPERM))
 _TRY_AGAIN = "Wait for it to end, then do this again."
 
 
+class ArchiveAway(NotThere):
+    """The disk or share that an archive is on is not here: no fault of the archive."""
+
+
 @dataclass(frozen=True, slots=True)
 class OpenArchive:
     """An archive held open for one run: everything is written below the pinned `folder`.
@@ -68,7 +72,7 @@ def read_archive_mark(root: Path) -> ArchiveMark | None:
     try:
         if not os.path.isdir(root):  # noqa: PTH112 - a Path's raises where a driver in user space has died
             step = "Connect and mount what it is on. nightferry makes no folder for an archive by itself."
-            raise NotThere("The archive's folder is not there", root, step)
+            raise ArchiveAway("The archive's folder is not there", root, step)
         mark = parse_mark(read_small(root / MARK_NAME, MARK_AT_MOST_BYTES))
     except FileNotFoundError:
         return None
@@ -120,7 +124,7 @@ def _mark_wanted(root: Path, around: Surroundings, *, begin_anew: bool) -> Archi
     if mark is None and around.records.archive_at(root) is not None and not begin_anew:
         happened = f"There was an archive in this folder, and now it has no {MARK_NAME}"
         step = "Is its disk or share mounted? To begin another one here: nightferry file --new-archive"
-        raise NotThere(happened, root, step)
+        raise ArchiveAway(happened, root, step)
     return mark
 
 

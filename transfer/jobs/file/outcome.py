@@ -9,9 +9,10 @@ from typing import Any, NamedTuple
 from manifests.findings import Finding, FindingKind
 from manifests.frames.names.places import SameField
 from manifests.frames.names.targets import TargetName
+from transfer.archive.held import ArchiveAway
 from transfer.archive.mark import ArchiveMark
 from transfer.engine.medium import ReadBack
-from transfer.errors import ExitCode, NightferryError, NotThere
+from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult, Sum
 
 
@@ -102,7 +103,7 @@ class Absent(NamedTuple):
     @property
     def is_away(self) -> bool:
         """Whether it is not here."""
-        return isinstance(self.error, NotThere)
+        return isinstance(self.error, ArchiveAway)
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,8 @@ def test_a_mark_that_is_damaged_stops_its_own_archive_alone(two: Desk, attic: Pa
     (attic / MARK_NAME).write_bytes(b"what is this?")
     outcome = two.file(night)
     assert outcome.already_there == 5
-    assert "attic" in outcome.message
+    assert "attic: nothing was filed into it" in outcome.message
+    assert outcome.exit_code == ExitCode.NOT_THERE, "it is here, and damaged"
 
 
 def test_only_the_archive_that_is_named_is_filed_into(two: Desk, attic: Path, night: Path):
