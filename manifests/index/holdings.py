@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.index.believing import require_bag_inside, require_inside, require_kinds
@@ -19,6 +20,23 @@ SELECT bags.path, files.path, bags.present
 FROM files JOIN series ON series.id = files.series_id JOIN bags ON bags.id = series.bag_id
 WHERE files.sha256 = ? ORDER BY bags.path, files.path
 """
+
+
+# Lights, and frames of no known type, which may be lights.
+_LIGHTS = """
+SELECT bags.path, files.path, files.sha256, files.size_bytes
+FROM series JOIN bags ON bags.id = series.bag_id JOIN files ON files.series_id = series.id
+WHERE is_frame = 1 AND ifnull(frame_type, 'light') = 'light' AND bags.present = 1
+"""
+
+
+class LightFile(NamedTuple):
+    """A light's file: `path` in `bag`, which is the bag's path below the archive."""
+
+    bag: str
+    path: str
+    sha256: str
+    size_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +60,20 @@ class Holding:
     bag: str
     path: str
     absent: bool
+
+
+def lights_there(index: Index) -> list[LightFile]:
+    """Return the files of all lights whose bag is there, and of frames of no known type.
+
+    Only what it takes to find them: a million are asked for in seconds. Raises IndexFault.
+    """
+    found: list[LightFile] = []
+    with index.snapshot():
+        for bag, path, sha256, size_bytes in index.rows(_LIGHTS):
+            require_kinds((bag, path, sha256, size_bytes), (str, str, bytes, int))
+            require_inside(bag, path)
+            found.append(LightFile(bag, path, sha256.hex(), size_bytes))
+    return found
 
 
 def bags(index: Index) -> Iterator[BagRow]:

@@ -176,7 +176,7 @@ def fill(path: Path, count: int) -> None:
 def series_row(night: date, target: str | None, name: str | None, kind: FrameType) -> tuple[Any, ...]:
     """Return the columns of a series."""
     row = dict.fromkeys(SERIES_COLUMNS) | {
-        "is_frame": 1, "night": night.isoformat(), "target": target, "filter": name,
+        "is_frame": 1, "in_use": 1, "night": night.isoformat(), "target": target, "filter": name,
         "frame_type": kind.value, "image_type": kind.value.title(), "object_name": target,
         "filter_name": name, "camera": "Lantern 26M", "telescope": "Refractor 80",
         "program": "Dusk to dawn 3.1", "readout_mode": "low noise", "width_px": 6248, "height_px": 4176,

@@ -79,6 +79,10 @@ class Building:
         self._renderer = Renderer()
         self._kept = KeptThumbnails(folder)
         self._shown = shown_names(archive.index, request.own)
+        self._archived: dict[str, tuple[str, ...]] = {}
+        for name in names(archive.index).targets:
+            shown = self._shown.targets.get(name, name)
+            self._archived[shown] = (*self._archived.get(shown, ()), name)
         inside = folder.resolve().is_relative_to(archive.root.resolve())
         self._archive_url = archive_url(archive.root, folder, inside=inside)
 
@@ -120,10 +124,8 @@ class Building:
 
     def _lights(self, target: str | None) -> Iterator[FrameRow]:
         """Return the lights of a target by its shown name; the archive may have them under several."""
-        archived = [
-            each for each in names(self._index).targets if self._shown.targets.get(each, each) == target
-        ]
-        for row in frames(self._index, FrameQuery(targets=tuple(archived))):
+        archived = () if target is None else self._archived.get(target, (target,))
+        for row in frames(self._index, FrameQuery(targets=archived)):
             if is_shown(row) and (target is not None or row.target is None):
                 yield renamed(row, self._shown)
 

@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from manifests.findings import Finding
-from manifests.index.frame_query import FrameQuery
-from manifests.index.frames import frames
+from manifests.index.holdings import lights_there
 from transfer.archive.questions import Browsed
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import Event
 from transfer.page.building import Building, PageRequest, go_on
-from transfer.page.frames_shown import is_shown
 from transfer.page.thumbnails import ThumbnailsMade, Wanted, make_thumbnails, processes_here
 from transfer.page.writing import START, page_failure, page_folder
 from transfer.stop import Stop
@@ -105,7 +103,6 @@ def _require_libraries() -> None:
 
 def _wanted(archive: Browsed) -> list[Wanted]:
     return [
-        Wanted(row.sha256, archive.root / row.bag, row.path, row.size_bytes)
-        for row in frames(archive.index, FrameQuery(absent=False))
-        if is_shown(row)
+        Wanted(one.sha256, archive.root / one.bag, one.path, one.size_bytes)
+        for one in lights_there(archive.index)
     ]
