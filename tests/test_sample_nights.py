@@ -91,7 +91,7 @@ def test_the_answer_comes_first_and_names_what_explains_it(winter: Path):
     assert lines[1].startswith(
         "hub not responding came in 6 nights, each time with box temperature at 1.0 °C"
     )
-    assert lines[2] == "mount stopped came in 1 night, at no value that is surely rare."
+    assert lines[2] == "mount stopped came in 1 night, and no reading was surely unusual then."
 
 
 def test_wind_humidity_and_supply_part_nothing(winter: Path):

@@ -61,12 +61,13 @@ def _where_it_came(found: Sequence[Occurrence]) -> str:
     nights = max(len(one.values) for one in found)
     came = f"{first.event} came in {nights} {_nights(nights)}"
     if not first.sure:
-        return f"{came}, at no value that is surely rare."
+        return f"{came}, and no reading was surely unusual then."
     side = f"{first.quantity} {_at_least(first)}"
     known = len(first.values)
     each = "" if nights == 1 else "each time " if known == nights else f"in {known} of them "
     told = f"{came}, {each}with {side}, where only"
-    told += f" {share_shown(first.share)} of the time was spent: sure."
+    told += f" {share_shown(first.share)} of the time was spent. Sure: by chance that comes"
+    told += f" {odds(first.chance_corrected)}."
     others = [f"{one.quantity} {_at_least(one)}" for one in found[1:] if one.sure]
     return f"{told} Likewise {', '.join(others)}." if others else told
 

@@ -134,5 +134,5 @@ def try_failure(trial: Trial) -> None:
 
 FAULTS = (
     Fault("mark-killed", "`mark` killed at a system call", KINDS, 200, try_kill, 2),
-    Fault("mark-call-fails", "a system call of `mark` fails", KINDS, 200, try_failure, 2),
+    Fault("mark-call-fails", "a system call of `mark` fails", KINDS, 200, try_failure, 1),
 )
