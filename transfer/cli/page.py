@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -82,10 +83,16 @@ def _alone(config: Config, root: Path) -> tuple[Alone, ...]:
     except NightferryError:
         return ()  # the page says what it can; `nightferry copies` says why this is not known
     return tuple(
-        Alone(row.night, row.in_one_place, " and ".join(place.name for place in row.places))
+        Alone(row.night, row.in_one_place, _only(place.name for place in row.places))
         for row in rows
         if row.in_one_place
     )
+
+
+def _only(names: Iterable[str]) -> str:
+    """Return the one name; where several places have some of the files, which has which is not said."""
+    known = list(names)
+    return known[0] if len(known) == 1 else "one place or another"
 
 
 def _lines(outcome: PageOutcome) -> list[str]:

@@ -6,7 +6,6 @@ import os
 import signal
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, wait
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -15,7 +14,7 @@ from typing import NamedTuple, Self
 from transfer.errors import NightferryError
 from transfer.events import BytesDone, Event, FileBegan, Phase, PhaseBegan, PhaseEnded
 from transfer.page.picture import Picture, picture_of
-from transfer.page.writing import write_whole
+from transfer.page.writing import files_with_content, write_whole
 from transfer.stop import Stop
 
 FOLDER = "pictures"
@@ -68,20 +67,8 @@ class KeptThumbnails:
     def _has(self, digest: str, ending: str) -> bool:
         beginning = digest[:2]
         if beginning not in self._names:
-            self._names[beginning] = set(_with_content(self._folder / FOLDER / beginning))
+            self._names[beginning] = set(files_with_content(self._folder / FOLDER / beginning))
         return f"{digest}{ending}" in self._names[beginning]
-
-    def look_again(self) -> None:
-        """Forget what was there, because some were made since."""
-        self._names.clear()
-
-
-def _with_content(folder: Path) -> Iterator[str]:
-    """Return the names of files in a folder, without those that a power cut has left empty."""
-    with suppress(OSError), os.scandir(folder) as entries:
-        for entry in entries:
-            if entry.stat().st_size:
-                yield entry.name
 
 
 def make_thumbnails(
