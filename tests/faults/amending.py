@@ -97,6 +97,6 @@ def try_failure(trial: Trial) -> None:
 
 
 FAULTS = (
-    Fault("amend-killed", "`amend` killed at a system call", KINDS, 400, try_kill, 3),
-    Fault("amend-call-fails", "a system call of `amend` fails", KINDS, 400, try_failure, 3),
+    Fault("amend-killed", "`amend` killed at a system call", KINDS, 400, try_kill, 2),
+    Fault("amend-call-fails", "a system call of `amend` fails", KINDS, 400, try_failure, 2),
 )
