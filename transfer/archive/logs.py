@@ -66,6 +66,23 @@ def _go_on() -> bool:
     return True
 
 
+class _Stopped(Exception):
+    """The run is to end while a log is read."""
+
+
+class _UntilStopped(io.BufferedReader):
+    """A log that is read for as long as the run may go on."""
+
+    def __init__(self, raw: io.FileIO, go_on: Callable[[], bool]) -> None:
+        super().__init__(raw, 1 << 18)
+        self._go_on = go_on
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        if not self._go_on():
+            raise _Stopped
+        return super().read(size)
+
+
 def read_logs(
     root: Path,
     descriptions: LogDescriptions,
@@ -78,10 +95,11 @@ def read_logs(
     """Read the logs that no run has read yet by the present descriptions; what others gave is forgotten.
 
     `bags` limits it to some of the archive's bags. Nothing but the index is written. A log that cannot be
-    read stops no other. Raises IndexFault where the index cannot be used.
+    read stops no other; one during which `go_on` says no is left for the next run. Raises IndexFault where
+    the index cannot be used.
     """
     with open_index(root / INDEX_NAME, write=True, on_network=on_network) as index:
-        reading = _Reading(index, root, longitude_deg)
+        reading = _Reading(index, root, longitude_deg, go_on)
         files = log_files(index, root, bags)
         known = descriptions_read(index)
         for file in files:
@@ -112,8 +130,9 @@ def logs_behind(index: Index, root: Path, config: Config, night: date) -> int:
 
 
 class _Reading:
-    def __init__(self, index: Index, root: Path, longitude_deg: float) -> None:
+    def __init__(self, index: Index, root: Path, longitude_deg: float, go_on: Callable[[], bool]) -> None:
         self._index = index
+        self._go_on = go_on
         self._root = root
         self._longitude_deg = longitude_deg
         self._counts: Counter[str] = Counter()
@@ -134,10 +153,12 @@ class _Reading:
     def _read(self, file: LogFile, one: Described) -> None:
         try:
             path = real_file(self._root / file.bag, file.path)
-            with io.BufferedReader(open_ordinary(path), 1 << 18) as opened:
+            with _UntilStopped(open_ordinary(path), self._go_on) as opened:
                 keeper = LogKeeper(self._index, file.file_id, file.source, one.reader)
                 name = file.original.rpartition("/")[2]
                 account = one.reader.read(opened, name, file.night, self._longitude_deg, keeper)
+        except _Stopped:
+            return
         except OSError as error:
             self._find(file, error.strerror or str(error))
             return

@@ -14,6 +14,8 @@ from manifests.index.opening import open_index
 from tests.support.desks import Desk
 from tests.support.nights import Computer, prepared
 from tests.support.systems import need_links
+from transfer.archive.logs import read_logs
+from transfer.config.described import LogDescriptions
 
 MAST = r"""
 [[source]]
@@ -111,6 +113,17 @@ def test_a_description_that_is_taken_out_takes_its_readings_with_it(
     desk.configure()
     desk.command("index", "--logs")
     assert (temperatures(desk), kept(desk, "events", "event"), kept(desk, "logs", "id")) == ([], [], [])
+
+
+def test_a_run_that_is_to_end_leaves_a_long_log_for_the_next(computer: Computer, stick: Path, desk: Desk):
+    send_and_file(computer, stick, desk)
+    desk.more = MAST.replace("air temperature", "tube temperature")
+    desk.configure()
+    may = iter([True])  # to begin with the log, and not to go on with it
+    descriptions = LogDescriptions(desk.config())
+    told = read_logs(desk.archive, descriptions, -1.9, go_on=lambda: next(may, False))
+    assert (told.files, told.readings, told.findings) == (0, 0, ())
+    assert desk.command("index", "--logs").out == "1 log read: 2 readings, 1 event.\n"
 
 
 def test_lines_that_say_nothing_and_a_clock_that_goes_back_are_counted(
