@@ -5,12 +5,14 @@ What stands for strace there is tests/windows/at_a_call.py: it ends or holds a r
 
 from __future__ import annotations
 
+import json
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from tests.faults import damage
 from tests.faults.archive_jobs import FILINGS
@@ -61,7 +63,7 @@ class WindowsScene(Scene):
 
     def run(self, *words: str | Path) -> Ran:
         """Run a command of the product to its end."""
-        return _ran(self.on.call(self.command(*words)))
+        return self._ran(self.on.call(self.command(*words)))
 
     def run_at(self, mode: str, number: int, words: list[str], act: Callable[[], None] | None = None) -> Ran:
         """Run a command that is counted, killed or held at a call of its own; `act` while it is held.
@@ -77,16 +79,32 @@ class WindowsScene(Scene):
             ran = self.on.let_go(process)
         if act is not None and not held:
             raise NotMade
-        return _ran(ran)
+        return self._ran(ran)
+
+    def _ran(self, ran: nights.Ran) -> Ran:
+        """Return what came of a run; paths in its document have the names that this machine has for them."""
+        out = ran.out
+        if out.startswith("{"):
+            ours = {self.name_of(path): str(path) for path in (self.root, self.drive)}
+            out = json.dumps(_by_other_names(json.loads(out), ours))
+        return Ran(ran.exit, out, ran.err, killed=ran.exit == _KILLED)
+
+
+def _by_other_names(said: Any, names: Mapping[str, str]) -> Any:
+    """Return a document whose texts that begin with a path begin with another name of it."""
+    if isinstance(said, dict):
+        return {key: _by_other_names(value, names) for key, value in said.items()}
+    if isinstance(said, list):
+        return [_by_other_names(value, names) for value in said]
+    for name, other in names.items():
+        if isinstance(said, str) and said.startswith(name):
+            return other + "/" * name.endswith("\\") + said.removeprefix(name).replace("\\", "/")
+    return said
 
 
 def _named(words: Iterable[str | Path]) -> list[str | Path]:
     """Make paths of the words that are some, so that they get their names on Windows."""
     return [Path(word) if str(word).startswith("/") else word for word in words]
-
-
-def _ran(ran: nights.Ran) -> Ran:
-    return Ran(ran.exit, ran.out, ran.err, killed=ran.exit == _KILLED)
 
 
 @contextmanager

@@ -28,6 +28,7 @@ class Medium(MEDIUM):
     """This computer, with sources that answer an opening with the errors that a test lays out for them."""
 
     def __init__(self, answers=()):
+        super().__init__()
         self.answers = {name: list(errors) for name, errors in dict(answers).items()}
         self.opened = []
 
