@@ -43,6 +43,8 @@ def test_a_night_is_followed_and_send_takes_over(rig, computer):
             if process.poll() is None:
                 process.kill()
             reader.join(20)
+            process.stdout.close()
+            process.stderr.close()
         assert_valid(stick.path / NIGHT.isoformat())
 
 
@@ -56,7 +58,7 @@ def test_a_follower_that_was_killed_holds_nothing(rig, computer):
             line = process.stdout.readline()
             assert line, process.stderr.read()
         process.kill()
-        process.wait(30)
+        process.communicate(timeout=30)
         sent = rig.run("send", *words, "--json", ends_within_s=110)
         assert sent.exit == 0, sent.out + sent.err
         assert_valid(stick.path / NIGHT.isoformat())
