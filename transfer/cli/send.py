@@ -9,7 +9,6 @@ import click
 
 from transfer.bounded import run_bounded
 from transfer.cli.apart import run_apart
-from transfer.cli.following import follow_the_night
 from transfer.cli.options import (
     all_findings_option,
     as_request,
@@ -93,6 +92,8 @@ def command(
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
     request = as_request(**scope)
     if follow:
+        from transfer.cli.following import follow_the_night  # which the step at dawn does without
+
         code = follow_the_night(config, request, until, rate_mb_s, as_json)
         if code is not None:
             return code

@@ -112,11 +112,12 @@ def note(
     Of a bag that this computer has not sent nothing is kept. Raises OSError.
     """
     judged = _held_against_what_stands(bag, received(bag, night, records, now), records)
-    own = records.own_in_bag(drive_id, night)
-    fingerprint = bag.fingerprint()
-    if own:
+    if records.has_own_in_bag(drive_id, night):
         keep(judged, night, records)
     said = [each.acknowledgement.files for each in judged if isinstance(each, Received)]
+    if not said:
+        return judged
+    fingerprint, own = bag.fingerprint(), records.own_in_bag(drive_id, night)
     covered = own & {(file.path, file.sha256) for files in said for file in files}
     if fingerprint is None or not covered:
         return judged

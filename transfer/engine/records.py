@@ -99,6 +99,14 @@ class Records:
         rows = self._rows(self._read(self._bag_file(drive_id, night)))
         return {(known.path, known.sha256) for _, known in rows if known.own}
 
+    def has_own_in_bag(self, drive_id: str, night: date) -> bool:
+        """Return whether this computer sent anything of what a bag listed when it was last remembered."""
+        rows = self._read(self._bag_file(drive_id, night)).get("files")
+        try:
+            return any(Known(*row[2:]).own for row in rows or ())
+        except TypeError:
+            return False
+
     def remember_bag(self, drive_id: str, night: date) -> BagMemory:
         """Begin to remember what a bag lists, entry by entry."""
         return BagMemory(self.folder / self._bag_file(drive_id, night))

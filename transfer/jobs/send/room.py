@@ -6,18 +6,18 @@ from collections.abc import Collection, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from transfer.archive.evidence import archives_here, evidence_of
-from transfer.archive.freeing import DriveNight, Freeable, Freeing
 from transfer.config import Config
 from transfer.engine.drive import OpenDrive
-from transfer.engine.ledger import open_ledger
 from transfer.engine.sources import pinned_sources
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.send.plan import NightPlan
 from transfer.words import counted, size_told
+
+if TYPE_CHECKING:
+    from transfer.archive.freeing import DriveNight
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +64,10 @@ def room_on(
 
     `held` closes what is read of them. Never raises: where it cannot be known, nothing may go.
     """
+    # Loaded where a night does not fit, which is seldom.
+    from transfer.archive.evidence import archives_here, evidence_of
+    from transfer.archive.freeing import Freeable
+
     try:
         archives = archives_here(config, around, held)
         freeable = Freeable(
@@ -105,6 +109,9 @@ def with_way_out(plan: NightPlan, nights: Sequence[DriveNight]) -> NightPlan:
 
 def make_room(nights: Sequence[DriveNight], around: Surroundings) -> RoomMade:
     """Let nights go from drives that this run holds. Never raises: what does not go is reported."""
+    from transfer.archive.freeing import Freeing
+    from transfer.engine.ledger import open_ledger
+
     gone: list[DriveNight] = []
     try:
         with open_ledger(around.records.folder, around.medium) as ledger:
