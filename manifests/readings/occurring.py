@@ -8,33 +8,15 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from manifests.readings.comparing import SURE, Side
-from manifests.readings.happenings import Failure, Span
-from manifests.readings.series import HOUR_US, Series
+from manifests.readings.series import HOUR_US
+from manifests.readings.watched import Quantity, Watched
 
 # A reading stands for the time until the next one: for half an hour at most, or as long as it lasted.
 _LONGEST_US = HOUR_US // 2
-
-
-Quantity = tuple[str, str]
-"""What a quantity is called, and its unit."""
-
-
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """One night, from when to when it is watched: its first failure, or None, and its readings."""
-
-    up: Span
-    first: Failure | None
-    series: Mapping[Quantity, Series]
-
-    @property
-    def until_us(self) -> int:
-        """Return the moment of the failure, else the night's end."""
-        return self.up.to_us if self.first is None else self.first.at_us
 
 
 @dataclass(frozen=True, slots=True)

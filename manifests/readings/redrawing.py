@@ -22,7 +22,7 @@ from manifests.readings.permutations import as_far
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from manifests.readings.occurring import Quantity, Watched
+    from manifests.readings.watched import Quantity, Watched
 
     Floats = NDArray[np.float64]
     Whole = NDArray[np.int64]

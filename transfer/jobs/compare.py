@@ -14,10 +14,11 @@ from manifests.index.statements import verdicts
 from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP
 from manifests.readings.measuring import Observed, Uneven, measured, value_of
-from manifests.readings.occurring import Occurrence, Watched, occurrences
+from manifests.readings.occurring import Occurrence, occurrences
 from manifests.readings.sentences import answers, occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
 from manifests.readings.verdicts import NightVerdict, Verdict
+from manifests.readings.watched import Watched
 from transfer.archive.nights_told import NightTold, Place, night_told
 from transfer.config import Config
 from transfer.errors import ConfigurationError, ExitCode

@@ -12,10 +12,11 @@ import pytest
 from manifests.readings import redrawing
 from manifests.readings.comparing import Side
 from manifests.readings.happenings import MINUTE_US, Failure, Span
-from manifests.readings.occurring import Occurrence, Watched, occurrences
+from manifests.readings.occurring import Occurrence, occurrences
 from manifests.readings.redrawing import DRAWN, Draws, drawn
 from manifests.readings.sentences import occurrence_words
 from manifests.readings.series import HOUR_US, Series, series_of
+from manifests.readings.watched import Watched
 
 AIR, HUMIDITY = ("air temperature", "deg_C"), ("humidity", "%")
 HOURS = 10
