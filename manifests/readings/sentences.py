@@ -87,7 +87,8 @@ def _what_parts(whole: Comparison) -> str:
         many = "No value parts the nights" if not clean else f"{clean[0]} parts the nights"
         more = f", and so do {len(clean) - 1} more" if len(clean) > 1 else ""
         return f"{many}{more}; nothing is sure, of {tried}."
-    return " ".join([f"Sure, of {tried}: {'; '.join(map(_side, sure))}.", *_ranked_alike(whole, sure)])
+    told = f"Over whole nights, the hours after a failure included, sure of {tried}"
+    return " ".join([f"{told}: {'; '.join(map(_side, sure))}.", *_ranked_alike(whole, sure)])
 
 
 def values_tried(whole: Comparison) -> str:
@@ -98,7 +99,9 @@ def values_tried(whole: Comparison) -> str:
 def _side(one: Separation) -> str:
     low, high = between_shown(one)
     limit = high if one.poor_side is Side.BELOW else low
-    but = f", but for {len(one.exceptions)} {_nights(len(one.exceptions))}" if one.exceptions else ""
+    wrong = len(one.exceptions)
+    lie = "lies" if wrong == 1 else "lie"
+    but = f" ({wrong} {_nights(wrong)} {lie} on the wrong side)" if wrong else ""
     unit = unit_shown(one.measure.unit)
     return f"poor nights have {one.measure.name}, {one.poor_side} {limit} {unit}".rstrip() + but
 
@@ -108,7 +111,7 @@ def _ranked_alike(whole: Comparison, sure: Sequence[Separation]) -> Iterator[str
     alike = [one.measure.quantity for one in whole.separations if one.follows in leaders]
     others = [each for each in dict.fromkeys(alike) if each not in leaders.values()]
     if others:
-        yield f"These nights cannot tell that from {', '.join(others)}, which rank them alike."
+        yield f"These nights cannot tell that from {', '.join(others)}, which rank them nearly alike."
 
 
 def uneven_words(uneven: Sequence[Uneven]) -> Iterator[str]:

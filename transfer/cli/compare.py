@@ -179,7 +179,8 @@ def _followers(found: Sequence[Separation]) -> Iterator[str]:
             if one.follows == leader:
                 alike.setdefault(one.measure.quantity, []).append(one.measure.what)
         named = "; ".join(f"{quantity} ({', '.join(which)})" for quantity, which in alike.items())
-        yield f"These only follow {leader}, or it follows them, for they rank the nights alike: {named}."
+        why = "for they rank the nights nearly alike"
+        yield f"These only follow {leader}, or it follows them, {why}: {named}."
 
 
 def _separation(one: Separation) -> tuple[Cell, ...]:
