@@ -182,6 +182,18 @@ def test_an_empty_archive_says_what_to_do(tmp_path: Path) -> None:
     assert "nightferry file" in PageRead(Path(told["page"])).text
 
 
+def test_nights_without_lights_say_so_in_the_place_of_targets(tmp_path: Path) -> None:
+    folder, root = tmp_path / "logs", tmp_path / "archive"
+    folder.mkdir()
+    root.mkdir()
+    (folder / "mount.log").write_text("parked")
+    config = tmp_path / "nightferry.toml"
+    config.write_text("[archive]\nfolder = 'archive'\n[records]\nfolder = 'records'\n")
+    filed = CliRunner().invoke(main, ["file", str(folder), "--config", str(config)])
+    assert filed.exit_code == 0, filed.output
+    assert "No light has been filed yet." in PageRead(Path(page(root)["page"])).text
+
+
 def test_a_folder_that_is_no_archive_is_said(tmp_path: Path) -> None:
     told = page(tmp_path)
     assert told["exit"] == 3
