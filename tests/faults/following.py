@@ -36,6 +36,7 @@ class SendAfterKilled(Follow):
     def make_ready(self) -> None:
         super().make_ready()
         self.follower = Follower(self.scene.computer, "--drive", self.scene.drive, "--until", "60s")
+        self.scene.at_end.callback(self.follower.kill)
         self.follower.says("is proven on", times=self.scene.dice.randrange(1, 9))
         if not self.lives:
             self.follower.kill()

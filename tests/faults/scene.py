@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -45,7 +45,7 @@ def prepare(drive: Path) -> Path:
 class Scene:
     """One trial's computer and drive. `without` names a protection that is taken out of the product.
 
-    `start` is what each command is started through.
+    `start` is what each command is started through; `at_end` ends what goes on beside the commands.
     """
 
     root: Path
@@ -56,6 +56,7 @@ class Scene:
     computer: Computer = field(init=False)
     known: Known = field(default_factory=Known)
     before: Fingerprint = field(default_factory=dict)
+    at_end: ExitStack = field(default_factory=ExitStack)
 
     def __post_init__(self) -> None:
         self.computer = Computer(self.root / "imaging")

@@ -97,4 +97,6 @@ def drive_scene(trial: Trial, size_mb: int = SIZE_MB) -> Iterator[tuple[Scene, V
         prepare(drive.path)
         unmount(drive)
         drive.mount_again()
-        yield Scene(root, drive.path, trial.dice, trial.without), drive
+        scene = Scene(root, drive.path, trial.dice, trial.without)
+        with scene.at_end:
+            yield scene, drive

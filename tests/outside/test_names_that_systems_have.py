@@ -34,6 +34,9 @@ ASKED_FOR = {
         *("os.fork", "os.setpgid", "os.WNOHANG"),  # behind hasattr(os, "fork")
         *("signal.pthread_sigmask", "signal.SIG_BLOCK", "signal.SIG_SETMASK", "signal.SIGTTOU"),
     },
+    "transfer/cli/starting.py": {"os.getuid"},  # behind hasattr
+    "transfer/jobs/measures/worker.py": {"os.nice"},  # an AttributeError is passed over
+    "transfer/page/thumbnails.py": {"os.sched_getaffinity"},  # behind hasattr
     "manifests/index/scratch.py": {"os.getuid"},  # behind hasattr
     "manifests/bags/hashing.py": {"os.posix_fadvise", "os.POSIX_FADV_SEQUENTIAL"},  # behind hasattr
 }
@@ -151,7 +154,9 @@ def test_which_system_it_is_is_asked_in_few_places():
     assert found == {
         "transfer/engine/medium/__init__.py",
         "transfer/engine/medium/looking.py",
+        "transfer/engine/following.py",  # the command that ends a process
         "transfer/jobs/setup.py",
+        "transfer/cli/starting.py",  # what starts the follower by itself
         "transfer/cli/telling.py",
         "manifests/bags/containment.py",
         "manifests/bags/matching.py",
