@@ -22,6 +22,7 @@ from transfer.config import Config
 from transfer.config.longitude import longitude_of
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
+from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import NightferryError
 from transfer.jobs.copies import copies
@@ -62,14 +63,17 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     request = PageRequest(None if out is None else out.absolute(), config, chosen.own, place, now)
     request = replace(request, alone=_alone(config, chosen.root))
     stop_on_signals(stop)
-    with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
-        with Progress(shown=not as_json) as progress:
-            outcome = archive.ask(lambda _: make_page(archive, request, stop, progress))
-        notes.say_findings(archive.findings)
-        if as_json:
-            print_json(outcome.as_json() | {"notes": notes.said})
-        else:
-            write_lines(_lines(outcome))
+    try:
+        with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
+            with Progress(shown=not as_json) as progress:
+                outcome = archive.ask(lambda _: make_page(archive, request, stop, progress))
+            notes.say_findings(archive.findings)
+            if as_json:
+                print_json(outcome.as_json() | {"notes": notes.said})
+            else:
+                write_lines(_lines(outcome))
+    finally:
+        let_rest([chosen.root, request.out or chosen.root])  # after the index is closed, whose files go then
     return int(outcome.exit_code)
 
 

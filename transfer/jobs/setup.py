@@ -170,6 +170,7 @@ _SEND = """
 # `send` ends in order after this time, with everything it lists as proven proven: "90s", "30m", "1h 30m".
 # time_limit = "30m"
 # catch_up_nights = 30   # earlier nights whose files are safe nowhere are carried after tonight; 0 for none
+# make_room = false      # true: where tonight does not fit, nights go from the drive as with clear --drive
 """
 
 _FOLLOW = """
@@ -187,6 +188,7 @@ _CLEAR = """
 # they are here), and read it back no longer ago than that. `nightferry clear` lists it; --delete deletes.
 # copies = 2
 # proven_within = "400d"
+# keep_nights = 3        # of `clear --drive`: the newest nights on a drive stay
 """
 
 _RECORDS = """

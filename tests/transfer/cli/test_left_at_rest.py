@@ -106,6 +106,18 @@ def test_nothing_is_under_way_on_the_archive_s_disk_when_all_is_filed(volumes, c
             assert _contents(left.path) == _contents(disk.path)
 
 
+def test_nothing_is_under_way_on_the_archive_s_disk_when_its_pages_are_written(volumes, computer, tmp_path):
+    stick = prepared(tmp_path / "stick")
+    assert computer.command(*SENT, stick).exit == 0
+    with volumes("ntfs") as disk:
+        computer.more = f'[archive]\nfolder = "{disk.path}"\n'
+        computer.configure()
+        assert computer.command("file", stick, "--no-measures").exit == 0
+        assert computer.command("page").exit == 0
+        with disk.after_a_power_cut() as left:
+            assert _contents(left.path) == _contents(disk.path)
+
+
 def _contents(folder: Path) -> dict[str, bytes]:
     files = (path for path in folder.rglob("*") if path.is_file())
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}

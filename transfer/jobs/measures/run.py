@@ -17,6 +17,7 @@ from manifests.index.opening import Index, open_index
 from manifests.index.rebuilding import bring_up_to_date
 from manifests.index.schema import INDEX_NAME
 from transfer.archive.whereabouts import faults_as_errors, on_network, require_archive
+from transfer.engine.resting import let_rest
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
 from transfer.jobs.measures.workers import Answer, Workers
@@ -96,8 +97,11 @@ def measure_archive(
         require_archive(root)
         shared = on_network(root)
         bring_up_to_date(root, on_network=shared)
-        with open_index(root / INDEX_NAME, write=True, on_network=shared) as index:
-            return _Run(index, root, why_end, listen, most_s).run(workers)
+        try:
+            with open_index(root / INDEX_NAME, write=True, on_network=shared) as index:
+                return _Run(index, root, why_end, listen, most_s).run(workers)
+        finally:
+            let_rest([root])
 
 
 class _Run:
