@@ -19,7 +19,7 @@ _ENDS_WITHIN_S = 600
 @pytest.mark.parametrize(
     ("folder", "at_least"),
     [
-        ("tests/transfer/engine/medium/windows", 280),
+        ("tests/transfer/engine/medium/windows", 270),
         ("tests/transfer/config", 400),
         ("tests/manifests/bags", 580),
     ],

@@ -137,7 +137,7 @@ def test_of_several_archives_the_first_is_the_one_that_is_asked():
 def test_one_archive_needs_no_name_in_either_form():
     one = config({"archive": {"folder": "a"}})
     assert one == config({"archive": [{"folder": "a"}]})
-    assert one.archive.label == "/night/a"
+    assert one.archive.label == str(Path("/night/a"))
     assert config({}).archive is None
 
 
