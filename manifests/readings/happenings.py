@@ -55,6 +55,23 @@ class Failure:
     count: int
 
 
+def bursts(happenings: Iterable[Happening]) -> tuple[tuple[Happening, int], ...]:
+    """Return each event, in order, with how many times it came in its burst.
+
+    A burst is the same event of the same source again and again, never more than BURST_US apart.
+    """
+    found: list[list[Happening]] = []
+    last: dict[tuple[str, str], list[Happening]] = {}
+    for one in happenings:
+        burst = last.get((one.source, one.event))
+        if burst is not None and one.at_us - burst[-1].at_us <= BURST_US:
+            burst.append(one)
+        else:
+            last[one.source, one.event] = [one]
+            found.append(last[one.source, one.event])
+    return tuple((burst[0], len(burst)) for burst in found)
+
+
 def gaps(exposures: Iterable[Span], dark: Span | None) -> tuple[Span, ...]:
     """Return the spans of LEAST_GAP_US or more in which no exposure was under way.
 

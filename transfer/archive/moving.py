@@ -23,6 +23,7 @@ from manifests.index.believing import require_inside
 from transfer.archive.as_proven import Look
 from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.shelf import Shelf
+from transfer.batches import batches
 from transfer.engine.bag.durable import remove_if_there, write_durably
 from transfer.engine.bag.lines import parent
 from transfer.engine.bag.open import Arrival
@@ -91,7 +92,7 @@ class Mover:
         all other files are where they were.
         """
         try:
-            for batch in _batches(moves):
+            for batch in batches(moves, _size_bytes_of, most_items=_BATCH_FILES, most_bytes=_BATCH_BYTES):
                 if not self.go_on():
                     return
                 self._move_batch(batch)
@@ -230,21 +231,12 @@ def _uncounted(count: int) -> None:
     """Count nothing: progress is what is copied."""
 
 
+def _size_bytes_of(move: Move) -> int:
+    return move.entry.size_bytes
+
+
 def _always() -> bool:
     return True
-
-
-def _batches(moves: Iterable[Move]) -> Iterator[list[Move]]:
-    batch: list[Move] = []
-    size_bytes = 0
-    for move in moves:
-        if batch and (len(batch) == _BATCH_FILES or size_bytes + move.entry.size_bytes > _BATCH_BYTES):
-            yield batch
-            batch, size_bytes = [], 0
-        batch.append(move)
-        size_bytes += move.entry.size_bytes
-    if batch:
-        yield batch
 
 
 # What a run that died has left

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -16,8 +17,11 @@ from transfer.cli.options import (
     print_json,
     the_config,
 )
-from transfer.config import parse_duration_s
+from transfer.config import Config, parse_duration_s
 from transfer.errors import ConfigurationError
+
+if TYPE_CHECKING:
+    from transfer.jobs.file.run import FileRequest
 
 _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveries": []}
 
@@ -49,16 +53,11 @@ _NOTHING = {"filed": 0, "already_there": 0, "refused": 0, "files": [], "deliveri
 @json_option
 @ends_with_exit_code("file", _NOTHING)
 def command(
-    path: Path | None,
-    dry_run: bool,
-    wait: str | None,
-    new_archive: bool,
-    archives: tuple[Path, ...],
-    from_archive: Path | None,
     no_measures: bool,
     all_findings: bool,
     config_file: str | None,
     as_json: bool,
+    **asked: Any,
 ) -> int:
     """Bring every night on a drive into every archive that is here: lights by target, night and filter.
 
@@ -69,22 +68,37 @@ def command(
     frames are measured, for ten minutes at most, where the library for it is installed.
     """
     from transfer.cli.filing import file_it
-    from transfer.jobs.file.run import WAIT_S, FileRequest
 
     config = the_config(config_file)
+    request = _request(config, list_files=as_json, **asked)
+    return file_it(config, request, print_json if as_json else None, all_findings, not no_measures)
+
+
+def _request(
+    config: Config,
+    *,
+    list_files: bool,
+    path: Path | None,
+    dry_run: bool,
+    wait: str | None,
+    new_archive: bool,
+    archives: tuple[Path, ...],
+    from_archive: Path | None,
+) -> FileRequest:
+    """Return what was asked for. Raises ConfigurationError."""
+    from transfer.jobs.file.run import WAIT_S, FileRequest  # which --help does without
+
     if path is not None and from_archive is not None:
         raise ConfigurationError("Name a drive or folder, or --from-archive: not both")
-    wait_s = WAIT_S if wait is None else _wait_s(wait)
-    request = FileRequest(
+    return FileRequest(
         path=None if path is None else path.absolute(),
         dry_run=dry_run,
-        list_files=as_json,
+        list_files=list_files,
         new_archive=new_archive,
-        wait_s=wait_s,
+        wait_s=WAIT_S if wait is None else _wait_s(wait),
         into=tuple(archive_meant(config, written) for written in archives),
         from_archive=None if from_archive is None else archive_meant(config, from_archive),
     )
-    return file_it(config, request, print_json if as_json else None, all_findings, not no_measures)
 
 
 def _wait_s(written: str) -> float:

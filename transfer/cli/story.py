@@ -8,7 +8,7 @@ from itertools import groupby
 
 from manifests.index.readings import FRAMES, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
-from manifests.readings.happenings import BURST_US, GAP, Happening
+from manifests.readings.happenings import GAP, bursts
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.cli.screen import Screen
@@ -110,7 +110,7 @@ def _timeline(outcome: NightOutcome) -> Iterator[str]:
     for gap in told.gaps:
         mark = "!" if (gap.from_us, GAP) in failed else " "
         items.append((gap.from_us, mark, f"no frame for {gap.minutes:.0f} min, until {_clock(gap.to_us)}"))
-    for first, count in _bursts(told.happenings):
+    for first, count in bursts(told.happenings):
         mark = "!" if (first.at_us, first.event) in failed else " "
         times = f", {count} times in a burst" if count > 1 else ""
         items.append((first.at_us, mark, f"{first.event} ({first.source}){times}"))
@@ -150,20 +150,6 @@ def _focus_runs(series: Iterable[Series]) -> Iterator[tuple[int, str, str]]:
             for record in one.records:
                 value = f"{record.first:g} {unit_shown(one.unit)}".rstrip()
                 yield record.moment_us, " ", f"{one.quantity} {value} ({one.source})"
-
-
-def _bursts(happenings: Iterable[Happening]) -> Iterator[tuple[Happening, int]]:
-    """Return each event with how often it came again within half an hour of the time before."""
-    found: list[list[Happening]] = []
-    last: dict[tuple[str, str], list[Happening]] = {}
-    for one in happenings:
-        burst = last.get((one.source, one.event))
-        if burst is not None and one.at_us - burst[-1].at_us <= BURST_US:
-            burst.append(one)
-        else:
-            last[one.source, one.event] = [one]
-            found.append(last[one.source, one.event])
-    return ((burst[0], len(burst)) for burst in found)
 
 
 def _rows(outcome: NightOutcome, screen: Screen) -> Iterator[tuple[Cell, ...]]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
 
 from manifests.index.nights import LogFile, NightRow
-from manifests.readings.happenings import BURST_US, Happening
+from manifests.readings.happenings import bursts
 from manifests.readings.series import Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold
@@ -76,20 +76,7 @@ def event_rows(told: NightTold) -> tuple[tuple[EventRow, ...], int]:
     """Return the events in the order of time, bursts as one; and how many more there are than are shown."""
     failed = {one.event for one in told.failures}
     rows = [
-        EventRow(burst[0].at_us, burst[0].event, burst[0].source, len(burst), burst[0].event in failed)
-        for burst in _bursts(told.happenings)
+        EventRow(first.at_us, first.event, first.source, count, first.event in failed)
+        for first, count in bursts(told.happenings)
     ]
     return tuple(rows[:_EVENTS_AT_MOST]), max(len(rows) - _EVENTS_AT_MOST, 0)
-
-
-def _bursts(happenings: Sequence[Happening]) -> list[list[Happening]]:
-    found: list[list[Happening]] = []
-    last: dict[tuple[str, str], list[Happening]] = {}
-    for one in happenings:
-        burst = last.get((one.source, one.event))
-        if burst is not None and one.at_us - burst[-1].at_us <= BURST_US:
-            burst.append(one)
-        else:
-            last[one.source, one.event] = [one]
-            found.append(last[one.source, one.event])
-    return found

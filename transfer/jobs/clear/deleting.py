@@ -15,6 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import timedelta
 
+from transfer.batches import batches
 from transfer.engine.bag.lines import parent
 from transfer.engine.ledger import Ledger
 from transfer.engine.medium import PinnedFolder
@@ -81,7 +82,7 @@ class Removal:
         with ThreadPoolExecutor(_READERS, "clear") as readers:
             ahead: list[Future[_Held | Stays | None]] = []
             try:
-                for batch in (*_batches(going), []):
+                for batch in (*_in_batches(going), []):
                     wanted = [] if self.around.stop.why else batch
                     coming, ahead = ahead, [readers.submit(self._looked_at, each) for each in wanted]
                     self._remove_batch([each.result() for each in coming])
@@ -189,17 +190,8 @@ class Removal:
         return True
 
 
-def _batches(going: Iterable[MayGo]) -> Iterator[list[MayGo]]:
-    batch: list[MayGo] = []
-    size_bytes = 0
-    for each in going:
-        if batch and (len(batch) == _BATCH_FILES or size_bytes + each.file.size_bytes > _BATCH_BYTES):
-            yield batch
-            batch, size_bytes = [], 0
-        batch.append(each)
-        size_bytes += each.file.size_bytes
-    if batch:
-        yield batch
+def _in_batches(going: Iterable[MayGo]) -> Iterator[list[MayGo]]:
+    return batches(going, lambda each: each.file.size_bytes, most_items=_BATCH_FILES, most_bytes=_BATCH_BYTES)
 
 
 def _marks(facts: os.stat_result) -> tuple[int, ...]:

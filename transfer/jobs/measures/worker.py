@@ -51,7 +51,8 @@ def main() -> None:
     with suppress(AttributeError, OSError):  # Windows has no nice
         os.nice(_LEAST_URGENT)
     for line in sys.stdin:
-        print(json.dumps(answer_to(json.loads(line))), flush=True)  # noqa: T201 - the protocol
+        sys.stdout.write(f"{json.dumps(answer_to(json.loads(line)))}\n")
+        sys.stdout.flush()
 
 
 if __name__ == "__main__":
