@@ -1,5 +1,7 @@
 """Batches hold everything once, in order, and no more than they may."""
 
+import itertools
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -12,5 +14,5 @@ def test_all_is_there_once_in_order_and_within_the_bounds(sizes, most_items, mos
     assert [size for batch in found for size in batch] == sizes
     assert all(1 <= len(batch) <= most_items for batch in found)
     assert all(sum(batch) <= most_bytes or len(batch) == 1 for batch in found)
-    for before, after in zip(found, found[1:], strict=False):
+    for before, after in itertools.pairwise(found):
         assert len(before) == most_items or sum(before) + after[0] > most_bytes
