@@ -1,125 +1,220 @@
-"""The contents of sources and of their copies on a drive, read where name, size and time are not enough.
-
-Two computers that send to one drive may each have a file of one name, size and time, all the sooner where
-a file system keeps times in steps of two seconds. So these three are believed only of what this computer
-has itself sent to the drive; of anything else the source and its copy on the drive are read and compared
-with what the bag lists, once.
-"""
+"""A night's files compared with its bag on a drive: what is there, what waits, and what is to be carried."""
 
 from __future__ import annotations
 
-import hashlib
-import os
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
 
-from transfer.engine.bag.listed import Known, ListedBag, Origin
-from transfer.engine.medium import Medium, ReadBack, drive_has_left
-from transfer.engine.medium.base import BLOCK_BYTES
+from manifests.bags.paths import PAYLOAD, TAG_MANIFEST
+from manifests.bags.stored_names import portable_path
+from manifests.findings import Finding, FindingKind
+from manifests.frames.endings import counts_as_a_frame
+from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
+from transfer.engine.bag.open import leftover_bytes
+from transfer.engine.bag.readback import evidence_of_reading
+from transfer.engine.copy.task import Task
+from transfer.engine.drive import OpenDrive
+from transfer.engine.limits import FileSystemLimits, cannot_hold
+from transfer.engine.medium import Evidence, ReadBack
 from transfer.engine.sources import SourceFile
-from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded
-from transfer.stop import Stop
+from transfer.jobs.send.contents import DriveCopies, SourceContents
+from transfer.jobs.send.drive_bag import Present
+from transfer.jobs.send.plan import NightPlan, label_of
+
+_FROM_MEDIUM = ReadBack.MEDIUM.value  # as entries have it
 
 
-@dataclass(slots=True)
-class SourceContents:
-    """The SHA-256 of sources that had to be read to be compared. `path_of` returns where a source is.
+def plan_night(
+    bag: ListedBag, night: date, files: Sequence[SourceFile], drive: OpenDrive, contents: SourceContents
+) -> NightPlan:
+    """Compare a night's files with its bag. Reads the drive; writes nothing. Raises OSError.
 
-    `before` are those that earlier runs have read, with size and time then; `asked` those that this run has
-    asked for and that count in the next one.
+    A bag whose list was damaged is planned anew as a whole: what is left of it will be set aside.
     """
+    left = {(entry.source, entry.original): known_of(entry) for entry in bag.left_whole().values()}
+    unsure = list(_unsure(bag, files, left))
+    contents.read(unsure, label_of(drive, night))
+    copies = contents.copies_on(bag)
+    copies.read(_unsure_copies(bag, unsure, contents), label_of(drive, night))
+    plan = _Comparison(drive, night, bag, left, contents, copies).plan(files)
+    if not plan.nothing_to_do and not bag.damage and not bag.holds():
+        plan = _Comparison(drive, night, bag, {}, contents, copies).plan(files)
+    if bag.damage:
+        detail = f"{bag.damage}; the bag is set aside on the drive, and the night is carried anew"
+        damaged = Finding(FindingKind.MALFORMED, detail, f"{drive.name}/{bag.path}")
+        plan = replace(plan, noticed=(*plan.noticed, damaged))
+    return plan
 
-    path_of: Callable[[SourceFile], str]
-    medium: Medium
-    stop: Stop
-    listen: Listener
-    before: Mapping[Origin, tuple[int, int, str]] = field(default_factory=dict)
-    asked: dict[Origin, tuple[int, int, str]] = field(default_factory=dict)
-    _sha256: dict[Origin, str] = field(default_factory=dict)
 
-    def read(self, files: Iterable[SourceFile], what: str) -> None:
-        """Read those that were not read yet; the copier reports those that cannot be read."""
-        unread = [file for file in files if (file.source, file.path) not in self._sha256]
-        if not unread:
-            return
-        self.listen(PhaseBegan(Phase.COMPARING, what, sum(file.size_bytes for file in unread)))
-        for file in unread:
-            try:
-                self._read(file, what)
-            except OSError:
-                continue
-        self.listen(PhaseEnded(Phase.COMPARING, what))
-
-    def _read(self, file: SourceFile, what: str) -> None:
-        digest = hashlib.sha256()
-        with os.fdopen(self.medium.open_source(self.path_of(file)), "rb", buffering=0) as source:
-            while block := source.read(BLOCK_BYTES):
-                if self.stop.why:
-                    return
-                digest.update(block)
-                self.listen(BytesDone(Phase.COMPARING, what, len(block)))
-        self._sha256[file.source, file.path] = digest.hexdigest()
-
-    def are(self, file: SourceFile, sha256: str) -> bool:
-        """Return whether a source has a content; it is read once, and again when its size or time changes."""
+def _unsure(
+    bag: ListedBag, files: Iterable[SourceFile], left: Mapping[Origin, Known]
+) -> Iterator[SourceFile]:
+    """Yield the files that the drive has by name, size and time, and perhaps from another computer."""
+    if not left and not bag.older and all(known.own for known in bag.known.values()):
+        return
+    for file in files:
         origin = (file.source, file.path)
-        if origin not in self.asked:
-            size_bytes, modified_ns, known = self.before.get(origin, (-1, 0, ""))
-            if (size_bytes, modified_ns) != (file.size_bytes, file.modified_ns):
-                self.read([file], file.path)
-                known = self._sha256.get(origin, "")
-            if not known:
-                return False
-            self.asked[origin] = (file.size_bytes, file.modified_ns, known)
-        return self.asked[origin][2] == sha256
+        versions = [*bag.versions(origin), *([left[origin]] if origin in left else [])]
+        same = [known.own for known in versions if is_same(file, known)]
+        if same and not any(same):
+            yield file
 
-    def copies_on(self, bag: ListedBag) -> DriveCopies:
-        """Return the copies that a bag on a drive has; none of them is read yet."""
-        return DriveCopies(bag, self.stop, self.listen)
 
-    def are_of(self, file: SourceFile, known: Known) -> bool:
-        """Return whether a source was read and is what the drive has."""
-        return self._sha256.get((file.source, file.path)) == known.sha256
+def _unsure_copies(bag: ListedBag, files: Iterable[SourceFile], contents: SourceContents) -> Iterator[Known]:
+    """Yield what the bag lists with the content of these sources: that it lies there is to be proven."""
+    for file in files:
+        for known in bag.versions((file.source, file.path)):
+            if is_same(file, known) and contents.are_of(file, known):
+                yield known
+                break
+
+
+def is_same(file: SourceFile, known: Known) -> bool:
+    """Return whether a source is as it was: by size and time, which is common practice, not proof.
+
+    It is believed of what this computer has sent itself: see `contents`.
+    """
+    return known.modified_ns == file.modified_ns and known.size_bytes == file.size_bytes and not known.growing
+
+
+def is_as_carried(file: SourceFile, known: Known, contents: SourceContents) -> bool:
+    """Return whether a source is as it was when this computer carried it: by size and time, else by content.
+
+    A file that was copied back has another time, and so have all where a clock's zone is changed.
+    """
+    if is_same(file, known):
+        return True
+    may_be = known.own and not known.growing and known.size_bytes == file.size_bytes
+    return may_be and contents.are(file, known.sha256)
 
 
 @dataclass(slots=True)
-class DriveCopies:
-    """Copies that a bag lists, and that this computer has no record of: read, and compared with the list.
+class _Comparison:
+    """Compares files with one bag, once. `left` is what an earlier run left whole there and unproven."""
 
-    `equal` has how each was read, by its path in the bag, `different` what is wrong with it.
-    """
-
+    drive: OpenDrive
+    night: date
     bag: ListedBag
-    stop: Stop
-    listen: Listener
-    equal: dict[str, ReadBack] = field(default_factory=dict)
-    different: dict[str, str] = field(default_factory=dict)
+    left: Mapping[Origin, Known]
+    contents: SourceContents
+    copies: DriveCopies
+    tasks: list[Task] = field(default_factory=list)
+    there: int = 0
+    there_bytes: int = 0
+    doubtful: dict[str, int] = field(default_factory=dict)
+    lost: set[str] = field(default_factory=set)
+    found_own: set[str] = field(default_factory=set)
+    refused: list[Finding] = field(default_factory=list)
+    noticed: list[Finding] = field(default_factory=list)
 
-    def read(self, listed: Iterable[Known], what: str) -> None:
-        """Read these copies, until the run has to end. Raises OSError where the drive left."""
-        unread = [known for known in listed if self.bag.folder.stat(self.bag.at(known.path)) is not None]
-        if not unread:
-            return
-        self.listen(PhaseBegan(Phase.COMPARING, what, sum(known.size_bytes for known in unread)))
-        self.bag.folder.chill()
-        for known in unread:
-            if self.stop.why:
-                return
-            try:
-                self._read(known, what)
-            except OSError as error:
-                if drive_has_left(error):
-                    raise
-                self.different[known.path] = f"it cannot be read ({error.strerror or error})"
-        self.listen(PhaseEnded(Phase.COMPARING, what))
+    def plan(self, files: Iterable[SourceFile]) -> NightPlan:
+        """Make the plan. Raises OSError."""
+        present = Present(self.bag, self.drive.name, self.copies.different)
+        of_night = list(files)
+        rest = [file for file in of_night if not self._is_there(file, present)]
+        limits = self.drive.limits if rest else None
+        for file in sorted(rest):
+            self._plan_file(file, present, limits)
+        doubt = self._doubt()
+        lifted = self.doubtful if doubt is None else {}
+        superseded = {task.path for task in self.tasks if task.older is not None}
+        waiting = [known.size_bytes for known in self.left.values() if known.path not in superseded]
+        every = itertools.chain(self.bag.known.values(), *self.bag.older.values(), self.left.values())
+        return NightPlan(
+            drive=self.drive,
+            night=self.night,
+            listed=self.bag,
+            tasks=tuple(self.tasks),
+            waiting=len(waiting),
+            waiting_bytes=sum(waiting),
+            there=self.there,
+            there_bytes=self.there_bytes,
+            there_from_medium=not self.doubtful,
+            doubtful=frozenset(lifted),
+            doubtful_bytes=sum(lifted.values()),
+            doubt=doubt,
+            frames=self._count_frames(of_night),
+            lost=frozenset(self.lost),
+            not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
+            compared=bool(self.found_own),
+            leftover_bytes=leftover_bytes(self.bag) if self.bag.unfinished else 0,
+            refused=tuple(self.refused),
+            noticed=tuple(self.noticed),
+        )
 
-    def _read(self, known: Known, what: str) -> None:
-        path, digest = self.bag.at(known.path), hashlib.sha256()
-        with self.bag.folder.cold([path]) as group:
-            for block in group.blocks(path):
-                digest.update(block)
-                self.listen(BytesDone(Phase.COMPARING, what, len(block)))
-            if digest.hexdigest() == known.sha256:
-                self.equal[known.path] = group.evidence().read_back
+    def _doubt(self) -> Evidence | None:
+        """Return why what was perhaps read from memory cannot be read from the medium now, if that is so."""
+        if not self.doubtful:
+            return None
+        evidence = evidence_of_reading(self.bag.folder, self.bag.at(TAG_MANIFEST))
+        return None if evidence.read_back is ReadBack.MEDIUM else evidence
+
+    def _count_frames(self, files: Sequence[SourceFile]) -> int:
+        """Count the frames among the night's files, and among those that wait and have no source any more."""
+        paths = [file.path for file in files]
+        if self.left:
+            present = {(file.source, file.path) for file in files}
+            paths += [path for source, path in self.left if (source, path) not in present]
+        return sum(map(counts_as_a_frame, paths))
+
+    def _is_there(self, file: SourceFile, present: Present) -> bool:
+        """Count a file that the bag has as it is; most files of most runs are."""
+        origin = (file.source, file.path)
+        known = self.bag.known.get(origin)
+        if known is None:
+            return False
+        versions = (known,) if origin not in self.bag.older else self.bag.versions(origin)
+        for known in versions:
+            is_known = known.own or known.path in self.copies.equal
+            if is_known and is_as_carried(file, known, self.contents) and present.has(known):
+                if not known.own:
+                    self.found_own.add(known.path)
+                self.there += 1
+                self.there_bytes += known.size_bytes
+                if self.copies.equal.get(known.path, known.read_back) != _FROM_MEDIUM:
+                    self.doubtful[known.path] = known.size_bytes
+                return True
+        return False
+
+    def _plan_file(self, file: SourceFile, present: Present, limits: FileSystemLimits | None) -> None:
+        origin = (file.source, file.path)
+        left, known = self.left.get(origin), _own_first(self.bag.versions(origin))
+        if left is not None and is_same(file, left) and self.contents.are_of(file, left):
+            self.found_own.add(left.path)
+        elif known is not None and not present.has(known):
+            self.lost.add(known.path)
+            self.noticed.append(present.what_became_of(known))
+            self.tasks.append(Task(file, self.night, known.path))
+        elif (older := left or known) is not None:
+            self.tasks.append(Task(file, self.night, older.path, older))
+        else:
+            planned = plan_new(file, self.night, self.bag, limits)
+            if isinstance(planned, Task):
+                self.tasks.append(planned)
             else:
-                self.different[known.path] = "it has other content now"
+                self.refused.append(planned)
+
+
+def plan_new(
+    file: SourceFile, night: date, bag: ListedBag, limits: FileSystemLimits | None
+) -> Task | Finding:
+    """Plan a file that the bag has nothing of; return why the drive cannot hold it, where that is so.
+
+    Raises OSError.
+    """
+    wanted = f"{PAYLOAD}/{file.source}/{portable_path(file.path)}"
+    reason = None if limits is None else cannot_hold(limits, f"{bag.path}/{wanted}", file.size_bytes)
+    if reason is not None:
+        return Finding(FindingKind.TOO_LARGE, reason, f"{file.source}/{file.path}")
+    path = bag.claim(wanted)
+    findings: tuple[Finding, ...] = ()
+    if path != f"{PAYLOAD}/{file.source}/{file.path}":
+        findings = (Finding(FindingKind.NAME_CHANGED, f"stored as {path}"),)
+    return Task(file, night, path, findings=findings)
+
+
+def _own_first(versions: Sequence[Known]) -> Known | None:
+    """Return the version that a source may have grown from: this computer's own, where there is one."""
+    return next((known for known in versions if known.own), versions[0] if versions else None)

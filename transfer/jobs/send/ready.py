@@ -15,9 +15,11 @@ from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile, check_places
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
-from transfer.jobs.send.comparing import SourceContents
+from transfer.jobs.send.comparing import plan_night
+from transfer.jobs.send.contents import SourceContents
+from transfer.jobs.send.drive_bag import remember_compared, unfinished_nights
 from transfer.jobs.send.not_taken import NotTaken, not_taken
-from transfer.jobs.send.plan import LeftBehind, NightPlan, plan_night, remember_compared, unfinished_nights
+from transfer.jobs.send.plan import LeftBehind, NightPlan
 from transfer.jobs.send.safety import Safety
 from transfer.jobs.send.survey import TONIGHT, Scope, Survey, chosen_nights, survey, tonight
 

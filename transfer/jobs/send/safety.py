@@ -14,8 +14,9 @@ from transfer.engine.bag.listed import Known, ListedBag, Origin
 from transfer.engine.drive import OpenDrive
 from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile
-from transfer.jobs.send.comparing import SourceContents
-from transfer.jobs.send.plan import Present, is_as_carried, listed_bag
+from transfer.jobs.send.comparing import is_as_carried
+from transfer.jobs.send.contents import SourceContents
+from transfer.jobs.send.drive_bag import Present, listed_bag
 
 # Size, time and SHA-256 of a source as it was when it was acknowledged.
 _AsAcknowledged = tuple[int, int, str]
