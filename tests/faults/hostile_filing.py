@@ -97,7 +97,7 @@ def try_filed(trial: Trial) -> None:
 
 
 def _require_every_list(desk: Desk) -> None:
-    """Hold that whatever was filed can be listed in every form, as often as is asked."""
+    """Check that whatever was filed can be listed in every form, as often as is asked."""
     settings = str(desk.settings())
     for words in (("targets",), ("nights",), ("index",), *(("frames", f"--{form}") for form in _FORMS)):
         ran = desk.scene.run(*words, "--config", settings)

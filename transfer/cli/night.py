@@ -38,7 +38,7 @@ _NOTHING: dict[str, object] = {"verdict": None, "readings": [], "events": [], "g
 def command(
     config_file: str | None, archive_folder: Path | None, as_json: bool, night: date, plot_file: Path | None
 ) -> int:
-    """Tell one night in the order of time: frames, focus, events, gaps, readings, and what failed.
+    """Show one night in the order of time: frames, focus, events, gaps, readings, and what failed.
 
     NIGHT is the date of its evening; or tonight, yesterday, a weekday. For each failure: what every reading
     was at that moment, in the two hours before, and in the nights that went well. Which events count as

@@ -69,7 +69,7 @@ class NearMiss:
 
 
 def near_misses(patterns: Iterable[str], paths: Iterable[str]) -> tuple[NearMiss, ...]:
-    """Give, for each pattern that none of the paths matches, the nearest pattern that some do.
+    """Return, for each pattern that none of the paths matches, the nearest pattern that some do.
 
     Nearest is: the same in subfolders, the same with an ending that is there (`.fit` for `.fits`),
     then the pattern's last part wherever it lies. Raises PatternError.

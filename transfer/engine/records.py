@@ -54,7 +54,7 @@ class Records:
     # Nights of frames
 
     def nights(self, longitude_deg: float) -> dict[str, dict[str, list[Any]]]:
-        """Give, by source and path, size, modification time and night of each frame seen before."""
+        """Return, by source and path, the size, modification time and night of each frame seen before."""
         document = self._read("frames-seen.json")
         if document.get("longitude_deg") != longitude_deg:
             return {}

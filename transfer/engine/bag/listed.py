@@ -201,7 +201,7 @@ class ListedBag:
         return {parent(self.path)}
 
     def left_whole(self) -> dict[str, Entry]:
-        """Give, by path, what an earlier run left whole but unproven: each file's last journal line."""
+        """Return, by path, what an earlier run left whole but unproven: each file's last journal line."""
         if self.damage or not self.unfinished:
             return {}
         left: dict[str, Entry] = {}

@@ -101,7 +101,7 @@ class Receiving:
         return self.planned[written.task.path]
 
     def _take_grown(self) -> None:
-        """Give their names to files that replace an older part, which leaves its manifest first.
+        """Rename files that replace an older part to their own names; that part leaves its manifest first.
 
         They wait in their parts until no other file is on its way.
         """
