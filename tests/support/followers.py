@@ -129,13 +129,14 @@ class FollowedHere:
         self.stop = Stop()
         medium = this_computer()
         around = Surroundings(medium, Records(computer.records), self.stop, self._take, clock.now)
-        place = MeetingPlace(computer.records, medium)
+        self._place = place = MeetingPlace(computer.records, medium)
         config, request = computer.config(), SendRequest((drive,))
         self.follower = FollowerOfNights(config, request, around, place, until, "0", clock.seconds)
         self._thread = threading.Thread(target=self._run)
 
     def _run(self) -> None:
-        self.ended = self.follower.run()
+        with self._place.alone():
+            self.ended = self.follower.run()
 
     def _take(self, event: Event) -> None:
         if isinstance(event, Noted):

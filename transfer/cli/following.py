@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from importlib.metadata import version
 
@@ -20,17 +21,25 @@ from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import Event, Noted, Skipped
 from transfer.jobs.send.follow import BYTES_PER_S, Follower, end_of_night
+from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.stop import Stop
+from transfer.words import counted
 
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
 
 def follow_the_night(
-    config: Config, request: SendRequest, until: str | None, rate_mb_s: float | None, as_json: bool
-) -> int | None:
-    """Follow the night; return the exit code, or None where the night is to be closed now.
+    config: Config,
+    request: SendRequest,
+    until: str | None,
+    rate_mb_s: float | None,
+    as_json: bool,
+    close: Callable[[], int],
+) -> int:
+    """Follow the night, `close` it when its time has come, and return the exit code.
 
+    One lock is held all the while: a run of send that comes meanwhile takes over, whatever is under way.
     Raises ConfigurationError where nights were asked for by name, or a time is none; and Busy.
     """
     if not request.scope.is_tonight:
@@ -48,9 +57,10 @@ def follow_the_night(
     around = Surroundings(medium, records, stop, _Lines(not as_json))
     place = MeetingPlace(records.folder, medium)
     follower = Follower(config, request, around, place, end, version("nightferry"))
-    ended, _ = run_bounded(follower.run, lambda: End.STOPPED, stop)
-    if ended is End.TIME:
-        return None
+    with place.alone():
+        ended, _ = run_bounded(follower.run, lambda: End.STOPPED, stop)
+        if ended is End.TIME:
+            return close()
     code = ExitCode.PROVEN if ended is End.HANDED_OVER else ExitCode.STOPPED_EARLY
     _report(follower, ended, code, stop, as_json)
     return int(code)
@@ -82,6 +92,17 @@ def _report(follower: Follower, ended: End, code: ExitCode, stop: Stop, as_json:
     else:
         step = "" if ended is End.HANDED_OVER else " The night is not closed yet: nightferry send does that."
         say(message + step)
+
+
+def report_handed_over(outcome: SendOutcome, as_json: bool) -> int:
+    """Report that a run of send takes over from the run that closes the night; return the exit code."""
+    proven = sum(night.proven for night in outcome.nights)
+    message = f"Closing the night ended: {End.HANDED_OVER.value}. {counted(proven, 'file')} had been proven."
+    if as_json:
+        print_json(outcome.as_json() | {"exit": int(ExitCode.PROVEN), "message": message})
+    else:
+        say(message)
+    return int(ExitCode.PROVEN)
 
 
 class _Lines:

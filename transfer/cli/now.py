@@ -52,6 +52,9 @@ def command(config_file: str | None, as_json: bool) -> int:
 def _lines(found: Now, now: datetime) -> Iterator[str]:
     standing = found.standing
     yield from found.troubles
+    if found.is_followed and standing is not None and standing.is_closed:
+        yield "The night is being closed at this moment: the drive says NOT FINISHED until it is."
+        return
     if standing is None or not standing.night:
         if not found.troubles:
             yield "No whole file of tonight has been found yet."

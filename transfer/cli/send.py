@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from collections.abc import Callable
+from enum import Enum
 from typing import Any, NamedTuple
 
 import click
@@ -32,7 +35,7 @@ from transfer.engine.medium import ReadBack, this_computer
 from transfer.engine.program import tell_and_wait
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import ConfigurationError
+from transfer.errors import ConfigurationError, ExitCode
 from transfer.jobs.send.glance import headlines, read_back, ways_out
 from transfer.jobs.send.letting_go import let_go_of_drives
 from transfer.jobs.send.outcome import SendOutcome
@@ -41,6 +44,7 @@ from transfer.jobs.send.receipt import receipt
 from transfer.jobs.send.run import SendRun
 from transfer.stop import Stop
 
+_MOMENT_S = 1.0
 NOTHING_SENT = {
     "nights": [],
     "files_proven": 0,
@@ -91,20 +95,23 @@ def command(
     config = the_config(config_file)
     limit_s = config.send.time_limit_s if time_limit is None else _limit_s(time_limit)
     request = as_request(**scope)
-    if follow:
-        from transfer.cli.following import follow_the_night  # which the step at dawn does without
-
-        code = follow_the_night(config, request, until, rate_mb_s, as_json)
-        if code is not None:
-            return code
-    elif until is not None or rate_mb_s is not None:
-        raise ConfigurationError("--until and --rate go with --follow only")
 
     def run() -> int:
         stop = Stop(limit_s)
         return _send(config, request, stop, _Shown(as_json, all_findings, eject, follow))
 
-    return run() if limit_s is None else run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
+    def run_in_time() -> int:
+        if limit_s is None:
+            return run()
+        return run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
+
+    if follow:
+        from transfer.cli.following import follow_the_night  # which the step at dawn does without
+
+        return follow_the_night(config, request, until, rate_mb_s, as_json, run_in_time)
+    if until is not None or rate_mb_s is not None:
+        raise ConfigurationError("--until and --rate go with --follow only")
+    return run_in_time()
 
 
 def _limit_s(written: str) -> float:
@@ -131,9 +138,13 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
     medium = this_computer()
     place = MeetingPlace(records.folder, medium)
     with Progress(shown=not shown.as_json) as progress:
-        followed = place.take_over(stop, progress) or shown.closes_a_followed_night
-        run = SendRun(config, request, Surroundings(medium, records, stop, progress))
-        outcome, hangs = run_bounded(run.run, run.outcome, stop)
+        around = Surroundings(medium, records, stop, progress)
+        run_with = _closing if shown.closes_a_followed_night else take_over_and_run
+        outcome, hangs, met = run_with(place, around, lambda: SendRun(config, request, around))
+    if met is _Met.SEND and outcome.exit_code is not ExitCode.PROVEN:
+        from transfer.cli.following import report_handed_over
+
+        return report_handed_over(outcome, shown.as_json)
     ejected = let_go_of_drives(outcome, medium) if shown.eject and not hangs else ()
     if shown.as_json:
         more = {"drives_ejected": [each.as_json() for each in ejected]} if shown.eject else {}
@@ -144,9 +155,44 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
             say(each.line, err=bool(each.why_not))
     if hangs:
         _report_hanging(outcome, records, shown.as_json)
-    if followed:
+    if met is _Met.FOLLOWER:
         tell_and_wait(config.follow.tell, f"Finished. {' '.join(headlines(outcome))}")
     return int(outcome.exit_code)
+
+
+class _Met(Enum):
+    """Who the run has met: it has the night from a follower, a run of send takes it over, or neither."""
+
+    NOBODY = 0
+    FOLLOWER = 1
+    SEND = 2
+
+
+_Ended = tuple[SendOutcome, bool, _Met]
+
+
+def take_over_and_run(place: MeetingPlace, around: Surroundings, begin: Callable[[], SendRun]) -> _Ended:
+    """Take over from a follower, if one is at work, and run the job."""
+    stop = around.stop
+    followed = place.take_over(stop, around.listen)
+    run = begin()
+    outcome, hangs = run_bounded(run.run, run.outcome, stop)
+    # A follower may have begun since; and one that was just ended lets go of its drives a moment later.
+    if outcome.exit_code is ExitCode.BUSY and (place.take_over(stop, around.listen) or followed):
+        followed = True
+        stop.pause(_MOMENT_S)
+        run = begin()
+        outcome, hangs = run_bounded(run.run, run.outcome, stop)
+    return outcome, hangs, _Met.FOLLOWER if followed else _Met.NOBODY
+
+
+def _closing(place: MeetingPlace, around: Surroundings, begin: Callable[[], SendRun]) -> _Ended:
+    """Run the job as the last act of a follower, whose lock is held: another run may ask for the night."""
+    with place.requests(around.stop) as asked:
+        place.keep_state(place.state() | {"process": os.getpid()})
+        run = begin()
+        outcome, hangs = run_bounded(run.run, run.outcome, around.stop)
+    return outcome, hangs, _Met.SEND if asked.is_set() else _Met.FOLLOWER
 
 
 def _report(outcome: SendOutcome, each_finding: bool) -> None:

@@ -9,19 +9,24 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import threading
 import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from transfer.bounded import GRACE_S
 from transfer.engine.medium import Medium
-from transfer.errors import Busy, DriveFailed
+from transfer.errors import Busy, DriveFailed, StoppedEarly
 from transfer.events import Listener, Waiting
 from transfer.stop import Stop
 
 FORMAT = 1
-# A follower finishes its present file, reads it back, and writes the lists of a night.
-PATIENCE_S = 90.0
+# What is under way when a run asks is finished where that takes no longer; else it is cut short, in order.
+FINISH_S = 30.0
+# A run that was asked to end is out of its process after its grace, even where a drive hangs.
+PATIENCE_S = FINISH_S + GRACE_S + 10.0
+_MIND_S = 0.4
 _LOOK_S = 0.1
 _LOOKED_AT = 5
 _LOCK, _REQUEST, _STATE = "lock", "hand over", "now.json"
@@ -61,6 +66,29 @@ class MeetingPlace:
         except OSError as error:
             step = "Make room there, or name another folder under [records]."
             raise DriveFailed(f"It cannot be written ({error.strerror or error})", path, step) from error
+
+    @contextlib.contextmanager
+    def requests(self, stop: Stop, finish_s: float = FINISH_S) -> Iterator[threading.Event]:
+        """Notice, in a thread of its own, a run that waits for this one to let go; the event then is set.
+
+        The work goes on at full speed from then on, and is stopped where it does not end by itself soon.
+        """
+        asked, over = threading.Event(), threading.Event()
+
+        def mind() -> None:
+            while not over.wait(_MIND_S):
+                if self.is_asked_for():
+                    asked.set()
+                    stop.hurry()
+                    if not over.wait(finish_s):
+                        stop.ask("a run of send takes over")
+                    return
+
+        threading.Thread(target=mind, name="requests", daemon=True).start()
+        try:
+            yield asked
+        finally:
+            over.set()
 
     def is_asked_for(self) -> bool:
         """Return whether a run waits for the follower to let go. Never raises."""
@@ -111,7 +139,7 @@ class MeetingPlace:
     def take_over(self, stop: Stop, listen: Listener, patience_s: float = PATIENCE_S) -> bool:
         """Have a follower let go of the drives, and wait until it has; return whether there was one.
 
-        Raises Busy where it does not answer.
+        Raises Busy where it does not answer in time, and StoppedEarly at a signal.
         """
         if not self.is_followed():
             return False
@@ -122,6 +150,9 @@ class MeetingPlace:
             while self.is_followed():
                 # The follower looks by locking the request for a moment: it may take several tries.
                 request = self._create_and_lock(_REQUEST) if request is None else request
+                if stop.signalled:
+                    step = "The follower may have let go by now. Send again: what it proved is kept."
+                    raise StoppedEarly(f"Ended while waiting for the follower: {stop.why}", next_step=step)
                 if waited_s >= patience_s or stop.why:
                     raise self._hangs()
                 stop.pause(_LOOK_S)

@@ -77,7 +77,7 @@ def look_at_now(config: Config, place: MeetingPlace, medium: Medium, now: dateti
         why = "The follower is of another version: end it, or ask it with its own nightferry now."
         nobody = "Nothing has followed a night on this computer. Start it with: nightferry send --follow"
         return Now(is_followed, None, None, None, None, (why if is_followed else nobody,))
-    quiet = _no_frame_for(config, standing, now) if is_followed else None
+    quiet = _no_frame_for(config, standing, now) if is_followed and not standing.ended_utc else None
     free_bytes = _free_bytes(standing, medium)
     room = None
     if free_bytes is not None and standing.proven_bytes:

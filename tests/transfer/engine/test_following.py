@@ -6,7 +6,7 @@ import pytest
 
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
-from transfer.errors import Busy
+from transfer.errors import Busy, StoppedEarly
 from transfer.events import Waiting
 from transfer.stop import Stop
 
@@ -50,6 +50,45 @@ def test_a_follower_that_is_asked_lets_go_and_the_request_goes_with_it(place, tm
     assert [type(event) for event in told] == [Waiting]
     assert not place.is_asked_for()
     assert [path.name for path in (tmp_path / "records/follow").iterdir()] == ["lock"]
+
+
+def asking(place):
+    """Return a run that asks for the night, as a thread."""
+    return threading.Thread(target=lambda: place.take_over(Stop(), lambda _: None), daemon=True)
+
+
+def test_what_takes_long_after_it_was_asked_is_cut_short_in_order(place):
+    stop = Stop(bytes_per_s=1.0)
+    run = asking(place)
+    with place.alone():
+        with place.requests(stop, finish_s=0.2) as asked:
+            assert not stop.why
+            run.start()
+            assert asked.wait(10)
+            while not stop.why:
+                pass
+        assert stop.why == "a run of send takes over"
+        stop.pace(10**9)  # at full speed
+    run.join(10)
+
+
+def test_what_ends_soon_after_it_was_asked_is_not_cut_short(place):
+    stop = Stop()
+    run = asking(place)
+    with place.alone():
+        with place.requests(stop, finish_s=0.3) as asked:
+            run.start()
+            assert asked.wait(10)
+        run.join(0.6)
+        assert not stop.why
+    run.join(10)
+
+
+def test_a_signal_ends_the_waiting_for_a_follower_as_one_and_blames_nobody(place):
+    stop = Stop()
+    with place.alone(), pytest.raises(StoppedEarly) as caught:
+        place.take_over(stop, lambda _: stop.ask("signal SIGTERM"))
+    assert "SIGTERM" in caught.value.happened
 
 
 def test_one_that_does_not_answer_is_named_with_what_to_do(place):

@@ -113,12 +113,12 @@ class Follower:
         self._handed_over = threading.Event()
 
     def run(self) -> End:
-        """Follow until the end; the bags are closed and the drives free when it returns. Raises Busy."""
+        """Follow until the end; the bags are closed and the drives free when it returns.
+
+        The caller is the only follower (`MeetingPlace.alone`).
+        """
         with ExitStack() as held:
-            held.enter_context(self._place.alone())
-            over = threading.Event()
-            held.callback(over.set)
-            threading.Thread(target=self._mind_requests, args=(over,), daemon=True).start()
+            self._handed_over = held.enter_context(self._place.requests(self._around.stop))
             folders = [source.folder for source in self._config.sources]
             changes = Changes(folders, min(1.0, self._config.follow.rest_s), self._clock)
             held.callback(changes.close)
@@ -131,14 +131,6 @@ class Follower:
             assert end is not None, "following goes on until there is a reason to end"
             self.standing = replace(self.standing, ended_utc=told(self._around.clock()), why_ended=end.value)
             return end
-
-    def _mind_requests(self, over: threading.Event) -> None:
-        """Notice a run that waits: from then on the present file is carried as fast as it goes."""
-        while not over.wait(_WAIT_S):
-            if self._place.is_asked_for():
-                self._handed_over.set()
-                self._around.stop.hurry()
-                return
 
     def _end(self) -> End | None:
         if self._handed_over.is_set():

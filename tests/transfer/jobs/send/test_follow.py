@@ -8,7 +8,7 @@ import threading
 
 import pytest
 
-from tests.support.followers import FOLLOWS_FAST, following, wait_for
+from tests.support.followers import FOLLOWS_FAST, Follower, following, wait_for
 from tests.support.nights import (
     NIGHT,
     Computer,
@@ -20,6 +20,15 @@ from tests.support.nights import (
     payload,
     prepared,
 )
+from transfer.cli.send import take_over_and_run
+from transfer.engine.following import MeetingPlace
+from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
+from transfer.errors import ExitCode
+from transfer.jobs.send.ready import SendRequest
+from transfer.jobs.send.run import SendRun
+from transfer.stop import Stop
 
 BAG = NIGHT.isoformat()
 
@@ -113,6 +122,23 @@ def test_a_request_whose_run_died_ends_no_follower(night, stick):
         night.frame("M 51/Ha/light 9.fits", data=noise(5000, 90))
         follower.proves("light 9.fits")
         assert follower.process.poll() is None
+
+
+def test_a_follower_that_begins_just_before_send_opens_the_drive_is_taken_over_as_well(night, stick):
+    records, medium = Records(night.records), this_computer()
+    around = Surroundings(medium, records, Stop())
+    followers = []
+
+    def begin():
+        if not followers:
+            followers.append(Follower(night, "--drive", stick))
+            followers[0].proves("light 1.fits", "light 2.fits", "dark_1.fits")
+        return SendRun(night.config(), SendRequest((stick,)), around)
+
+    outcome, hangs, met = take_over_and_run(MeetingPlace(records.folder, medium), around, begin)
+    assert (outcome.exit_code, hangs, met.name) == (ExitCode.PROVEN, False, "FOLLOWER"), outcome.message
+    assert followers[0].ends() == 0
+    assert_valid(stick / BAG)
 
 
 # What is whole

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from tests.support.followers import FOLLOWS_FAST, following, wait_for
 from tests.support.nights import NIGHT, Computer, assert_valid, entries, noise, prepared
+from transfer.engine.following import MeetingPlace
+from transfer.engine.medium import this_computer
 
 BAG = NIGHT.isoformat()
 MB = 1 << 20
@@ -76,6 +78,24 @@ def test_on_a_full_drive_what_fits_is_still_carried(volumes, tmp_path):
             assert computer.command("send", "--drive", drive.path).exit == 0
         assert_valid(drive.path / BAG)
         assert len(entries(drive.path / BAG)) == 3
+
+
+def test_a_send_while_the_follower_closes_the_night_waits_and_says_what_is_proven(volumes, tmp_path):
+    computer = Computer(tmp_path / "night", more='[follow]\nrest = "1h"\n')
+    computer.frames_of(6, 2 * MB)
+    with volumes("exfat", size_mb=64) as drive:
+        prepared(drive.path)
+        drive.throttle(3 * MB, 12 * MB)
+        with following(computer, "--drive", drive.path, "--until", "1s") as follower:
+            place = MeetingPlace(computer.records, this_computer())
+            wait_for(lambda: place.state().get("why_ended"), "the night is being closed")
+            now = computer.command("now")
+            assert (now.exit, "being closed at this moment" in now.out) == (0, True), now.out
+            ran = computer.command("send", "--drive", drive.path, "--json")
+            assert follower.ends() == 0
+        assert (ran.exit, ran.document["files_proven"]) == (0, 6), ran.out
+        assert_valid(drive.path / BAG)
+        assert (drive.path / "READ ME FIRST.txt").read_text().startswith("SAFE ON")
 
 
 def test_a_power_cut_while_a_night_is_followed_loses_no_proven_frame(volumes, tmp_path):
