@@ -7,7 +7,8 @@ page cache. Each is read and decoded by astropy into an array, and made into a p
 fastest of each counts.
 
 The page: an index whose rows are put straight into the tables, and a thumbnail in place for every light, so
-that nothing is left to do but ask, write and compare. Written once anew, and once more with nothing changed.
+that nothing is left to do but ask, write and compare. Written once anew, once more with nothing changed, and
+once more with a night that came to it. Both the clock's seconds and the processor's count.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import hashlib
 import resource
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -32,6 +33,7 @@ from manifests.index.frames import frames
 from manifests.index.opening import open_index
 from manifests.index.schema import INDEX_NAME
 from tests.bench.bench_browse import make_archive
+from tests.bench.synthetic_archive import FRAMES_A_NIGHT, add_night
 from transfer.archive.nights_told import Place
 from transfer.archive.questions import browsed
 from transfer.archive.typed_names import NameTables
@@ -84,27 +86,51 @@ def bench_thumbnails(folder: Path) -> None:
 
 
 def bench_page(root: Path, count: int) -> None:
-    """Print how long the page of so many frames takes, and its heaviest file."""
-    make_archive(root, count)
+    """Print how long the page of so many frames takes, what of it is written, and its heaviest file."""
+    last_night = count // FRAMES_A_NIGHT - 1
+    make_archive(root, last_night * FRAMES_A_NIGHT)
+    put_pictures(root)
+    write_page(root, "written")
+    write_page(root, "unchanged")
+    with open_index(root / INDEX_NAME, write=True) as index, index.writing() as connection:
+        add_night(connection, last_night)
+    put_pictures(root)
+    before = {path: path.stat().st_ino for path in pages_of(root)}
+    write_page(root, "a new night")
+    now = {path: path.stat().st_ino for path in pages_of(root)}
+    changed = sorted(path.name for path, inode in now.items() if before.get(path) != inode)
+    print(f"  of {len(now):,} pages written anew: {', '.join(changed)}")
+    heaviest = max(now, key=lambda path: path.stat().st_size)
+    print(f"heaviest page: {heaviest.stat().st_size / 1e6:.2f} MB, {heaviest.name}")
+    print(f"memory at most: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
+
+
+def put_pictures(root: Path) -> None:
+    """Put something in the place of each thumbnail that is not there."""
     with open_index(root / INDEX_NAME) as index:
         for row in frames(index, FrameQuery()):
-            if is_shown(row):
-                for ending in (PICTURE, HEADER):
-                    path = root / PAGE_FOLDER / place_of(row.sha256, ending)
+            for ending in (PICTURE, HEADER) if is_shown(row) else ():
+                path = root / PAGE_FOLDER / place_of(row.sha256, ending)
+                if not path.exists():
                     path.parent.mkdir(parents=True, exist_ok=True)
                     path.write_bytes(hashlib.sha256(path.name.encode()).digest())
+
+
+def pages_of(root: Path) -> Iterator[Path]:
+    """Return the paths of all pages."""
+    return (root / PAGE_FOLDER).rglob("*.html")
+
+
+def write_page(root: Path, what: str) -> None:
+    """Write the page and print how long it took."""
     request = PageRequest(
         None, Config(Path("nightferry.toml")), NameTables(), Place(-1.9, 51.2), datetime.now(UTC)
     )
-    for what in ("written", "unchanged"):
-        with browsed(root) as archive:
-            begun = time.perf_counter()
-            outcome = make_page(archive, request, Stop(), lambda _: None)
-            took_s = time.perf_counter() - begun
-        print(f"{count:,} frames, {what}: {took_s:.1f} s; {outcome.message}")
-    heaviest = max((root / PAGE_FOLDER).rglob("*.html"), key=lambda path: path.stat().st_size)
-    print(f"heaviest page: {heaviest.stat().st_size / 1e6:.2f} MB, {heaviest.name}")
-    print(f"memory at most: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
+    with browsed(root) as archive:
+        begun, begun_cpu = time.perf_counter(), time.process_time()
+        outcome = make_page(archive, request, Stop(), lambda _: None)
+        took_s, worked_s = time.perf_counter() - begun, time.process_time() - begun_cpu
+    print(f"{what:12} {took_s:6.1f} s, processor {worked_s:5.1f} s; {outcome.message}", flush=True)
 
 
 def main() -> None:
@@ -112,9 +138,11 @@ def main() -> None:
     gc.set_threshold(100_000)
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--frames", type=int, default=100_000)
+    parser.add_argument("--page-only", action="store_true", help="leave the thumbnails out")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="nightferry-bench-") as folder:
-        bench_thumbnails(Path(folder))
+        if not arguments.page_only:
+            bench_thumbnails(Path(folder))
         bench_page(Path(folder) / "archive", arguments.frames)
 
 

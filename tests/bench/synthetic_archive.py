@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from math import acos, degrees
@@ -147,30 +148,32 @@ def series_of_night(night_number: int) -> Iterator[tuple[str, str | None, str | 
 
 def fill(path: Path, count: int) -> None:
     """Make an index of so many frames, its rows put straight into the tables."""
-    bags: dict[str, int] = {}
-    series_id = 0
     with open_index(path, write=True) as index, index.writing() as connection:
         for number in range(count // FRAMES_A_NIGHT):
-            night = FIRST_NIGHT + timedelta(days=number)
-            minute = 0
-            for bag, target, name, kind, exposure_s, frames in series_of_night(number):
-                if bag not in bags:
-                    bags[bag] = len(bags) + 1
-                    connection.execute("INSERT INTO bags (path, id) VALUES (?, ?)", (bag, bags[bag]))
-                series_id += 1
-                key = series_row(night, target, name, kind)
-                connection.execute(insertion("series", ("bag_id", *SERIES_COLUMNS)), (bags[bag], *key))
-                rows = [
-                    file_row(series_id, number, night, target, name, kind, exposure_s, minute + each)
-                    for each in range(frames)
-                ]
-                connection.executemany(insertion("files", FILE_COLUMNS), rows)
-                minute += frames
+            add_night(connection, number)
         connection.execute(
             "INSERT INTO findings SELECT bag_id, files.id, 'no date in the header', '', ''"
             " FROM files JOIN series ON series.id = series_id WHERE files.findings"
         )
-        sum_up(connection, range(1, series_id + 1))
+
+
+def add_night(connection: sqlite3.Connection, number: int) -> None:
+    """Put a night's rows into the tables; its bags are those of nights before it where they have them."""
+    night = FIRST_NIGHT + timedelta(days=number)
+    minute = 0
+    for bag, target, name, kind, exposure_s, frames in series_of_night(number):
+        connection.execute("INSERT OR IGNORE INTO bags (path) VALUES (?)", (bag,))
+        (bag_id,) = connection.execute("SELECT id FROM bags WHERE path = ?", (bag,)).fetchone()
+        key = series_row(night, target, name, kind)
+        connection.execute(insertion("series", ("bag_id", *SERIES_COLUMNS)), (bag_id, *key))
+        (series_id,) = connection.execute("SELECT max(id) FROM series").fetchone()
+        rows = [
+            file_row(series_id, number, night, target, name, kind, exposure_s, minute + each)
+            for each in range(frames)
+        ]
+        connection.executemany(insertion("files", FILE_COLUMNS), rows)
+        sum_up(connection, [series_id])
+        minute += frames
 
 
 def series_row(night: date, target: str | None, name: str | None, kind: FrameType) -> tuple[Any, ...]:
