@@ -36,7 +36,7 @@ ASKED_FOR = {
     },
     "transfer/cli/starting.py": {"os.getuid"},  # behind hasattr
     "transfer/jobs/measures/worker.py": {"os.nice"},  # an AttributeError is passed over
-    "transfer/page/thumbnails.py": {"os.sched_getaffinity"},  # behind hasattr
+    "transfer/engine/workers.py": {"os.sched_getaffinity"},  # behind hasattr
     "manifests/index/scratch.py": {"os.getuid"},  # behind hasattr
     "manifests/bags/hashing.py": {"os.posix_fadvise", "os.POSIX_FADV_SEQUENTIAL"},  # behind hasattr
 }

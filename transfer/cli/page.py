@@ -67,7 +67,7 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
         with until_the_reader_goes(), browsed(chosen.root, notes) as archive:
             with Progress(shown=not as_json) as progress:
                 outcome = archive.ask(lambda _: make_page(archive, request, stop, progress))
-            notes.say_findings(archive.findings)
+            notes.say_findings(outcome.findings)
             if as_json:
                 print_json(outcome.as_json() | {"notes": notes.said})
             else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import json
 import warnings
@@ -9,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 from manifests.bags.containment import real_file
 from manifests.frames.measures.pixels import MOST_PIXELS
@@ -39,6 +40,17 @@ class Picture:
     cards: tuple[str, ...]
     why_not: str = ""
 
+    def as_told(self) -> dict[str, Any]:
+        """Return it as JSON has it."""
+        jpeg = None if self.jpeg is None else base64.b64encode(self.jpeg).decode("ascii")
+        return {"jpeg": jpeg, "cards": self.cards, "why_not": self.why_not}
+
+    @classmethod
+    def of_told(cls, told: dict[str, Any]) -> Self:
+        """Return what `as_told` has told."""
+        jpeg = None if told["jpeg"] is None else base64.b64decode(told["jpeg"])
+        return cls(jpeg, tuple(told["cards"]), told["why_not"])
+
     def as_script(self, digest: str) -> bytes:
         """Return the header as the page's script loads it: pages opened from a disk may load nothing else."""
         told = json.dumps({"cards": self.cards, "why": self.why_not})
@@ -49,7 +61,7 @@ def picture_of(bag: Path, path: str) -> Picture:
     """Return the picture of a frame at a path in its bag.
 
     A file that is no image, or a damaged one, gives a Picture that says why it has none. Raises OSError where
-    it cannot be read at all.
+    it cannot be read at all, and MemoryError or ImportError where this computer is at fault.
     """
     from astropy.io import fits
 
@@ -68,6 +80,8 @@ def picture_of(bag: Path, path: str) -> Picture:
             if error.errno is not None:
                 raise
             return Picture(None, cards, "it cannot be read as FITS")
+        except (MemoryError, ImportError):  # of this computer today, not of the frame
+            raise
         except Exception as error:  # noqa: BLE001 - astropy, its decoders and numpy have many kinds
             return Picture(None, cards, f"its pixels cannot be read ({type(error).__name__})")
 

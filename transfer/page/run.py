@@ -8,13 +8,13 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from manifests.findings import Finding
+from manifests.findings import Finding, FindingKind
 from manifests.index.holdings import lights_there
 from transfer.archive.questions import Browsed
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import Event
 from transfer.page.building import Building, PageRequest, go_on
-from transfer.page.thumbnails import ThumbnailsMade, Wanted, make_thumbnails, processes_here
+from transfer.page.thumbnails import ThumbnailsMade, Wanted, make_thumbnails
 from transfer.page.writing import START, page_failure, page_folder
 from transfer.stop import Stop
 from transfer.words import counted
@@ -36,16 +36,16 @@ class PageOutcome:
 
     @property
     def exit_code(self) -> ExitCode:
-        """Return the exit code: not 0 where a bag's own lists are not whole."""
+        """Return the exit code: not 0 where a bag's own lists are not whole, or a frame cannot be read."""
         return ExitCode.SOMETHING_UNPROVEN if self.findings else ExitCode.PROVEN
 
     @property
     def message(self) -> str:
         """Return the result in one line."""
-        made, kept = self.thumbnails.made, self.thumbnails.kept
+        made, kept, left = self.thumbnails.made, self.thumbnails.kept, len(self.thumbnails.left)
         return (
             f"{counted(self.pages, 'page')} ({self.written:,} written), {counted(self.frames, 'frame')};"
-            f" thumbnails: {made:,} made, {kept:,} kept."
+            f" thumbnails: {made:,} made, {kept:,} kept{f', {left:,} could not be made now' if left else ''}."
         )
 
     def as_json(self) -> dict[str, Any]:
@@ -75,7 +75,7 @@ def make_page(
     _require_libraries()
     folder = page_folder(archive.root, request.out)
     try:
-        made = make_thumbnails(_wanted(archive), folder, stop, listen, processes_here())
+        made = make_thumbnails(_wanted(archive), folder, stop, listen)
         go_on(stop, folder)
         building = Building(archive, request, folder, stop)
         try:
@@ -91,8 +91,15 @@ def make_page(
         building.writer.written,
         made,
         building.frames,
-        tuple(archive.findings),
+        (*archive.findings, *_left(archive.root, made)),
     )
+
+
+def _left(root: Path, made: ThumbnailsMade) -> list[Finding]:
+    return [
+        Finding(FindingKind.UNREADABLE, why, (one.bag / one.path).relative_to(root).as_posix())
+        for one, why in made.left
+    ]
 
 
 def _require_libraries() -> None:

@@ -147,21 +147,27 @@ def test_style_and_script_are_light(archive: SmallArchive) -> None:
     assert sum(path.stat().st_size for path in (archive.root / PAGE_FOLDER / "look").iterdir()) < 60_000
 
 
-@pytest.mark.parametrize("name", [SCRIPT, *HOSTILE])
-def test_what_a_header_says_is_shown_as_text(name: str, tmp_path: Path) -> None:
-    """Against Python's own parser of HTML: a name adds no tag to any page, and is there to be read."""
-    plain, hostile = SmallArchive(tmp_path / "plain"), SmallArchive(tmp_path / "hostile")
+@pytest.fixture(scope="module")
+def plain_tags(tmp_path_factory: pytest.TempPathFactory) -> list[list[str]]:
+    """Return the tags of each page of an archive of one frame with a plain name."""
+    plain = SmallArchive(tmp_path_factory.mktemp("plain") / "archive")
     plain.light("a.fits", target="M 33", filter_name="Ha")
+    return tags_of(plain)
+
+
+def tags_of(archive: SmallArchive) -> list[list[str]]:
+    assert page(archive.root)["exit"] == 0
+    return [[tag for tag, _ in read.tags] for read in pages_of(archive.root / PAGE_FOLDER)]
+
+
+@pytest.mark.parametrize("name", [SCRIPT, *HOSTILE])
+def test_what_a_header_says_is_shown_as_text(name: str, plain_tags: list[list[str]], tmp_path: Path) -> None:
+    """Against Python's own parser of HTML: a name adds no tag to any page, and is there to be read."""
+    hostile = SmallArchive(tmp_path / "hostile")
     written = name.encode("ascii", "ignore").decode()[:60]  # a header's card has no more room
     hostile.light("a.fits", target="M 33", filter_name="Ha", OBSERVER=written)
     rewrite_names(hostile, name)
-    tags = {}
-    for archive in (plain, hostile):
-        assert page(archive.root)["exit"] == 0
-        tags[archive.root.name] = [
-            [tag for tag, _ in read.tags] for read in pages_of(archive.root / PAGE_FOLDER)
-        ]
-    assert tags["plain"] == tags["hostile"]
+    assert tags_of(hostile) == plain_tags
     (target,) = (hostile.root / PAGE_FOLDER / "targets").iterdir()
     assert name in PageRead(target).text
     for _, attributes in PageRead(target).tags:
@@ -220,6 +226,22 @@ def test_without_the_optional_group_it_says_how_to_install_it(
     assert told["exit"] == 2
     assert "nightferry[page]" in told["message"]
     assert not (archive.root / PAGE_FOLDER).exists()
+
+
+def test_a_frame_that_cannot_be_read_is_named_and_has_a_card(archive: SmallArchive) -> None:
+    (archive.root / "M 33/data/2026-03-14/Ha/Ha 1.fits").unlink()
+    told = page(archive.root)
+    assert (told["exit"], told["thumbnails_made"], told["frames"]) == (1, 4, 5)
+    assert "1 could not be made now" in told["message"]
+    assert told["findings"] == [
+        {
+            "path": "M 33/data/2026-03-14/Ha/Ha 1.fits",
+            "finding": "unreadable",
+            "detail": "No such file or directory",
+        }
+    ]
+    (target,) = (archive.root / PAGE_FOLDER / "targets").glob("m-33*")
+    assert PageRead(target).text.count("no picture") == 1
 
 
 def test_frames_without_a_target_or_a_time_have_their_place(archive: SmallArchive) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 from pathlib import Path
 
 import pytest
@@ -50,7 +51,8 @@ def test_many_are_made_by_several_processes(tmp_path: Path) -> None:
     many = [frame(tmp_path / "bag", f"{number}.fits") for number in range(30)]
     (tmp_path / "bag" / "4.fits").unlink()
     told: list[Event] = []
-    assert make_thumbnails(many, tmp_path / "page", Stop(), told.append, 2) == ThumbnailsMade(29, 0)
+    outcome = make_thumbnails(many, tmp_path / "page", Stop(), told.append, 2)
+    assert outcome == ThumbnailsMade(29, 0, left=((many[4], "No such file or directory"),))
     assert sum(event.size_bytes for event in told if isinstance(event, BytesDone)) == sum(
         one.size_bytes for one in many
     )
@@ -96,8 +98,25 @@ def test_progress_counts_the_bytes_that_have_no_thumbnail_yet(wanted: list[Wante
 
 def test_a_frame_that_cannot_be_read_now_is_tried_again(wanted: list[Wanted], tmp_path: Path) -> None:
     (tmp_path / "bag" / "3.fits").rename(tmp_path / "away")
-    assert made(wanted, tmp_path / "page") == ThumbnailsMade(6, 0)
+    first = made(wanted, tmp_path / "page")
+    assert first == ThumbnailsMade(6, 0, left=((wanted[3], "No such file or directory"),))
     (tmp_path / "away").rename(tmp_path / "bag" / "3.fits")
+    assert made(wanted, tmp_path / "page") == ThumbnailsMade(1, 6)
+
+
+def test_a_frame_that_ends_every_process_costs_only_its_own_picture(
+    wanted: list[Wanted], tmp_path: Path
+) -> None:
+    """Whatever it does to a decoder; the next run tries it once more, as memory may have been short."""
+    deadly = (
+        "import os, transfer.page.worker as worker\nmake = worker.picture_of\n"
+        "worker.picture_of = lambda bag, path: os.abort() if path == '3.fits' else make(bag, path)\n"
+        "worker.main()"
+    )
+    outcome = make_thumbnails(
+        wanted, tmp_path / "page", Stop(), lambda _: None, 2, (sys.executable, "-c", deadly)
+    )
+    assert outcome == ThumbnailsMade(6, 0, left=((wanted[3], "making its picture broke off"),))
     assert made(wanted, tmp_path / "page") == ThumbnailsMade(1, 6)
 
 

@@ -5,24 +5,25 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.frames.measures.measuring import can_measure
-from manifests.index.measures import frames_to_measure, keep_measures, lack_of_measures
+from manifests.index.measures import ToMeasure, frames_to_measure, keep_measures, lack_of_measures
 from manifests.index.opening import Index, open_index
 from manifests.index.rebuilding import bring_up_to_date
 from manifests.index.schema import INDEX_NAME
 from transfer.archive.whereabouts import faults_as_errors, on_network, require_archive
 from transfer.engine.resting import let_rest
+from transfer.engine.workers import Answer, NoAnswer, Workers, module_command, processes_here
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, nobody
-from transfer.jobs.measures.workers import Answer, Workers
 from transfer.words import counted
 
+_COMMAND = module_command("transfer.jobs.measures.worker")
 INSTALL = "pip install 'nightferry[page]'"
 
 # What is measured is kept as often as this: killed, a run has lost no more.
@@ -126,12 +127,13 @@ class _Run:
             return MeasuresOutcome(self._root)
         what = counted(lack.frames, "frame")
         self._listen(PhaseBegan(Phase.MEASURING, what, lack.size_bytes))
-        with Workers(self._root, min(workers or os.cpu_count() or 1, lack.frames)) as processes:
+        count = min(workers or processes_here(), lack.frames)
+        with Workers(_COMMAND, self._asked, count) as processes:
             try:
                 frames = frames_to_measure(self._index)
                 for answer in processes.answers(frames, lambda: not self._why_now()):
                     self._take(answer)
-                    self._listen(BytesDone(Phase.MEASURING, what, answer.frame.size_bytes))
+                    self._listen(BytesDone(Phase.MEASURING, what, answer.task.size_bytes))
             finally:
                 self._keep()
         self._listen(PhaseEnded(Phase.MEASURING, what))
@@ -152,14 +154,25 @@ class _Run:
             return "the time for it was over"
         return self._why_end()
 
-    def _take(self, answer: Answer) -> None:
-        if answer.measures is None:
-            self._findings.append(_finding(answer))
+    def _asked(self, frame: ToMeasure) -> dict[str, Any]:
+        return {
+            "bag": str(self._root / frame.bag),
+            "path": frame.path,
+            "sha256": frame.sha256,
+            "stars": frame.stars,
+            "mosaic": frame.mosaic,
+        }
+
+    def _take(self, answer: Answer[ToMeasure]) -> None:
+        measures = measures_told(answer.told)
+        if isinstance(measures, Finding):
+            path = f"{answer.task.bag}/{answer.task.path}"
+            self._findings.append(replace(measures, path=path))
             self._is_gone = not os.path.isdir(self._root)  # noqa: PTH112 - a Path's raises where a driver has died
             return
-        self._waiting[answer.frame.sha256] = answer.measures
+        self._waiting[answer.task.sha256] = measures
         self._measured += 1
-        self._not_measurable += bool(answer.measures.why_not)
+        self._not_measurable += bool(measures.why_not)
         if len(self._waiting) >= _KEEP_FRAMES or time.monotonic() - self._kept_s > _KEEP_S:
             self._keep()
 
@@ -170,9 +183,15 @@ class _Run:
         self._kept_s = time.monotonic()
 
 
-def _finding(answer: Answer) -> Finding:
-    path = f"{answer.frame.bag}/{answer.frame.path}"
-    if answer.changed:
+def measures_told(told: dict[str, Any] | NoAnswer) -> FrameMeasures | Finding:
+    """Return a frame's measures, or the finding that its file could not be looked at, without its path."""
+    if isinstance(told, NoAnswer):
+        if told.is_of_frame:
+            return FrameMeasures(why_not=f"measuring it {told.why}")
+        return Finding(FindingKind.UNREADABLE, told.why)
+    if told.get("changed"):
         detail = "its content is not what its bag lists, and was not measured: `nightferry check` says more"
-        return Finding(FindingKind.CHANGED, detail, path)
-    return Finding(FindingKind.UNREADABLE, answer.unreadable, path)
+        return Finding(FindingKind.CHANGED, detail)
+    if "unreadable" in told:
+        return Finding(FindingKind.UNREADABLE, told["unreadable"])
+    return FrameMeasures(**told["measures"])

@@ -1,15 +1,9 @@
-"""A process that measures frames: a line of JSON in asks for one, a line out answers.
-
-It is a process of its own so that whatever a damaged frame does to a decoder ends nothing else. It ends when
-its standard input does, as it does when whoever started it dies.
-"""
+"""A process that measures frames, one for each line that asks (`transfer/engine/workers.py`)."""
 
 from __future__ import annotations
 
 import hashlib
-import json
 import os
-import sys
 from contextlib import suppress
 from dataclasses import asdict
 from io import BufferedReader
@@ -20,6 +14,7 @@ from manifests.bags.containment import open_ordinary, real_file
 from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.frames.measures.measuring import measure
 from manifests.frames.measures.pixels import MOST_PIXELS
+from transfer.engine.workers import serve
 
 # The largest numbers of FITS have eight bytes a pixel; a header is small beside them.
 _MOST_BYTES = 8 * MOST_PIXELS
@@ -50,9 +45,7 @@ def main() -> None:
     """Answer until there is nothing more to read."""
     with suppress(AttributeError, OSError):  # Windows has no nice
         os.nice(_LEAST_URGENT)
-    for line in sys.stdin:
-        sys.stdout.write(f"{json.dumps(answer_to(json.loads(line)))}\n")
-        sys.stdout.flush()
+    serve(answer_to)
 
 
 if __name__ == "__main__":

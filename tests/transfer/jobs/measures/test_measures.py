@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from manifests.findings import FindingKind
+from manifests.findings import Finding, FindingKind
 from manifests.frames.measures.frame_measures import FrameMeasures
 from manifests.index.frame_query import FrameQuery, FrameRow
 from manifests.index.frames import frames
-from manifests.index.measures import ToMeasure
 from manifests.index.opening import open_index
 from manifests.index.schema import INDEX_NAME
 from tests.support.small_archive import SmallArchive
+from transfer.engine.workers import NoAnswer
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.events import BytesDone, PhaseBegan
-from transfer.jobs.measures.run import MeasuresOutcome, measure_archive
+from transfer.jobs.measures.run import MeasuresOutcome, measure_archive, measures_told
 from transfer.jobs.measures.worker import answer_to
-from transfer.jobs.measures.workers import Answer, Workers
 
 
 def measured(archive: SmallArchive, **how: Any) -> MeasuresOutcome:
@@ -138,55 +135,13 @@ def test_no_index_is_made_where_there_is_no_archive(tmp_path: Path) -> None:
     assert not (tmp_path / INDEX_NAME).exists()
 
 
-# Processes that die or hang, in the place of the one that measures
+def test_a_frame_whose_process_dies_or_hangs_could_not_be_measured() -> None:
+    assert measures_told(NoAnswer("broke off")) == FrameMeasures(why_not="measuring it broke off")
 
 
-def asked(number: int) -> ToMeasure:
-    return ToMeasure(number, "M 33", f"data/{number}.fits", "00" * 32, 1, stars=True, mosaic=False)
-
-
-def program(text: str) -> tuple[str, ...]:
-    head = "import json, os, sys, time\nfor line in sys.stdin:\n    path = json.loads(line)['path']\n    "
-    tail = "\n    print(json.dumps({'measures': {'stars': 7}}), flush=True)\n"
-    return (sys.executable, "-c", head + text + tail)
-
-
-def answers(tmp_path: Path, text: str, go_on: Callable[[], bool] = lambda: True) -> dict[int, Answer]:
-    with Workers(tmp_path, 2, 2.0, program(text)) as workers:
-        found = workers.answers(iter([asked(number) for number in range(6)]), go_on)
-        return {answer.frame.file_id: answer for answer in found}
-
-
-def test_a_process_that_dies_takes_one_frame_with_it(tmp_path: Path) -> None:
-    found = answers(tmp_path, "path == 'data/2.fits' and os.abort()")
-    assert found.pop(2).measures == FrameMeasures(why_not="measuring it broke off")
-    assert [found[number].measures for number in (0, 1, 3, 4, 5)] == [FrameMeasures(stars=7)] * 5
-
-
-def test_a_frame_whose_process_was_ended_once_is_measured_again(tmp_path: Path) -> None:
-    tried = f"(t := {str(tmp_path / 'tried')!r}) and not os.path.exists(t) and (open(t, 'w'), os.abort())"
-    assert {answer.measures for answer in answers(tmp_path, tried).values()} == {FrameMeasures(stars=7)}
-
-
-@pytest.mark.skipif(os.name == "nt", reason="a signal to all processes of a terminal")
-def test_ctrl_c_in_the_terminal_reaches_no_process_that_measures(tmp_path: Path) -> None:
-    asked_for = "os.getpgid(0) == os.getpgid(os.getppid()) and os.abort()"
-    assert {answer.measures for answer in answers(tmp_path, asked_for).values()} == {FrameMeasures(stars=7)}
-
-
-def test_a_frame_that_takes_for_ever_is_left(tmp_path: Path) -> None:
-    found = answers(tmp_path, "path == 'data/0.fits' and time.sleep(1000)")
-    assert found.pop(0).measures == FrameMeasures(why_not="measuring it took longer than 2 s")
-    assert len(found) == 5
-
-
-def test_where_no_process_can_be_started_each_frame_says_so(tmp_path: Path) -> None:
-    with Workers(tmp_path, 2, 2.0, (str(tmp_path / "no program"),)) as workers:
-        found = list(workers.answers(iter([asked(number) for number in range(6)]), lambda: True))
-    assert {(answer.measures, answer.unreadable) for answer in found} == {
-        (None, "no process to measure it could be started (No such file or directory)")
-    }
-    assert len(found) == 6
+def test_where_no_process_can_be_started_nothing_is_said_of_the_frame() -> None:
+    told = measures_told(NoAnswer("no process for it could be started", is_of_frame=False))
+    assert told == Finding(FindingKind.UNREADABLE, "no process for it could be started")
 
 
 def test_a_library_that_cannot_be_loaded_is_no_fault_of_the_frame(
@@ -200,16 +155,3 @@ def test_a_library_that_cannot_be_loaded_is_no_fault_of_the_frame(
         | {"sha256": digest, "stars": True, "mosaic": False}
     )
     assert told["unreadable"].startswith("it could not be measured here (")
-
-
-def test_processes_end_with_the_run_whatever_they_are_at(tmp_path: Path) -> None:
-    begun = tmp_path / "begun"
-    found = answers(
-        tmp_path,
-        f"open({str(begun)!r}, 'a').write(f'{{os.getpid()}} ') and time.sleep(1000)",
-        lambda: not (begun.exists() and len(begun.read_text().split()) == 2),
-    )
-    assert found == {}
-    for pid in begun.read_text().split():
-        with pytest.raises(ProcessLookupError):
-            os.kill(int(pid), 0)

@@ -1,0 +1,109 @@
+"""Processes that read frames: one that dies or hangs costs one frame, and none outlives the run."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from transfer.engine.workers import NoAnswer, Workers
+
+GOOD = {"fine": True}
+LONGEST_WAIT_S = 30
+
+
+def program(text: str) -> tuple[str, ...]:
+    """Return a command that runs `text` for each task, whose number is `task`, and answers then."""
+    head = "import json, os, sys, time\nfor line in sys.stdin:\n    task = json.loads(line)['task']\n    "
+    return (sys.executable, "-c", f"{head}{text}\n    print(json.dumps({GOOD}), flush=True)\n")
+
+
+def answers(text: str, go_on: Callable[[], bool] = lambda: True) -> dict[int, Any]:
+    with Workers[int](program(text), lambda task: {"task": task}, 2, 2.0) as workers:
+        return {answer.task: answer.told for answer in workers.answers(iter(range(6)), go_on)}
+
+
+def test_each_task_has_its_answer() -> None:
+    assert answers("pass") == dict.fromkeys(range(6), GOOD)
+
+
+def test_a_process_that_dies_takes_one_frame_with_it() -> None:
+    found = answers("task == 2 and os.abort()")
+    assert found.pop(2) == NoAnswer("broke off")
+    assert list(found.values()) == [GOOD] * 5
+
+
+def test_a_frame_whose_process_was_ended_once_is_tried_again(tmp_path: Path) -> None:
+    tried = f"(t := {str(tmp_path / 'tried')!r}) and not os.path.exists(t) and (open(t, 'w'), os.abort())"
+    assert answers(tried) == dict.fromkeys(range(6), GOOD)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a signal to all processes of a terminal")
+def test_ctrl_c_in_the_terminal_reaches_none_of_them() -> None:
+    assert answers("os.getpgid(0) == os.getpgid(os.getppid()) and os.abort()") == dict.fromkeys(
+        range(6), GOOD
+    )
+
+
+def test_a_frame_that_takes_for_ever_is_left() -> None:
+    found = answers("task == 0 and time.sleep(1000)")
+    assert found.pop(0) == NoAnswer("took longer than 2 s")
+    assert list(found.values()) == [GOOD] * 5
+
+
+def test_where_no_process_can_be_started_each_frame_says_so(tmp_path: Path) -> None:
+    with Workers[int]((str(tmp_path / "no program"),), lambda task: {"task": task}, 2) as workers:
+        found = [answer.told for answer in workers.answers(iter(range(6)), lambda: True)]
+    why = "no process for it could be started (No such file or directory)"
+    assert found == [NoAnswer(why, is_of_frame=False)] * 6
+
+
+def test_processes_end_with_the_run_whatever_they_are_at(tmp_path: Path) -> None:
+    begun = tmp_path / "begun"
+    found = answers(
+        f"open({str(begun)!r}, 'a').write(f'{{os.getpid()}} ') and time.sleep(1000)",
+        lambda: not (begun.exists() and len(begun.read_text().split()) == 2),
+    )
+    assert found == {}
+    for pid in begun.read_text().split():
+        with pytest.raises(ProcessLookupError):
+            os.kill(int(pid), 0)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="processes are looked up by their signals")
+def test_none_outlives_a_run_that_is_killed(tmp_path: Path) -> None:
+    begun = tmp_path / "begun"
+    noted = program(f"open({str(begun)!r}, 'a').write(f'{{os.getpid()}} ')")
+    run = (
+        "import time\nfrom transfer.engine.workers import Workers\n"
+        f"with Workers({noted!r}, lambda task: {{'task': task}}, 2) as workers:\n"
+        "    for _ in workers.answers(iter(range(10**9)), lambda: True):\n        time.sleep(0.01)\n"
+    )
+    killed = subprocess.Popen([sys.executable, "-c", run])
+    until(lambda: begun.exists() and len(set(begun.read_text().split())) == 2)
+    killed.send_signal(signal.SIGKILL)
+    killed.wait()
+    until(lambda: not any(map(is_there, set(begun.read_text().split()))))
+
+
+def until(holds: Callable[[], bool]) -> None:
+    """Wait until something holds."""
+    ends_s = time.monotonic() + LONGEST_WAIT_S
+    while not holds():
+        assert time.monotonic() < ends_s, "it never came"
+        time.sleep(0.01)
+
+
+def is_there(pid: str) -> bool:
+    """Return whether a process is there and not yet ended; who collects orphans may be slow."""
+    try:
+        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return False
