@@ -9,14 +9,17 @@ from collections.abc import Callable
 # A slow stick may be busy with half a gigabyte that it is to flush; a good one answers long before this.
 _PATIENCE_S = 300.0
 _PATIENCE_WHEN_ASKED_S = 45.0
+# Where more waits than a rate carries in this time, the run goes faster, up to so many times its rate.
+_BEHIND_S = 60.0
+_MOST_TIMES = 4.0
 
 
 class Stop:
     """Asked by every loop of the engine whether to go on.
 
     `time_limit_s` counts from when this is made; None is no limit, and `limit_s` is then infinite. With
-    `bytes_per_s`, sources are read no faster than that. Safe to use from any thread and from a signal
-    handler.
+    `bytes_per_s`, files are read no faster than that; where it is `elastic`, faster while much waits. Safe to
+    use from any thread and from a signal handler.
     """
 
     def __init__(
@@ -24,9 +27,13 @@ class Stop:
         time_limit_s: float | None = None,
         clock: Callable[[], float] = time.monotonic,
         bytes_per_s: float | None = None,
+        *,
+        elastic: bool = False,
     ) -> None:
         self._clock = clock
-        self._bytes_per_s = bytes_per_s
+        self._bytes_per_s = self._least_bytes_per_s = bytes_per_s
+        self._elastic = elastic
+        self._hurries = threading.Event()
         self._paid_until_s = clock()
         self.limit_s = float("inf") if time_limit_s is None else time_limit_s
         self._deadline = None if time_limit_s is None else clock() + time_limit_s
@@ -65,13 +72,22 @@ class Stop:
 
     def hurry(self) -> None:
         """Read as fast as the system can from now on."""
-        self._bytes_per_s = None
+        self._hurries.set()
         self._paid_until_s = self._clock()
+
+    def keep_up_with(self, waiting_bytes: int) -> None:
+        """Where the rate is elastic, go as fast as it takes to read so many bytes in a minute.
+
+        Never slower than the rate, nor faster than four times.
+        """
+        least = self._least_bytes_per_s
+        if self._elastic and least is not None:
+            self._bytes_per_s = min(max(least, waiting_bytes / _BEHIND_S), _MOST_TIMES * least)
 
     def pace(self, size_bytes: int) -> None:
         """Wait as long as the rate demands after so many bytes; without a rate, not at all."""
         rate = self._bytes_per_s
-        if rate is None:
+        if rate is None or self._hurries.is_set():
             return
         self._paid_until_s = max(self._paid_until_s, self._clock()) + size_bytes / rate
         self.pause(self._paid_until_s - self._clock())

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import time
+
 from tests.faults.changing_sources import SendChanging, change_during
 from tests.faults.drives import cut_power, fill_drive, pull_drive
 from tests.faults.jobs import Job, SendFirst
-from tests.faults.judge import Ran, require
+from tests.faults.judge import Ran, require, require_told
 from tests.faults.system_calls import FAILURES, KILLED_AT, draw, fail_at, kill_at
 from tests.faults.trials import Fault, Trial
 from tests.support.followers import FOLLOWS_FAST, Follower
+from transfer.errors import ExitCode
 
 ON = ("ext4", "exfat", "ntfs")
+_OTHER_VERSION = """
+from transfer.engine import following
+following.FORMAT = 99
+from transfer.start import main
+main()
+"""
 
 
 class Follow(SendFirst):
@@ -35,12 +44,16 @@ class SendAfterKilled(Follow):
 
     def make_ready(self) -> None:
         super().make_ready()
-        self.follower = Follower(self.scene.computer, "--drive", self.scene.drive, "--until", "60s")
+        self.follower = self.begin()
         self.scene.at_end.callback(self.follower.kill)
         self.follower.says("is proven on", times=self.scene.dice.randrange(1, 9))
         if not self.lives:
             self.follower.kill()
         self.scene.go_on_with_session()
+
+    def begin(self) -> Follower:
+        """Start the follower."""
+        return Follower(self.scene.computer, "--drive", self.scene.drive, "--until", "60s")
 
     def words(self) -> list[str]:
         return self.scene.send_words()
@@ -51,6 +64,7 @@ class SendTakesOver(SendAfterKilled):
 
     name = "send-takes-over"
     lives = True
+    may_end_with: tuple[int, ...] = (0, 6)
 
     def judge(self, ran: Ran) -> None:
         if self.follower.process.poll() is None:
@@ -58,8 +72,55 @@ class SendTakesOver(SendAfterKilled):
             self.follower.kill()
         else:
             code = self.follower.ends()
-            require(code in (0, 6), f"the follower ended with {code}: {self.follower.said}")
+            require(code in self.may_end_with, f"the follower ended with {code}: {self.follower.said}")
         super().judge(ran)
+
+
+class SendAtAnyMoment(SendTakesOver):
+    """A send at any moment of a follower's short life: it starts, looks, carries, closes the night, ends."""
+
+    name = "send-at-any-moment"
+    may_end_with = (0, 5, 6)  # 5 where the send was at work before it
+
+    def make_ready(self) -> None:
+        Follow.make_ready(self)
+        self.scene.go_on_with_session()
+        self.follower = Follower(self.scene.computer, "--drive", self.scene.drive, "--until", "2s")
+        self.scene.at_end.callback(self.follower.kill)
+        time.sleep(self.scene.dice.uniform(0, 4))
+
+
+class SendAfterOther(SendTakesOver):
+    """A send that takes over from a follower of another version, which keeps its state in another form."""
+
+    name = "send-after-other"
+
+    def begin(self) -> Follower:
+        return Follower(
+            self.scene.computer, "--drive", self.scene.drive, "--until", "60s", program=("-c", _OTHER_VERSION)
+        )
+
+
+class SendAfterHung(SendAfterKilled):
+    """A send after a follower that hangs: it says which process to end, and what was proven stays."""
+
+    name = "send-after-hung"
+    lives = True
+
+    def make_ready(self) -> None:
+        super().make_ready()
+        self.follower.hold_up()
+
+    def words(self) -> list[str]:
+        return self.scene.send_words("--time-limit", "2s")
+
+    def judge(self, ran: Ran) -> None:
+        if ran.exit == ExitCode.BUSY:
+            told = require_told(ran) or {}
+            require(f"kill -9 {self.follower.process.pid}" in told.get("message", ""), f"it says {told}")
+        self.follower.kill()
+        super().judge(ran)
+        require(ran.exit != 0, "it ended with 0 beside a follower that hangs")
 
 
 class FollowChanging(Follow, SendChanging):
@@ -68,17 +129,18 @@ class FollowChanging(Follow, SendChanging):
     name = "follow-changing"
 
 
-JOBS: tuple[type[Job], ...] = (Follow, SendAfterKilled, SendTakesOver)
+_TAKING_OVER = (SendAfterKilled, SendTakesOver, SendAtAnyMoment, SendAfterOther)
+JOBS: tuple[type[Job], ...] = (Follow, *_TAKING_OVER)
 
 
 def try_kill(trial: Trial) -> None:
     """Kill a run as it enters a system call."""
-    kill_at(trial, *draw(trial, KILLED_AT, JOBS))
+    kill_at(trial, *draw(trial, KILLED_AT, (*JOBS, SendAfterHung)))
 
 
 def try_failure(trial: Trial) -> None:
     """Make a system call of a run fail, once or from then on."""
-    fail_at(trial, *draw(trial, tuple(FAILURES), JOBS))
+    fail_at(trial, *draw(trial, tuple(FAILURES), (*JOBS, SendAfterHung)))
 
 
 def try_pull(trial: Trial) -> None:

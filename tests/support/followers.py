@@ -7,14 +7,15 @@ import os
 import re
 import signal
 import subprocess
+import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Self
 
-from tests.support.nights import Computer, command_line
+from tests.support.nights import Computer
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
@@ -38,12 +39,18 @@ def wait_for(is_so: Callable[[], Any], what: str, within_s: float = _WITHIN_S) -
 
 
 class Follower:
-    """One `send --follow`. `lines` are what it has said so far, its errors among them."""
+    """One `send --follow`. `lines` are what it has said so far, its errors among them.
 
-    def __init__(self, computer: Computer, *words: str | Path) -> None:
+    `program` is what Python is to run in place of the product.
+    """
+
+    def __init__(
+        self, computer: Computer, *words: str | Path, program: Sequence[str] = ("-m", "transfer")
+    ) -> None:
         self.lines: list[str] = []
+        follow = ("send", "--follow", "--config", os.fspath(computer.file), *map(os.fspath, words))
         self.process = subprocess.Popen(
-            command_line("send", "--follow", "--config", computer.file, *words),
+            [sys.executable, *program, *follow],
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             stdin=subprocess.DEVNULL,
@@ -123,10 +130,12 @@ class FastClock:
 class FollowedHere:
     """A follower in this process, by clocks of the test's own; `lines` are what it has said."""
 
-    def __init__(self, computer: Computer, drive: Path, clock: FastClock, until: datetime) -> None:
+    def __init__(
+        self, computer: Computer, drive: Path, clock: FastClock, until: datetime, stop: Stop | None = None
+    ) -> None:
         self.lines: list[str] = []
         self.ended: End | None = None
-        self.stop = Stop()
+        self.stop = stop or Stop()
         medium = this_computer()
         around = Surroundings(medium, Records(computer.records), self.stop, self._take, clock.now)
         self._place = place = MeetingPlace(computer.records, medium)

@@ -78,3 +78,31 @@ def test_a_run_that_has_to_hurry_waits_for_no_rate_any_more():
     stop.hurry()
     stop.pace(10**9)  # at its rate this would take thirty years
     assert not stop.why
+
+
+def paces(stop):
+    """Return how long a read of 1,000 bytes pauses."""
+    pauses = []
+    stop.pause = pauses.append
+    stop.pace(1000)
+    return pauses[0] if pauses else 0
+
+
+def test_an_elastic_rate_grows_with_what_waits_up_to_four_times():
+    clock = Clock()
+    stop = Stop(clock=clock, bytes_per_s=100, elastic=True)
+    for waiting_bytes, pause_s in ((0, 10), (6000, 10), (12_000, 5), (10**9, 2.5), (0, 10)):
+        clock.now_s += 1000
+        stop.keep_up_with(waiting_bytes)
+        assert paces(stop) == pause_s
+
+
+def test_a_rate_that_a_person_names_is_kept_and_a_hurry_outlives_what_comes_after():
+    clock = Clock()
+    stop = Stop(clock=clock, bytes_per_s=100)
+    stop.keep_up_with(10**9)
+    assert paces(stop) == 10
+    stop = Stop(clock=clock, bytes_per_s=100, elastic=True)
+    stop.hurry()
+    stop.keep_up_with(0)
+    assert paces(stop) == 0

@@ -50,7 +50,9 @@ def follow_the_night(
         raise ConfigurationError("The configuration names no source", config.file, step)
     now = datetime.now().astimezone()
     end = end_of_night(config, now) if until is None else _moment(until, now)
-    stop = Stop(bytes_per_s=BYTES_PER_S if rate_mb_s is None else rate_mb_s * 1e6)
+    stop = Stop(bytes_per_s=BYTES_PER_S, elastic=True)
+    if rate_mb_s is not None:
+        stop = Stop(bytes_per_s=rate_mb_s * 1e6)
     stop_on_signals(stop)
     medium = this_computer()
     records = Records(records_folder(config))

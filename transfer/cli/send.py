@@ -72,7 +72,7 @@ NOTHING_SENT = {
     "rate_mb_s",
     type=click.FloatRange(min=0.1),
     metavar="MB/S",
-    help="With --follow: read and write no faster than so many MB/s. Default: 8.",
+    help="With --follow: read and write no faster than so many MB/s. Default: 8, and up to 32 while behind.",
 )
 @ends_with_exit_code("send", NOTHING_SENT)
 def command(

@@ -215,7 +215,11 @@ class Follower:
             files = self._open.missing
         self._count(seen, self._open)
         began_s = self._clock()
+        waiting_bytes = sum(file.size_bytes for file in files)
         for file in files:
+            # Each byte is read at the source and read back.
+            self._around.stop.keep_up_with(2 * waiting_bytes)
+            waiting_bytes -= file.size_bytes
             if self._end() is not None or self._open is None:
                 return
             if self._clock() - began_s >= _LOOK_AGAIN_S:
@@ -241,10 +245,11 @@ class Follower:
         if night.isoformat() != self.standing.night:
             self._proven.clear()
         self._proven |= dict.fromkeys(opened.there, True)
+        self._count(seen, opened)
         if not opened.has_work:
-            self._count(seen, opened)
             opened.close()
             return None
+        self._around.stop.keep_up_with(opened.to_read_bytes)
         opened.begin()
         if opened.failure is not None:
             self._open = opened

@@ -106,6 +106,12 @@ class OpenNight:
         """Whether a drive lacks something of the night, or has something that waits to be proven."""
         return bool(self.missing) or any(not night.plan.nothing_to_do for night in self._nights)
 
+    @property
+    def to_read_bytes(self) -> int:
+        """What there is to read when it is opened: missing files, twice each, and what waits to be proven."""
+        missing = sum(file.size_bytes for file in self.missing)
+        return 2 * missing + sum(night.plan.to_read_bytes for night in self._nights)
+
     def _say_unfinished(self, nights: Sequence[NightOnDrive], now: datetime) -> None:
         text = unfinished_receipt(now).encode("utf-8")
         acts = {

@@ -9,6 +9,7 @@ from tests.support.nights import NIGHT, Computer, noise
 from transfer.config import Config, Site
 from transfer.engine.standing import End
 from transfer.jobs.send.follow import end_of_night
+from transfer.stop import Stop
 
 EVENING = datetime(2026, 3, 14, 21, 0, tzinfo=UTC)
 
@@ -54,6 +55,21 @@ def test_frames_that_stay_away_in_the_dark_are_told_once_and_again_after_one_cam
         told = [line for line in followed.lines if "No frame" in line]
         wait_for(lambda: clock.now() > EVENING + timedelta(hours=2), "two hours")
         assert [line for line in followed.lines if "No frame" in line] == told
+
+
+def test_the_rate_follows_what_waits_so_that_a_follower_catches_up(computer, stick):
+    expected = []
+
+    class Asked(Stop):
+        def keep_up_with(self, waiting_bytes):
+            expected.append(waiting_bytes)
+
+    sizes = [computer.frame(f"light {n}.fits", data=noise(4000, n)).stat().st_size for n in range(3)]
+    clock = FastClock(1, EVENING)
+    with FollowedHere(computer, stick, clock, EVENING + timedelta(hours=9), Asked()) as followed:
+        followed.says("light 2.fits")
+    # Each byte is read at the source and read back: first of all files, then as ever fewer of them wait.
+    assert expected == [2 * sum(sizes), *(2 * sum(sizes[n:]) for n in range(3))]
 
 
 def test_by_day_no_frame_is_missed(computer, stick):
