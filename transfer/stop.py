@@ -9,8 +9,8 @@ from collections.abc import Callable
 # A slow stick may be busy with half a gigabyte that it is to flush; a good one answers long before this.
 _PATIENCE_S = 300.0
 _PATIENCE_WHEN_ASKED_S = 45.0
-# Where more waits than a rate carries in this time, the run goes faster, up to so many times its rate.
-_BEHIND_S = 60.0
+# Where more waits than the rate reads in this time, the run goes faster, up to so many times its rate.
+_BEHIND_S = 20.0
 _MOST_TIMES = 4.0
 
 
@@ -76,7 +76,7 @@ class Stop:
         self._paid_until_s = self._clock()
 
     def keep_up_with(self, waiting_bytes: int) -> None:
-        """Where the rate is elastic, go as fast as it takes to read so many bytes in a minute.
+        """Where the rate is elastic, go as fast as it takes to read so many bytes in 20 seconds.
 
         Never slower than the rate, nor faster than four times.
         """
