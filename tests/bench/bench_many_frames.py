@@ -65,7 +65,7 @@ def make_archive(root: Path, count: int) -> None:
     bag = archive.root / "M 33"
     for form, content in forms():
         assert content.endswith(bytes(_OWN_BYTES))  # what fills the last block belongs to no pixel
-        first = bag / "data" / str(NIGHT) / "Ha" / f"{form} 0000.fits"
+        first = bag / "data" / str(NIGHT) / "Ha" / f"0000 {form}.fits"
         first.parent.mkdir(parents=True, exist_ok=True)
         first.write_bytes(content)
         seen = content_of(first.name, [content])
@@ -84,7 +84,7 @@ def make_archive(root: Path, count: int) -> None:
         )
         archive.entries.setdefault(bag, []).append(entry)
         for number in range(1, count // 4):
-            path = first.with_name(f"{form} {number:04}.fits")
+            path = first.with_name(f"{number:04} {form}.fits")
             own = number.to_bytes(_OWN_BYTES, "big")
             clone(first, path, own)
             digests = []

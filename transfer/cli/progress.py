@@ -163,7 +163,7 @@ def _described(event: PhaseBegan) -> str:
     room = max((screen.width or _COLUMNS) - len(event.phase.value) - _FIGURES, _LEAST_FILE)
     if columns_of(what) > room:
         what = screen.clean("…") + last_columns(what, room - 1)
-    return f"{event.phase.value} {what}"
+    return f"{event.phase.value} {what}".rstrip()
 
 
 def _shared_room(screen: Screen, room: int, file: str) -> tuple[str, int]:

@@ -84,7 +84,7 @@ def line_of(note: Note) -> str:
         case BagsChanged(refreshed=refreshed):
             return _changed(refreshed)
         case ForThisRunOnly(fault=fault):
-            return f"{fault}\nThe index was made for this run alone: what it says is right."
+            return f"{fault} The index was made for this run alone: what it says is right."
         case NotUpToDate():
             return "Another program is at work on the index: this is what it said before that."
         case ReadAs(kind=kind, written=written, names=names):

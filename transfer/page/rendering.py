@@ -67,6 +67,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(_HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_readable,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -78,6 +79,18 @@ def _environment() -> Environment:
         "url": shown.file_url,
     }
     return environment
+
+
+def _readable(value: object) -> object:
+    """Return what a page shows of a value: control characters and marks of direction as Python escapes.
+
+    A mark of direction in a name would turn what stands beside it around.
+    """
+    if type(value) is not str or value.isprintable():  # markup of a template's own is another type
+        return value
+    return "".join(
+        one if one.isprintable() else one.encode("unicode_escape").decode("ascii") for one in value
+    )
 
 
 def sort_values(one: FrameShown) -> dict[str, object]:

@@ -23,6 +23,10 @@ _MARK_WITHIN = 100
 _PART, _WAITING = ".part", ".next"
 _DEAD_AFTER_S = 86400.0
 _TRY_OUT = "Name a folder that can be written to with --out FOLDER."
+_MAKE_ROOM = (
+    "Make room on it and run nightferry page again, which goes on; or name another with --out FOLDER."
+)
+_NOT_OURS = "Name an empty folder, or one that has such a page already, with --out FOLDER."
 
 
 def page_folder(root: Path, out: Path | None) -> Path:
@@ -41,8 +45,7 @@ def page_folder(root: Path, out: Path | None) -> Path:
     except OSError as error:
         raise page_failure(error, folder, is_beside_index=out is None) from error
     if (folder / START).exists() and not _is_ours(folder / START):
-        step = "Name an empty folder, or one that has such a page already, with --out FOLDER."
-        raise ConfigurationError(f"There is an {START} that nightferry did not write", folder, step)
+        raise ConfigurationError(f"There is an {START} that nightferry did not write", folder, _NOT_OURS)
     return folder
 
 
@@ -57,7 +60,7 @@ def page_failure(error: OSError, folder: Path, *, is_beside_index: bool) -> Nigh
     """Return an error of the system at the page's folder as an end of the run."""
     why = error.strerror or str(error)
     if drive_is_full(error):
-        return DoesNotFit("The disk of the page is full", folder, _TRY_OUT)
+        return DoesNotFit("The disk of the page is full", folder, _MAKE_ROOM)
     if is_beside_index:
         return DriveFailed(f"The page cannot be written beside the archive's index ({why})", folder, _TRY_OUT)
     if isinstance(error, FileNotFoundError | NotADirectoryError):
@@ -130,12 +133,17 @@ class PageWriter:
     def put(self, name: str, content: bytes) -> None:
         """Put a page, by its path below the folder, to wait for its place.
 
-        Raises OSError.
+        Raises OSError, and ConfigurationError where another's file has its name.
         """
         assert MARK in content[:_MARK_WITHIN]
         self._now.add(name)
         path = self._folder / name
-        if name not in self._there or path.read_bytes() != content:
+        there = path.read_bytes() if name in self._there else b""
+        if there and MARK not in there[:_MARK_WITHIN]:
+            raise ConfigurationError(
+                "A file has the name of a page, and nightferry did not write it", path, _NOT_OURS
+            )
+        if there != content:
             self._waiting[name] = _beside(path, _WAITING)
             _write(self._waiting[name], content)
             self.written += 1

@@ -53,6 +53,20 @@ def test_nothing_is_removed_that_another_wrote(tmp_path: Path) -> None:
     assert names(tmp_path) == {"index.html", "nights/mine.html", "notes.html"}
 
 
+@pytest.mark.parametrize("name", ["nights/one.html", "look/page.css"])
+def test_a_file_that_another_wrote_is_not_replaced(name: str, tmp_path: Path) -> None:
+    (tmp_path / name).parent.mkdir()
+    (tmp_path / name).write_text("my own notes", encoding="utf-8")
+    writer = PageWriter(tmp_path)
+    with pytest.raises(
+        ConfigurationError, match=f"nightferry did not write it.*{name}|{name}.*did not write"
+    ):
+        writer.put(name, page("new"))
+    writer.abandon()
+    assert (tmp_path / name).read_text(encoding="utf-8") == "my own notes"
+    assert names(tmp_path) == {name}
+
+
 def test_a_run_that_ends_before_its_end_leaves_the_old_pages(tmp_path: Path) -> None:
     written(tmp_path, index="old", nights__one="old")
     writer = PageWriter(tmp_path)
