@@ -106,6 +106,10 @@ class Follower:
         """Let it hang."""
         os.kill(self.process.pid, signal.SIGSTOP)
 
+    def let_go_on(self) -> None:
+        """Let it go on after it was held up."""
+        os.kill(self.process.pid, signal.SIGCONT)
+
 
 class FastClock:
     """Clocks that run so many times as fast as the computer's, from a moment on; `jump` sets one of them."""
@@ -113,10 +117,11 @@ class FastClock:
     def __init__(self, times: float, begins: datetime) -> None:
         self._times, self._began = times, time.monotonic()
         self._begins = begins
+        self._slept_s = 0.0
 
     def seconds(self) -> float:
         """Return seconds that nobody can set, as the system counts them."""
-        return (time.monotonic() - self._began) * self._times
+        return (time.monotonic() - self._began) * self._times + self._slept_s
 
     def now(self) -> datetime:
         """Return what the clock on the wall shows."""
@@ -125,6 +130,13 @@ class FastClock:
     def jump(self, by: timedelta) -> None:
         """Set the clock on the wall."""
         self._begins += by
+
+    def sleep(self, by: timedelta, counted: bool) -> None:
+        """Let the computer sleep: the clock on the wall goes on, and the system may count the time or not."""
+        if counted:
+            self._slept_s += by.total_seconds()
+        else:
+            self._begins += by
 
 
 class FollowedHere:

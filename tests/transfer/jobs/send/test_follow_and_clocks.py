@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from tests.support.followers import FOLLOWS_FAST, FastClock, FollowedHere, wait_for
-from tests.support.nights import NIGHT, Computer, noise
+from tests.support.nights import NIGHT, Computer, assert_valid, noise
 from transfer.config import Config, Site
 from transfer.engine.standing import End
 from transfer.jobs.send.follow import end_of_night
@@ -55,6 +55,25 @@ def test_frames_that_stay_away_in_the_dark_are_told_once_and_again_after_one_cam
         told = [line for line in followed.lines if "No frame" in line]
         wait_for(lambda: clock.now() > EVENING + timedelta(hours=2), "two hours")
         assert [line for line in followed.lines if "No frame" in line] == told
+
+
+@pytest.mark.parametrize("counted", [False, True], ids=["Linux", "Windows"])  # from memory
+def test_after_the_computer_slept_for_hours_the_night_goes_on(computer, stick, counted):
+    clock = FastClock(1, EVENING)
+    with FollowedHere(computer, stick, clock, EVENING + timedelta(hours=9)) as followed:
+        computer.frame("before.fits", data=noise(4000, 1))
+        followed.says("before.fits")
+        clock.sleep(timedelta(hours=3), counted)
+        computer.frame("after.fits", begun="2026-03-15T00:05:00", data=noise(4000, 2))
+        followed.says("after.fits")
+        assert followed.ended is None
+        assert followed.follower.standing.night == "2026-03-14"
+        proven = [line for line in followed.lines if "is proven" in line or "is compared" in line]
+        assert len(proven) == 2
+        clock.sleep(timedelta(hours=8), counted)
+        wait_for(lambda: followed.ended is not None, "it ends when it wakes after its time")
+    assert followed.ended is End.TIME
+    assert_valid(stick / NIGHT.isoformat())
 
 
 def test_the_rate_follows_what_waits_so_that_a_follower_catches_up(computer, stick):

@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+import time
 import uuid
 from pathlib import Path
 
@@ -55,6 +56,30 @@ def test_a_stick_that_is_pulled_and_comes_back_elsewhere_gets_the_rest(volumes, 
         assert_valid(drive.path / BAG)
         assert len(entries(drive.path / BAG)) == 6
         assert "Finished. SAFE ON" in told.read_text().replace("  ", " ")
+
+
+def test_a_follower_that_was_asleep_while_its_stick_moved_finds_it_again(volumes, tmp_path):
+    # The process is stopped, for longer than it lets between two looks at its drives: no sleep of a computer.
+    name = f"stick {uuid.uuid4().hex[:8]}"
+    computer = Computer(tmp_path / "night", drives=[f'name = "{name}"'], more=FOLLOWS_FAST)
+    computer.small_night()
+    with volumes("ext4", size_mb=64) as drive:
+        prepared(drive.path, name)
+        with following(computer) as follower:
+            follower.proves("light 1.fits", "light 2.fits", "dark_1.fits")
+            follower.hold_up()
+            drive.pull()
+            drive.path = drive.path.with_name("elsewhere")
+            drive.path.mkdir()
+            drive.mount_again()
+            time.sleep(4)
+            follower.let_go_on()
+            computer.frame("after.fits", data=noise(5000, 61))
+            follower.proves("after.fits")
+            ran = computer.command("send", "--json")
+            assert (ran.exit, follower.ends()) == (0, 0)
+        assert_valid(drive.path / BAG)
+        assert len(entries(drive.path / BAG)) == 6
 
 
 def test_on_a_full_drive_what_fits_is_still_carried(volumes, tmp_path):
