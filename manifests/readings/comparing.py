@@ -1,4 +1,24 @@
-"""Nights side by side: which quantity parts the poor ones from the good ones, and how sure that is."""
+"""Nights side by side: which quantity parts the poor ones from the good ones, and how sure that is.
+
+What a quantity was after a night failed may be the failure's doing, or only come after it: a mount that
+stands still at midnight does not make the hours until dawn cold, yet they are among the night's. So a value
+counts only where it parts the nights twice, to the same side: over whole nights, and without the hours after
+each night's first failure (`Before`). A value that parts them only with those hours is kept apart
+(`Separation.later_only`) and never sure.
+
+Leaving hours out of the failed nights alone would itself make a difference: what falls all night has a higher
+lowest reading in a shorter night. Two comparisons are free of that:
+
+- the poor nights until their failure beside the good ones whole, where the shorter time works against the
+  finding: a lowest reading below, a highest one above. Leaving hours out can only raise the poor nights'
+  ranks there, so that the chance found is never smaller than that of whole nights, which is exact;
+- the same hours after sunset in every night, up to the earliest failure, for everything else. Which hours
+  they are depends on the failures' times alone: if verdicts had nothing to do with the quantity, every choice
+  of nights would still be equally likely.
+
+Chance must do both at once to be counted, so that noise is called sure no more often than by whole nights
+alone. The correction for all that was tried (`permutations.py`) counts both together, too.
+"""
 
 from __future__ import annotations
 
@@ -7,11 +27,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from manifests.readings.permutations import Chances, chances, corrected_chances, doubled_ranks
+from manifests.readings.permutations import Chances, chances, corrected_chances
+from manifests.readings.together import ALIKE, rank_correlation
 
 SURE = 0.05
-# Two quantities that rank the nights so much alike cannot be told apart by them.
-_ALIKE = 0.9
 _LEAST_TO_BE_ALIKE = 4
 _MOST_NIGHTS_MORE = 40
 
@@ -33,29 +52,60 @@ class Side(StrEnum):
     ABOVE = "above"
 
 
+Values = tuple[float | None, ...]
+"""One number a night, None where a night has none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """A measure without the hours after each night's first failure.
+
+    `below` is what to compare where the poor nights are said to lie below, `above` where above: each is free
+    of what the shorter time alone would do on that side. On the sides `until_failure` each night counts as
+    long as it went; on others the same `hours` after sunset of every night do.
+    """
+
+    below: Values
+    above: Values
+    until_failure: frozenset[Side]
+    hours: tuple[float, float] | None
+
+    def on(self, side: Side) -> Values:
+        """Return what to compare where the poor nights are said to lie on a side."""
+        return self.below if side is Side.BELOW else self.above
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One statistic of one quantity in each night, None where a night has none; `unit` is the statistic's.
+    """One statistic of one quantity in each night; `unit` is the statistic's.
 
     One that is `derived` from others (a dew point) is named after them where both part the nights. `not_on`
     is the side on which the number of readings alone would put the poor nights. `hours` are those after
-    sunset that it is taken over; None is the whole night.
+    sunset that it is taken over; None is the whole night. `before` is the same without the hours after
+    failures; None where no night has readings in such hours.
     """
 
     quantity: str
     unit: str
     statistic: Statistic
-    values: tuple[float | None, ...]
+    values: Values
     derived: bool = False
     not_on: Side | None = None
     hours: tuple[float, float] | None = None
+    before: Before | None = None
 
     @property
     def what(self) -> str:
         """Return the statistic, with its hours where they are not the whole night."""
-        if self.hours is None:
-            return self.statistic.value
-        return f"{self.statistic}, {self.hours[0]:.1f} to {self.hours[1]:.1f} h after sunset"
+        return _what(self.statistic, self.hours)
+
+    def what_before(self, side: Side) -> str:
+        """Return the statistic as it is taken without the hours after failures."""
+        if self.before is None:
+            return self.what
+        if side not in self.before.until_failure:
+            return _what(self.statistic, self.before.hours)
+        return self.what if self.statistic is Statistic.FIRST else f"{self.what} before a failure"
 
     @property
     def name(self) -> str:
@@ -63,37 +113,71 @@ class Measure:
         return f"{self.quantity}, {self.what}"
 
 
+def _what(statistic: Statistic, hours: tuple[float, float] | None) -> str:
+    if hours is None:
+        return statistic.value
+    return f"{statistic}, {hours[0]:.1f} to {hours[1]:.1f} h after sunset"
+
+
 @dataclass(frozen=True, slots=True)
-class Separation:
-    """A measure that parts the nights: the poor ones lie on one side of `between`, but for `exceptions`.
+class Parting:
+    """Where values part the nights: the poor ones lie on one side of `between`, but for `exceptions`.
 
     `exceptions` are nights' places, `poor` and `good` how many nights of each kind have a value. `chances`
-    are those of this measure alone; `chance` is of these the one that was asked for beforehand, or that of
-    either side; `chance_corrected` is that of any of the measures tried. `follows` names a measure before it
-    that ranks the nights alike.
+    are those of these values alone.
     """
 
-    measure: Measure
-    poor_side: Side
     between: tuple[float, float]
     exceptions: tuple[int, ...]
     poor: int
     good: int
     chances: Chances
+
+    def chance(self, side: Side, asked: bool) -> float:
+        """Return how often chance does it to a side that was asked for, else to either side."""
+        towards = self.chances.below if side is Side.BELOW else self.chances.above
+        return towards if asked else min(1.0, 2 * towards)
+
+
+@dataclass(frozen=True, slots=True)
+class Separation:
+    """A measure that parts the nights to `poor_side`: `whole` in whole nights, `without` the later hours.
+
+    `without` is None where no night has readings after a failure, or nothing can be compared without them.
+    `chance` is the larger one of the two, of the side that was asked for beforehand or of either;
+    `chance_corrected` is that of any of the measures tried. `later_only` says that without the hours after
+    failures the measure does not part the nights. `follows` names a measure before it that ranks them alike.
+    """
+
+    measure: Measure
+    poor_side: Side
+    whole: Parting
+    without: Parting | None
     chance: float
     chance_corrected: float
     expected: bool
+    later_only: bool = False
     follows: str = ""
+
+    @property
+    def told(self) -> Parting:
+        """What counts: the parting without the hours after failures, where there is one."""
+        return self.whole if self.without is None or self.later_only else self.without
+
+    @property
+    def what(self) -> str:
+        """Return the statistic that `told` is about."""
+        return self.measure.what if self.told is self.whole else self.measure.what_before(self.poor_side)
 
     @property
     def clean(self) -> bool:
         """Whether no night lies on the other side."""
-        return not self.exceptions
+        return not (self.whole.exceptions or self.told.exceptions)
 
     @property
     def sure(self) -> bool:
         """Whether chance alone would hardly do it: at most once in 20, all that was tried counted."""
-        return self.chance_corrected <= SURE
+        return not self.later_only and self.chance_corrected <= SURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,42 +247,60 @@ def _asked(side: Side | None) -> int:
 def _corrected(tried: Sequence[Measure], poor: Sequence[bool], sides: Sequence[int]) -> list[float]:
     import numpy as np
 
-    rows = [[math.nan if value is None else value for value in one.values] for one in tried]
-    return corrected_chances(np.array(rows, dtype=np.float64), np.array(poor, dtype=bool), sides)
+    below, above = (
+        [one.values if one.before is None else one.before.on(side) for one in tried]
+        for side in (Side.BELOW, Side.ABOVE)
+    )
+    whole, *without = (
+        np.array([[math.nan if value is None else value for value in row] for row in rows], dtype=np.float64)
+        for rows in ([one.values for one in tried], below, above)
+    )
+    return corrected_chances(whole, np.array(poor, dtype=bool), sides, without)
 
 
 def _separation(measure: Measure, poor: Sequence[bool], asked: int, corrected: float) -> Separation | None:
     """Return a measure as a separation; None where it parts the nights neither cleanly nor clearly."""
-    there = [
-        (value, is_poor, place)
-        for place, (value, is_poor) in enumerate(zip(measure.values, poor, strict=True))
-        if value is not None
-    ]
-    found = chances(
-        [value for value, is_poor, _ in there if is_poor],
-        [value for value, is_poor, _ in there if not is_poor],
-    )
+    values = _in_kinds(measure.values, poor)
+    found = chances(*values)
     below = found.below <= found.above if asked == 0 else asked < 0
     side = Side.BELOW if below else Side.ABOVE
     if side is measure.not_on:
         return None
-    between, exceptions = _best_parting(sorted(there), below)
-    chance = found.either if asked == 0 else found.below if below else found.above
-    if exceptions and chance > SURE:
+    whole = _parting(measure.values, poor, side)
+    if not _parts(whole, side, asked != 0):
         return None
+    without, later_only = None, False
+    if measure.before is not None:
+        values_before = measure.before.on(side)
+        without = _parting(values_before, poor, side) if all(_in_kinds(values_before, poor)) else None
+        later_only = without is None or not _parts(without, side, asked != 0)
+    there = [each for each in (whole, without) if each is not None]
+    chance = max(each.chance(side, asked != 0) for each in there if not later_only or each is whole)
     # The correction may come from drawn choices; it never makes a finding surer than it is alone.
-    return Separation(
-        measure=measure,
-        poor_side=side,
-        between=between,
-        exceptions=exceptions,
-        poor=sum(is_poor for _, is_poor, _ in there),
-        good=sum(not is_poor for _, is_poor, _ in there),
-        chances=found,
-        chance=chance,
-        chance_corrected=max(chance, corrected),
-        expected=asked != 0,
+    corrected = max(chance, corrected)
+    return Separation(measure, side, whole, without, chance, corrected, asked != 0, later_only)
+
+
+def _in_kinds(values: Values, poor: Sequence[bool]) -> tuple[list[float], list[float]]:
+    """Return the values of the poor nights, and those of the others."""
+    there = [(value, is_poor) for value, is_poor in zip(values, poor, strict=True) if value is not None]
+    return [value for value, is_poor in there if is_poor], [value for value, is_poor in there if not is_poor]
+
+
+def _parting(values: Values, poor: Sequence[bool], side: Side) -> Parting:
+    of_poor, of_good = _in_kinds(values, poor)
+    there = sorted(
+        (value, is_poor, place)
+        for place, (value, is_poor) in enumerate(zip(values, poor, strict=True))
+        if value is not None
     )
+    between, exceptions = _best_parting(there, side is Side.BELOW)
+    return Parting(between, exceptions, len(of_poor), len(of_good), chances(of_poor, of_good))
+
+
+def _parts(found: Parting, side: Side, asked: bool) -> bool:
+    """Return whether values part the nights to a side: cleanly, or as chance does once in 20 at most."""
+    return not found.exceptions or found.chance(side, asked) <= SURE
 
 
 def _best_parting(
@@ -221,17 +323,17 @@ def _best_parting(
     return best[2], best[3]
 
 
-def _unclearness(one: Separation) -> tuple[bool, bool, float, float, int, float]:
+def _unclearness(one: Separation) -> tuple[bool, bool, bool, float, float, int, float]:
     # What is derived from other quantities is named after them, but what is sure before what is not.
-    rank = one.chance_corrected, one.chance, len(one.exceptions), -_clearance(one)
-    return not one.sure, one.measure.derived, *rank
+    rank = one.chance_corrected, one.chance, len(one.told.exceptions), -_clearance(one)
+    return one.later_only, not one.sure, one.measure.derived, *rank
 
 
 def _clearance(one: Separation) -> float:
     """Return how wide the gap between the two kinds is, as a part of all that the values span."""
     values = [value for value in one.measure.values if value is not None]
     span = max(values) - min(values)
-    return (one.between[1] - one.between[0]) / span if span else 0.0
+    return (one.whole.between[1] - one.whole.between[0]) / span if span else 0.0
 
 
 def _with_followers(found: Sequence[Separation]) -> list[Separation]:
@@ -247,18 +349,7 @@ def _alike(one: Measure, other: Measure) -> bool:
     pairs = [(a, b) for a, b in zip(one.values, other.values, strict=True) if a is not None and b is not None]
     if len(pairs) < _LEAST_TO_BE_ALIKE:
         return False
-    first, second = (doubled_ranks([pair[side] for pair in pairs]) for side in (0, 1))
-    return abs(_correlation(first, second)) >= _ALIKE
-
-
-def _correlation(first: Sequence[float], second: Sequence[float]) -> float:
-    """Return Pearson's correlation; of ranks it is Spearman's."""
-    middle_first, middle_second = sum(first) / len(first), sum(second) / len(second)
-    off_first = [value - middle_first for value in first]
-    off_second = [value - middle_second for value in second]
-    size = math.sqrt(sum(x * x for x in off_first) * sum(y * y for y in off_second))
-    together = sum(x * y for x, y in zip(off_first, off_second, strict=True))
-    return together / size if size else 0.0
+    return abs(rank_correlation([one for one, _ in pairs], [other for _, other in pairs])) >= ALIKE
 
 
 def nights_to_be_sure(one: Separation) -> tuple[int, int] | None:
@@ -269,12 +360,13 @@ def nights_to_be_sure(one: Separation) -> tuple[int, int] | None:
     """
     factor = one.chance_corrected / one.chance if one.chance else 1.0
     ways = 1 if one.expected else 2
+    poor, good = one.told.poor, one.told.good
     for more in range(1, _MOST_NIGHTS_MORE):
         fits = [
             (poor_more, more - poor_more)
             for poor_more in range(more + 1)
-            if ways * factor / math.comb(one.poor + one.good + more, one.poor + poor_more) <= SURE
+            if ways * factor / math.comb(poor + good + more, poor + poor_more) <= SURE
         ]
         if fits:
-            return min(fits, key=lambda each: abs(one.poor + each[0] - one.good - each[1]))
+            return min(fits, key=lambda each: abs(poor + each[0] - good - each[1]))
     return None

@@ -1,5 +1,10 @@
 """What is compared of a quantity in each night, and what the number of its readings alone would say.
 
+Each measure also has what it is without the hours after each night's first failure (see `comparing.py`): of
+extremes the poor nights until their failure beside the good ones whole, on the side that the shorter time
+works against; of everything else the same hours after sunset in all nights, up to the earliest failure.
+Nights that failed too early to have an hour of these are left out of them.
+
 Where a night fails, frames end and often logs too. Fewer readings have narrower extremes: the lowest of few
 is higher, and the highest lower, whatever is measured. So where the poor nights have fewer readings than the
 good ones, or more, an extreme counts only on the side that the number of readings works against, and
@@ -9,9 +14,9 @@ extremes, last value and fall are also taken over the hours after sunset in whic
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from manifests.readings.comparing import Measure, Side, Statistic
+from manifests.readings.comparing import Before, Measure, Side, Statistic, Values
 from manifests.readings.series import HOUR_US, Series, Summary
 from manifests.readings.units import per_hour
 
@@ -22,11 +27,26 @@ _LEAST_IN_COMMON_US = HOUR_US
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """A quantity in one night: its readings (None where it has none), and the moment of sunset."""
+    """A quantity in one night: its readings (None where it has none), the moment of sunset, of a failure."""
 
     series: Series | None
     sunset_us: int
     poor: bool
+    failed_us: int | None = None
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there are readings after the failure."""
+        if self.series is None or not self.series.records or self.failed_us is None:
+            return False
+        return self.series.records[-1].moment_us > self.failed_us
+
+    @property
+    def ends_us(self) -> int:
+        """Return the moment of the last reading, or of the failure where that is earlier; needs readings."""
+        assert self.series is not None
+        last_us = self.series.records[-1].moment_us
+        return last_us if self.failed_us is None else min(last_us, self.failed_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,40 +69,76 @@ def measured(
     `unit` is astropy's name.
     """
     fewer = _poor_have_fewer(nights)
-    whole = [_summary(each.series) for each in nights]
+    whole = _Taken(quantity, unit, nights, derived)
     if fewer is None:
-        return [_measure(quantity, unit, one, whole, derived) for one in Statistic], None
+        return [whole.measure(one) for one in Statistic], None
     extremes = [
-        _measure(quantity, unit, one, whole, derived, not_on=_side_of_number(one, fewer))
+        whole.measure(one, not_on=_side_of_number(one, fewer))
         for one in (Statistic.LOWEST, Statistic.HIGHEST)
     ]
-    first = _measure(quantity, unit, Statistic.FIRST, whole, derived)
+    first = whole.measure(Statistic.FIRST)
     hours = _hours_in_common(nights)
     if hours is None:
         return [*extremes, first], Uneven(quantity, fewer, None)
     shown = (hours[0] / HOUR_US, hours[1] / HOUR_US)
     cut = [_within(each, hours) for each in nights]
-    parts = [_summary(each.series) for each in cut]
     statistics = [Statistic.LAST, Statistic.FALL]
     if _poor_have_fewer(cut) is None:
         statistics = [Statistic.LOWEST, Statistic.HIGHEST, *statistics]
-    in_common = [_measure(quantity, unit, one, parts, derived, hours=shown) for one in statistics]
-    return [*extremes, first, *in_common], Uneven(quantity, fewer, shown)
+    common = _Taken(quantity, unit, cut, derived, shown)
+    return [*extremes, first, *(common.measure(one) for one in statistics)], Uneven(quantity, fewer, shown)
 
 
-def _measure(
-    quantity: str,
-    unit: str,
-    statistic: Statistic,
-    nights: Sequence[Summary | None],
-    derived: bool,
-    *,
-    not_on: Side | None = None,
-    hours: tuple[float, float] | None = None,
-) -> Measure:
-    values = tuple(None if each is None else value_of(each, statistic) for each in nights)
-    its_unit = per_hour(unit) if statistic is Statistic.FALL else unit
-    return Measure(quantity, its_unit, statistic, values, derived, not_on, hours)
+class _Taken:
+    """A quantity's statistics over nights, with and without the hours after failures."""
+
+    def __init__(
+        self,
+        quantity: str,
+        unit: str,
+        nights: Sequence[Observed],
+        derived: bool,
+        hours: tuple[float, float] | None = None,
+    ) -> None:
+        self._quantity, self._unit, self._derived, self._hours = quantity, unit, derived, hours
+        self._whole = [_summary(each.series) for each in nights]
+        self._until: list[Summary | None] | None = None
+        if any(each.goes_on for each in nights):
+            self._poor = [each.poor for each in nights]
+            self._until = [_summary(_until_failure(each)) for each in nights]
+            hours = _hours_before_any_failure(nights)
+            self._early_hours = (hours[0] / HOUR_US, hours[1] / HOUR_US)
+            self._early = [_summary(_within_all_of(each, hours)) for each in nights]
+
+    def measure(self, statistic: Statistic, not_on: Side | None = None) -> Measure:
+        """Return a statistic of each night as it is compared."""
+        unit = per_hour(self._unit) if statistic is Statistic.FALL else self._unit
+        values, before = _values(self._whole, statistic), self._before(statistic)
+        return Measure(self._quantity, unit, statistic, values, self._derived, not_on, self._hours, before)
+
+    def _before(self, statistic: Statistic) -> Before | None:
+        if self._until is None:
+            return None
+        until = _values(self._until, statistic)
+        if statistic is Statistic.FIRST:
+            return Before(until, until, frozenset(Side), None)
+        early = _values(self._early, statistic)
+        # The good nights stay whole: beside them a failed night's shorter time works against the finding.
+        whole = _values(self._whole, statistic)
+        beside = tuple(
+            cut if poor else full for cut, full, poor in zip(until, whole, self._poor, strict=True)
+        )
+        match statistic:
+            case Statistic.LOWEST:
+                return Before(beside, early, frozenset({Side.BELOW}), self._early_hours)
+            case Statistic.HIGHEST:
+                return Before(early, beside, frozenset({Side.ABOVE}), self._early_hours)
+            case _:
+                return Before(early, early, frozenset(), self._early_hours)
+
+
+def _values(nights: Sequence[Summary | None], statistic: Statistic) -> Values:
+    return tuple(None if each is None else value_of(each, statistic) for each in nights)
 
 
 def value_of(summary: Summary, statistic: Statistic) -> float | None:
@@ -134,4 +190,31 @@ def _within(observed: Observed, hours: tuple[int, int]) -> Observed:
     if observed.series is None:
         return observed
     begun, ended = (observed.sunset_us + each for each in hours)
-    return Observed(observed.series.within(begun, ended), observed.sunset_us, observed.poor)
+    return replace(observed, series=observed.series.within(begun, ended))
+
+
+def _until_failure(observed: Observed) -> Series | None:
+    if observed.series is None or observed.failed_us is None:
+        return observed.series
+    return observed.series.within(observed.sunset_us, observed.failed_us)
+
+
+def _hours_before_any_failure(nights: Sequence[Observed]) -> tuple[int, int]:
+    """Return from when to when after sunset, in microseconds, no night had failed or ended yet.
+
+    Nights that have less than an hour of readings from there on are passed over: one of them would cut all
+    the others as short. At least one night has readings.
+    """
+    there = [each for each in nights if each.series is not None and each.series.records]
+    begun = max(each.series.records[0].moment_us - each.sunset_us for each in there if each.series)
+    least = begun + _LEAST_IN_COMMON_US
+    ended = (each.ends_us - each.sunset_us for each in there)
+    return begun, min((each for each in ended if each >= least), default=least)
+
+
+def _within_all_of(observed: Observed, hours: tuple[int, int]) -> Series | None:
+    """Return a night's readings of those hours; None where it had failed or ended before their end."""
+    there = observed.series is not None and observed.series.records
+    if not there or observed.ends_us - observed.sunset_us < hours[1]:
+        return None
+    return _within(observed, hours).series

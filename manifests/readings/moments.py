@@ -46,6 +46,17 @@ def microseconds_of(moment: datetime) -> int:
     return (moment - _EPOCH) // _MICROSECOND
 
 
+def utc(moment_us: int) -> str:
+    """Return a moment in microseconds since 1970 as JSON has it: 2026-01-20T21:11:41Z."""
+    moment = _EPOCH + moment_us * _MICROSECOND
+    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def clock(moment_us: int) -> str:
+    """Return a moment's time of day, UTC, as screens show it: 21:11."""
+    return f"{_EPOCH + moment_us * _MICROSECOND:%H:%M}"
+
+
 class Moments:
     """The times of one log, in the order in which it writes them.
 

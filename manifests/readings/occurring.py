@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from manifests.readings.comparing import SURE, Side
 from manifests.readings.series import HOUR_US
+from manifests.readings.together import go_together
 from manifests.readings.watched import Quantity, Watched
 
 # A reading stands for the time until the next one: for half an hour at most, or as long as it lasted.
@@ -25,7 +26,9 @@ class Occurrence:
 
     `share` is the part of all the time before a failure that was at least as far to `side`, the largest over
     the failures. `span` is the lowest and the highest value of all that time. `chance` is that of either side
-    for this quantity alone, `chance_corrected` that of any that was tried.
+    for this quantity alone, `chance_corrected` that of any that was tried; `at_floor` says that no draw came
+    as far, so that the chances are the smallest that drawing can find. `follows` names a quantity that is
+    surely rare as well, and goes together with this one through the nights.
     """
 
     event: str
@@ -37,6 +40,8 @@ class Occurrence:
     span: tuple[float, float]
     chance: float
     chance_corrected: float
+    at_floor: bool = False
+    follows: str = ""
 
     @property
     def farthest_back(self) -> float:
@@ -52,13 +57,35 @@ class Occurrence:
 def occurrences(nights: Sequence[Watched]) -> tuple[Occurrence, ...]:
     """Return where each kind of failure came in each quantity, the rarest first."""
     kinds = dict.fromkeys(each.first.event for each in nights if each.first is not None)
-    found = [one for event in kinds for one in _of_kind(event, nights, len(kinds))]
-    return tuple(sorted(found, key=lambda one: (one.chance, one.share)))
+    found: list[Occurrence] = []
+    for event in kinds:
+        of_kind = sorted(_of_kind(event, nights, len(kinds)), key=_rarity)
+        found += _with_followers(of_kind, nights)
+    return tuple(sorted(found, key=_rarity))
+
+
+def _rarity(one: Occurrence) -> tuple[float, float]:
+    return one.chance, one.share
+
+
+def _with_followers(found: Sequence[Occurrence], nights: Sequence[Watched]) -> Iterator[Occurrence]:
+    """Say of each surely rare quantity which one before it goes together with it."""
+    leaders: list[Occurrence] = []
+    for one in found:
+        leader = next((each for each in leaders if one.sure and _together(each, one, nights)), None)
+        if one.sure and leader is None:
+            leaders.append(one)
+        yield one if leader is None else replace(one, follows=leader.quantity)
+
+
+def _together(one: Occurrence, other: Occurrence, nights: Sequence[Watched]) -> bool:
+    names = (one.quantity, one.unit), (other.quantity, other.unit)
+    return go_together((each.series.get(names[0]), each.series.get(names[1])) for each in nights)
 
 
 def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occurrence]:
     # Loads numpy, which few commands need.
-    from manifests.readings.redrawing import Cells, chances_among, distance, distances, drawn
+    from manifests.readings.redrawing import Cells, chances_among, distance, distances, drawn, smallest_chance
 
     cells = Cells(nights, event)
     draws = drawn(cells.could_fail, cells.happened)
@@ -72,7 +99,8 @@ def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occu
     chances = chances_among(far, by_chance) if tried else []
     for quantity, (chance, of_any) in zip(tried, chances, strict=True):
         values = tuple(value for value in cells.at_failure(quantity).tolist() if math.isfinite(value))
-        yield _occurrence(event, quantity, nights, values, chance, min(1.0, kinds * of_any))
+        occurred = _occurrence(event, quantity, nights, values, chance, min(1.0, kinds * of_any))
+        yield replace(occurred, at_floor=chance <= smallest_chance())
 
 
 def _occurrence(

@@ -7,6 +7,7 @@ of a night had nothing to do with a quantity, every choice of as many nights wou
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING, NamedTuple
@@ -53,7 +54,7 @@ def doubled_ranks(values: Sequence[float]) -> list[int]:
     """Return twice the rank of each value, from 1; equal values have the middle of theirs."""
     order = sorted(values)
     first = {value: place for place, value in reversed(list(enumerate(order)))}
-    count = {value: order.count(value) for value in first}
+    count = Counter(order)
     return [2 * first[value] + count[value] + 1 for value in values]
 
 
@@ -67,18 +68,23 @@ def _counts_of_sums(ranks: Sequence[int], chosen: int) -> dict[int, int]:
     return sums[chosen]
 
 
-def corrected_chances(table: Floats, marked: Flags, sides: Sequence[int]) -> list[float]:
+def corrected_chances(
+    table: Floats, marked: Flags, sides: Sequence[int], without: Sequence[Floats] = ()
+) -> list[float]:
     """Return, for each row of values, the chance that any row would part the nights as clearly.
 
     `table` has a row for each quantity tried and a column for each night, NaN where a night has no value;
-    `sides` says of each row whether below (-1), above (1) or either side (0) was asked for. The chance is
-    that of the smallest probability over all rows (Westfall & Young 1993, min-p), which takes into account
-    that quantities go together.
+    `sides` says of each row whether below (-1), above (1) or either side (0) was asked for. `without` are two
+    more tables, of what must lie as far below, and as far above, at the same time. The chance is that of the
+    smallest probability over all rows (Westfall & Young 1993, min-p), which takes into account that
+    quantities go together.
     """
     import numpy as np
 
     choices = _choices(len(marked), int(marked.sum()), marked)
-    distances = np.stack([_distances(row, choices, side) for row, side in zip(table, sides, strict=True)])
+    below, above = without or (table, table)
+    rows = zip(table, below, above, sides, strict=True)
+    distances = np.stack([_distances_of_both(*row[:3], choices, row[3]) for row in rows])
     return [of_any for _, of_any in as_far(distances)]
 
 
@@ -115,8 +121,22 @@ def _choices(nights: int, chosen: int, marked: Flags) -> Flags:
     return drawn
 
 
-def _distances(row: Floats, choices: Flags, side: int) -> Floats:
-    """Return how far each choice's mean rank lies to the side asked for, in standard deviations."""
+def _distances_of_both(whole: Floats, below: Floats, above: Floats, choices: Flags, side: int) -> Floats:
+    """Return how far each choice lies to the side asked for, in `whole` and in what goes with that side."""
+    import numpy as np
+
+    off = _distances(whole, choices)
+    far_below, far_above = -off, off
+    if not np.array_equal(below, whole, equal_nan=True):
+        far_below = np.minimum(far_below, -_distances(below, choices))
+    if not np.array_equal(above, whole, equal_nan=True):
+        far_above = np.minimum(far_above, _distances(above, choices))
+    far: Floats = np.maximum(far_below, far_above) if side == 0 else far_below if side < 0 else far_above
+    return far
+
+
+def _distances(row: Floats, choices: Flags) -> Floats:
+    """Return how far each choice's mean rank lies above the middle, in standard deviations."""
     import numpy as np
 
     there = np.isfinite(row)
@@ -126,4 +146,4 @@ def _distances(row: Floats, choices: Flags, side: int) -> Floats:
     spread = ranks.var() * chosen * (total - chosen) / max(total - 1, 1)
     off = inside @ ranks - chosen * (ranks.mean() if total else 0.0)
     distances: Floats = np.divide(off, np.sqrt(spread), out=np.zeros(len(choices)), where=spread > 0)
-    return np.abs(distances) if side == 0 else distances * side
+    return distances

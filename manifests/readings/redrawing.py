@@ -198,6 +198,11 @@ def _distances(grid: Floats, ordered: Floats, night: Whole, cell: Whole, draws: 
     return np.where(count > 0, result, -np.inf)
 
 
+def smallest_chance() -> float:
+    """Return the chance of what no draw comes as far as: nothing smaller can be found."""
+    return 1 / (DRAWN + 1)
+
+
 def chances_among(happened: Sequence[float], by_chance: Sequence[Floats]) -> list[tuple[float, float]]:
     """Return for each quantity how often a draw came as far, and how often any quantity of a draw did."""
     pairs = zip(happened, by_chance, strict=True)

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from manifests.readings.comparing import SURE, Comparison, Separation, Side, nights_to_be_sure
+from manifests.readings.comparing import (
+    SURE,
+    Comparison,
+    Measure,
+    Parting,
+    Separation,
+    Side,
+    nights_to_be_sure,
+)
 from manifests.readings.measuring import Uneven
 from manifests.readings.occurring import Occurrence
 from manifests.readings.units import decimals_among, number_shown, unit_shown
@@ -27,12 +35,12 @@ def with_unit(value: float, unit: str, decimals: int) -> str:
     return f"{number_shown(value, decimals)} {unit_shown(unit)}".rstrip()
 
 
-def between_shown(one: Separation) -> tuple[str, str]:
-    """Return the two values between which a separation parts the nights, with digits that tell them apart."""
-    low, high = one.between
-    decimals = decimals_among(value for value in one.measure.values if value is not None)
+def between_shown(measure: Measure, found: Parting) -> tuple[str, str]:
+    """Return the two values between which a measure parts the nights, with digits that tell them apart."""
+    low, high = found.between
+    decimals = decimals_among(value for value in measure.values if value is not None)
     if low != high and number_shown(low, decimals) == number_shown(high, decimals):
-        decimals = decimals_among(one.between)
+        decimals = decimals_among(found.between)
     return number_shown(low, decimals), number_shown(high, decimals)
 
 
@@ -68,8 +76,12 @@ def _where_it_came(found: Sequence[Occurrence]) -> str:
     told = f"{came}, {each}with {side}, where only"
     told += f" {share_shown(first.share)} of the time was spent. Sure: by chance that comes"
     told += f" {odds(first.chance_corrected)}."
-    others = [f"{one.quantity} {_at_least(one)}" for one in found[1:] if one.sure]
-    return f"{told} Likewise {', '.join(others)}." if others else told
+    others = [one for one in found[1:] if one.sure]
+    with_it = [f"{one.quantity} ({_at_least(one)})" for one in others if one.follows == first.quantity]
+    likewise = [f"{one.quantity} {_at_least(one)}" for one in others if one.follows != first.quantity]
+    if with_it:
+        told += f" With it go {', '.join(with_it)}: these nights cannot tell which of them it is."
+    return f"{told} Likewise {', '.join(likewise)}." if likewise else told
 
 
 def _at_least(one: Occurrence) -> str:
@@ -81,14 +93,15 @@ def _what_parts(whole: Comparison) -> str:
     if not whole.tried:
         return "Nothing could be tried between poor and good nights."
     tried = values_tried(whole)
-    sure = [one for one in whole.separations if one.sure and not one.follows]
-    if not sure:
-        clean = [one.measure.name for one in whole.separations if one.clean]
-        many = "No value parts the nights" if not clean else f"{clean[0]} parts the nights"
-        more = f", and so do {len(clean) - 1} more" if len(clean) > 1 else ""
-        return f"{many}{more}; nothing is sure, of {tried}."
-    told = f"Over whole nights, the hours after a failure included, sure of {tried}"
-    return " ".join([f"{told}: {'; '.join(map(_side, sure))}.", *_ranked_alike(whole, sure)])
+    standing = [one for one in whole.separations if not one.later_only and not one.follows]
+    sure = [one for one in standing if one.sure]
+    if sure:
+        return f"Between the nights, sure of {tried}: {_sides(whole, sure)}"
+    told = f"Between the nights nothing is sure, of {tried}"
+    if not standing:
+        return f"{told}."
+    clearest = f"{standing[0].measure.quantity}, {standing[0].what}, parts them most clearly"
+    return f"{told}: {clearest}, and by chance some value does as much {odds(standing[0].chance_corrected)}."
 
 
 def values_tried(whole: Comparison) -> str:
@@ -97,21 +110,32 @@ def values_tried(whole: Comparison) -> str:
 
 
 def _side(one: Separation) -> str:
-    low, high = between_shown(one)
+    low, high = between_shown(one.measure, one.told)
     limit = high if one.poor_side is Side.BELOW else low
-    wrong = len(one.exceptions)
+    wrong = len(one.told.exceptions)
     lie = "lies" if wrong == 1 else "lie"
     but = f" ({wrong} {_nights(wrong)} {lie} on the wrong side)" if wrong else ""
     unit = unit_shown(one.measure.unit)
-    return f"poor nights have {one.measure.name}, {one.poor_side} {limit} {unit}".rstrip() + but
+    return (
+        f"poor nights have {one.measure.quantity}, {one.what}, {one.poor_side} {limit} {unit}".rstrip() + but
+    )
 
 
-def _ranked_alike(whole: Comparison, sure: Sequence[Separation]) -> Iterator[str]:
+def _sides(whole: Comparison, sure: Sequence[Separation]) -> str:
+    """Return what is sure, after the names of what goes together with it and could as well be it."""
+    sides = "; ".join(map(_side, sure))
     leaders = {one.measure.name: one.measure.quantity for one in sure}
-    alike = [one.measure.quantity for one in whole.separations if one.follows in leaders]
+    alike = [
+        one.measure.quantity for one in whole.separations if one.follows in leaders and not one.later_only
+    ]
     others = [each for each in dict.fromkeys(alike) if each not in leaders.values()]
-    if others:
-        yield f"These nights cannot tell that from {', '.join(others)}, which rank them nearly alike."
+    if not others:
+        return f"{sides}."
+    all_of_them = f"{', '.join(others)} and {', '.join(dict.fromkeys(leaders.values()))}"
+    return (
+        f"{all_of_them} part them nearly alike, and these nights cannot tell which of them it is."
+        f" Clearest: {sides}."
+    )
 
 
 def uneven_words(uneven: Sequence[Uneven]) -> Iterator[str]:
@@ -121,9 +145,10 @@ def uneven_words(uneven: Sequence[Uneven]) -> Iterator[str]:
         lowest, highest = ("higher", "lower") if fewer else ("lower", "higher")
         if names:
             yield (
-                f"Of {', '.join(names)} the poor nights have {'fewer' if fewer else 'more'} readings than the"
-                f" good ones. That alone makes their lowest {lowest} and their highest {highest}: that is not"
-                " counted, nor are last value and fall."
+                f"The poor nights have {'fewer' if fewer else 'more'} readings than the good ones of"
+                f" {', '.join(names)}. Fewer readings reach less far, whatever they are of: so a {lowest}"
+                f" lowest or a {highest} highest reading of the poor nights counts for nothing here, and last"
+                " reading and fall per hour are not compared over whole nights."
             )
     for one in uneven:
         if one.hours is not None:
@@ -132,6 +157,20 @@ def uneven_words(uneven: Sequence[Uneven]) -> Iterator[str]:
                 f"Of {one.quantity} all nights have readings from {begun:.1f} to {ended:.1f} h after sunset:"
                 " these hours are compared by themselves."
             )
+
+
+def later_words(found: Sequence[Separation]) -> Iterator[str]:
+    """Return which values part the nights only with the hours after failures: what they are is not told."""
+    names: dict[str, list[str]] = {}
+    for one in found:
+        if one.later_only:
+            names.setdefault(one.measure.quantity, []).append(one.measure.what)
+    if names:
+        named = "; ".join(f"{quantity} ({', '.join(which)})" for quantity, which in names.items())
+        yield (
+            f"Only with the hours after the failures would these part the nights: {named}. They may be what a"
+            " failure left behind, or only what came later that night; they explain nothing."
+        )
 
 
 def separation_words(one: Separation, whole: Comparison, nights: Sequence[str] = ()) -> str:
@@ -146,16 +185,34 @@ def separation_words(one: Separation, whole: Comparison, nights: Sequence[str] =
 
 
 def _what(one: Separation, nights: Sequence[str]) -> str:
-    low, high = (f"{value} {unit_shown(one.measure.unit)}".rstrip() for value in between_shown(one))
-    poor, good = f"{one.poor} poor or lost", f"{one.good} good"
+    found = one.whole
+    poor, good = f"{found.poor} poor or lost", f"{found.good} good"
     here, there = ("below", "above") if one.poor_side is Side.BELOW else ("above", "below")
-    sides = f"{poor} {_nights(one.poor)} lie {here}, the {good} {there}, parted between"
-    told = f"{one.measure.name}: the {sides} {low} and {high}"
-    if one.clean:
-        return f"{told}."
-    wrong = len(one.exceptions)
-    names = f" ({', '.join(nights[place] for place in one.exceptions)})" if nights else ""
-    return f"{told}, but for {wrong} {_nights(wrong)} on the other side{names}."
+    sides = f"{poor} {_nights(found.poor)} lie {here}, the {good} {there}, parted"
+    told = f"{one.measure.name}: the {sides} {_where(one, found, nights)}."
+    if one.later_only:
+        return f"{told} {_LATER_ONLY}"
+    if one.without is None:
+        return told
+    return f"{told} Without the hours after the failures ({one.what}): {_where(one, one.without, nights)}."
+
+
+_LATER_ONLY = (
+    "Without the hours after the failures it does not part them: it may be what a failure left behind, or"
+    " only what came later that night."
+)
+
+
+def _where(one: Separation, found: Parting, nights: Sequence[str]) -> str:
+    low, high = (
+        f"{value} {unit_shown(one.measure.unit)}".rstrip() for value in between_shown(one.measure, found)
+    )
+    told = f"between {low} and {high}"
+    wrong = len(found.exceptions)
+    if not wrong:
+        return told
+    names = f" ({', '.join(nights[place] for place in found.exceptions)})" if nights else ""
+    return f"{told}, but for {wrong} {_nights(wrong)} on the other side{names}"
 
 
 def _nights(count: int) -> str:
@@ -163,18 +220,25 @@ def _nights(count: int) -> str:
 
 
 def _how_often(one: Separation, whole: Comparison) -> str:
-    directed = one.chances.below if one.poor_side is Side.BELOW else one.chances.above
-    clean = "So clean a separation" if one.clean else "As clear a separation"
-    of = f"of {one.poor} of {one.poor + one.good} nights"
+    found = one.whole
+    directed = found.chances.below if one.poor_side is Side.BELOW else found.chances.above
+    clean = "As clear a separation" if found.exceptions else "So clean a separation"
+    of = f"of {found.poor} of {found.poor + found.good} nights"
     asked = "asked for beforehand" if one.expected else "had it been asked for beforehand"
     told = f"{clean} {of} comes by chance {odds(directed)} in this direction, {asked}"
-    told += f", {odds(one.chances.either)} in either"
+    told += f", {odds(found.chances.either)} in either"
+    if one.later_only:
+        return f"{told}."
+    if one.without is not None and one.chance > found.chance(one.poor_side, one.expected):
+        told += f", {odds(one.chance)} without the hours after the failures"
     if whole.tried > 1:
         told += f", and {odds(one.chance_corrected)} in any of the {whole.tried} values that were tried"
     return f"{told}."
 
 
 def _how_sure(one: Separation) -> str:
+    if one.later_only:
+        return "That proves nothing."
     if one.sure:
         return f"Chance alone would hardly do that ({SURE:.0%} is the usual limit). It shows no cause."
     more = nights_to_be_sure(one)

@@ -73,11 +73,16 @@ class Series:
 
     def at(self, moment_us: int) -> float | None:
         """Return the last reading begun up to a moment; None where it ended over half an hour before."""
+        last = self.record_at(moment_us)
+        return None if last is None else last.first
+
+    def record_at(self, moment_us: int) -> ReadingRecord | None:
+        """Return the record that `at` takes a moment's value from."""
         number = bisect_right(self.records, moment_us, key=lambda one: one.moment_us)
         if not number:
             return None
         last = self.records[number - 1]
-        return last.first if moment_us - last.moment_us - last.lasted_us <= _STALE_US else None
+        return last if moment_us - last.moment_us - last.lasted_us <= _STALE_US else None
 
     def middle(self) -> float | None:
         """Return the median of its records; None where there is none."""

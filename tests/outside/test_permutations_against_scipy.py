@@ -73,9 +73,9 @@ FIVE = [
 def test_the_five_known_nights_are_parted_by_their_lowest_temperature_and_nothing_is_called_proven():
     found = compare(FIVE, POOR)
     lowest = next(one for one in found.separations if one.measure.statistic is Statistic.LOWEST)
-    assert (lowest.poor_side, lowest.between, lowest.exceptions) == (Side.BELOW, (-0.5, 0.8), ())
-    assert (lowest.chances.below, lowest.chances.either) == pytest.approx((0.1, 0.2))
-    assert lowest.between[0] < 1.0, "the trade's rule of thumb for such a computer is about 1 °C"
+    assert (lowest.poor_side, lowest.whole.between, lowest.whole.exceptions) == (Side.BELOW, (-0.5, 0.8), ())
+    assert (lowest.whole.chances.below, lowest.whole.chances.either) == pytest.approx((0.1, 0.2))
+    assert lowest.whole.between[0] < 1.0, "the trade's rule of thumb for such a computer is about 1 °C"
     assert lowest.chance == pytest.approx(0.2)
     assert lowest.chance_corrected >= 0.2
     assert not lowest.sure

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
+from statistics import median
 
 from manifests.frames.sky.twilight import ASTRONOMICAL_DEG, NAUTICAL_DEG, SUNSET_DEG, night_dark_hours
 from manifests.index.opening import Index
@@ -51,6 +53,38 @@ class NightTold:
     gaps: tuple[Span, ...]
     failures: tuple[Failure, ...]
     findings: dict[str, int]
+
+    @property
+    def first_failure(self) -> Failure | None:
+        """The failure after which the night was no longer as others: the first from sunset to sunrise.
+
+        A gap before the first frame is a late start: with frames still to come, it is none.
+        """
+        started_us = self.frames[0].exposed.from_us if self.frames else self.up.from_us
+        return next(
+            (
+                one
+                for one in self.failures
+                if self.up.from_us <= one.at_us <= self.up.to_us
+                and not (one.event == GAP and one.at_us < started_us)
+            ),
+            None,
+        )
+
+    def next_frame_by_us(self, from_us: int) -> int | None:
+        """Return when the frame should have ended that would have come after the one that ended at a moment.
+
+        It is as long as that one, and comes after the usual pause. None where no frame ended then.
+        """
+        ended = [one for one in self.frames if one.exposed.to_us == from_us]
+        if not ended:
+            return None
+        pauses = [
+            later.exposed.from_us - one.exposed.to_us
+            for one, later in pairwise(self.frames)
+            if later.exposed.from_us >= one.exposed.to_us
+        ]
+        return from_us + int(median(pauses) if pauses else 0) + ended[-1].exposed.lasted_us
 
     def label(self, series: Series) -> str:
         """Return a series' quantity, with its source where several sources have one of that name."""

@@ -11,9 +11,11 @@ import click
 
 from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.comparing import Separation, Statistic
+from manifests.readings.moments import clock
 from manifests.readings.occurring import Occurrence
 from manifests.readings.sentences import (
     between_shown,
+    later_words,
     occurrence_words,
     share_shown,
     uneven_words,
@@ -39,10 +41,15 @@ _TOLD_WHOLE = 3
 _RARE = 0.1
 _LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 34, 12, 12
 
+_FLOOR = (
+    "{} in any tried is the smallest chance that drawing the failures anew can find here: which of the rows"
+    " that have it is the rarer one it does not tell."
+)
+
 _SEPARATIONS = (
     Column("what parts them", narrow=Narrow.WRAPS, least=14),
     Column("statistic", narrow=Narrow.WRAPS, least=13),
-    Column("poor nights"),
+    Column("poor nights", narrow=Narrow.WRAPS, least=11),
     Column("between"),
     Column("by chance", right=True),
     Column("in any tried", right=True),
@@ -104,11 +111,23 @@ def _lines(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
     yield from _separations(outcome, screen)
     if outcome.nights:
         yield from ("", "Nights side by side, from sunset to sunrise")
+        yield from _fitted(_first_failures(outcome.nights), screen)
     for nights in _beside_each_other(outcome.nights, screen):
         yield from table(_columns(nights), _rows(outcome, nights), screen)
         yield ""
     if screen.width is not None and outcome.answers:
         yield from _fitted(["What was found stands in the first lines, above the tables."], screen)
+
+
+def _first_failures(nights: Sequence[ComparedNight]) -> Iterator[str]:
+    """Return, where nights failed by different events, which by which."""
+    by_event: dict[str, list[str]] = {}
+    for night in nights:
+        if night.first_failure is not None:
+            by_event.setdefault(night.first_failure.event, []).append(night.night.isoformat())
+    if len(by_event) > 1:
+        told = "; ".join(f"{event} in {', '.join(which)}" for event, which in by_event.items())
+        yield f"First failures: {told}."
 
 
 def _fitted(lines: Iterable[str], screen: Screen) -> Iterator[str]:
@@ -136,6 +155,9 @@ def _columns(nights: Sequence[ComparedNight]) -> list[Column]:
 def _rows(outcome: CompareOutcome, nights: Sequence[ComparedNight]) -> Iterator[tuple[Cell, ...]]:
     verdicts = ("-" if night.verdict is None else night.verdict.verdict.value for night in nights)
     yield ("verdict", "", *verdicts)
+    if any(night.first_failure is not None for night in outcome.nights):
+        firsts = (night.first_failure for night in nights)
+        yield ("first failure, UTC", "", *(None if one is None else clock(one.at_us) for one in firsts))
     telling = {one.measure.quantity for one in outcome.comparison.separations[:_TOLD_WHOLE]}
     for quantity, unit in outcome.units.items():
         # All of what parts the nights, and of the others what says most.
@@ -159,23 +181,31 @@ def _statistic_shown(statistic: str, unit: str) -> str:
 
 def _separations(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
     found = outcome.comparison
-    if found.separations:
-        leaders = [one for one in found.separations if not one.follows]
-        yield ""
-        yield from _fitted([f"Between the nights: what parts them, of {values_tried(found)}"], screen)
-        yield from table(_SEPARATIONS, map(_separation, leaders[:_ROWS_SHOWN]), screen)
-        if len(leaders) > _ROWS_SHOWN:
-            yield f"and {len(leaders) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
+    leaders = [one for one in found.separations if not one.follows and not one.later_only]
+    parted = [
+        ("Between the nights: what parts them", [one for one in leaders if one.sure]),
+        ("Between the nights: may well be chance", [one for one in leaders if not one.sure]),
+    ]
+    for heading, some in parted:
+        if some:
+            yield ""
+            yield from _fitted([f"{heading}, of {values_tried(found)}"], screen)
+            yield from table(_SEPARATIONS, map(_separation, some[:_ROWS_SHOWN]), screen)
+            if len(some) > _ROWS_SHOWN:
+                yield f"and {len(some) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
+    if leaders:
         yield from _fitted(_followers(found.separations), screen)
-        yield from _fitted([outcome.words(found.separations[0])], screen)
+        yield from _fitted([outcome.words(leaders[0])], screen)
+    yield from _fitted(later_words(found.separations), screen)
     yield from _fitted(uneven_words(outcome.uneven), screen)
 
 
 def _followers(found: Sequence[Separation]) -> Iterator[str]:
     """Return, for each that others follow, a sentence that names them."""
-    for leader in dict.fromkeys(one.follows for one in found if one.follows):
+    standing = [one for one in found if not one.later_only]
+    for leader in dict.fromkeys(one.follows for one in standing if one.follows):
         alike: dict[str, list[str]] = {}
-        for one in found:
+        for one in standing:
             if one.follows == leader:
                 alike.setdefault(one.measure.quantity, []).append(one.measure.what)
         named = "; ".join(f"{quantity} ({', '.join(which)})" for quantity, which in alike.items())
@@ -184,11 +214,12 @@ def _followers(found: Sequence[Separation]) -> Iterator[str]:
 
 
 def _separation(one: Separation) -> tuple[Cell, ...]:
+    wrong = one.told.exceptions
     return (
         f"{one.measure.quantity}, {unit_shown(one.measure.unit)}".removesuffix(", "),
-        one.measure.what,
-        one.poor_side.value,
-        " and ".join(between_shown(one)),
+        one.what,
+        f"{one.poor_side} but for {len(wrong)}" if wrong else one.poor_side.value,
+        " and ".join(between_shown(one.measure, one.told)),
         _percent(one.chance),
         _percent(one.chance_corrected),
     )
@@ -202,6 +233,9 @@ def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
     yield from table(_OCCURRENCES, map(_occurrence, shown), screen)
     if len(shown) < len(found):
         yield f"and {len(found) - len(shown)} more, less rare: --json lists all"
+    floored = [one for one in shown if one.at_floor]
+    if len(floored) > 1:
+        yield from _fitted([_FLOOR.format(_percent(floored[0].chance_corrected))], screen)
     yield from _fitted([occurrence_words(shown[0], len(found))], screen)
 
 

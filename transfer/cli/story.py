@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
 from manifests.index.readings import FRAMES, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
-from manifests.readings.happenings import GAP, bursts
+from manifests.readings.happenings import GAP, Span, bursts
+from manifests.readings.moments import clock
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
+from transfer.archive.nights_told import NightTold
 from transfer.cli.screen import Screen
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import fitted
 from transfer.cli.text_plots import plot_line
-from transfer.jobs.night import AtFailure, FailureTold, NightOutcome, Usual
+from transfer.jobs.night import AtFailure, FailureTold, NightOutcome
 from transfer.words import counted
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _PLOT_COLUMNS, _PLOT_WHERE_NARROW = 24, 14
 _NARROW = 100
 _FAILURES_SHOWN = 6
+# Common practice: logs are written every few minutes.
+_FRESH_S = 600
 # More readings of a focus than that are a log of every step, and no runs.
 _FOCUS_RUNS = 60
 
@@ -56,9 +58,10 @@ def story_lines(outcome: NightOutcome, screen: Screen) -> Iterator[str]:
         yield from table(_READINGS, _rows(outcome, screen), screen)
     for failure in outcome.failures[:_FAILURES_SHOWN]:
         yield ""
-        yield from fitted([screen.clean(_failure_head(failure))], screen.width)
+        yield from fitted([screen.clean(_failure_head(outcome, failure))], screen.width)
         if failure.readings:
             yield from table(_AT_FAILURE, map(_at_failure, _most_unusual_first(failure)), screen)
+            yield from fitted(map(screen.clean, _older(failure)), screen.width)
     yield from fitted(map(screen.clean, _foot(outcome)), screen.width)
 
 
@@ -76,11 +79,11 @@ def _head(outcome: NightOutcome) -> Iterator[str]:
 def _what_failed(outcome: NightOutcome) -> Iterator[str]:
     """Return the night's failures, what was unusual at each, and its longest gap: the answer in short."""
     for failure in outcome.failures[:_FAILURES_SHOWN]:
-        yield f"{_failure_head(failure)}{_unusual_then(failure)}"
+        yield f"{_failure_head(outcome, failure)}{_unusual_then(failure)}"
     longest = max(outcome.told.gaps, key=lambda gap: gap.lasted_us, default=None)
     if outcome.failures and longest is not None and longest.lasted_us >= HOUR_US:
         hours = longest.lasted_us / HOUR_US
-        until = f"{_clock(longest.from_us)} to {_clock(longest.to_us)}"
+        until = f"{clock(longest.from_us)} to {clock(longest.to_us)}"
         yield f"The longest time in the dark without a frame: {hours:.1f} h, from {until}."
     if not outcome.failures:
         yield "No failure."
@@ -90,17 +93,38 @@ def _unusual_then(told: FailureTold) -> str:
     known = [one for one in told.readings if one.usual is not None]
     if not known:
         return "."
-    unusual = [_beside_usual(one, one.usual) for one in known if one.usual is not None and one.unusual]
-    if unusual:
-        return f". Unlike in nights that went well: {'; '.join(unusual)}."
-    return ". All readings were as in nights that went well."
+    unusual = [one for one in known if one.unusual]
+    if not unusual:
+        return ". All readings were as in nights that went well."
+    leaders = [_beside_usual(one) + _with_it(one, unusual) for one in unusual if not one.follows]
+    return f". Unlike in nights that went well: {'; '.join(leaders)}."
 
 
-def _beside_usual(one: AtFailure, usual: Usual) -> str:
-    decimals = decimals_among((one.value, usual.lowest, usual.highest))
-    lowest, highest = (number_shown(each, decimals) for each in (usual.lowest, usual.highest))
+def _with_it(leader: AtFailure, unusual: Sequence[AtFailure]) -> str:
+    followers = [_beside_usual(one) for one in unusual if one.follows == leader.quantity]
+    if not followers:
+        return ""
+    return f", and what goes up and down with it through these nights: {', '.join(followers)}"
+
+
+def _beside_usual(one: AtFailure) -> str:
+    assert one.usual is not None
+    decimals = decimals_among((one.value, one.usual.lowest, one.usual.highest))
+    lowest, highest = (number_shown(each, decimals) for each in (one.usual.lowest, one.usual.highest))
     then = f"{number_shown(one.value, decimals)} {unit_shown(one.unit)}".rstrip()
-    return f"{one.quantity} {then} (usually {lowest} to {highest})"
+    old = f", {one.age_s / 60:.0f} min before" if one.age_s > _FRESH_S else ""
+    return f"{one.quantity} {then}{old} (usually {lowest} to {highest})"
+
+
+def _older(told: FailureTold) -> Iterator[str]:
+    """Return which values are not from the last minutes before the failure, and how old they are."""
+    old: dict[str, list[str]] = {}
+    for one in told.readings:
+        if one.age_s > _FRESH_S:
+            old.setdefault(f"{one.age_s / 60:.0f} min", []).append(one.quantity)
+    if old:
+        ages = "; ".join(f"{', '.join(names)} {age}" for age, names in old.items())
+        yield f"Not read just then, but so long before: {ages}."
 
 
 def _timeline(outcome: NightOutcome) -> Iterator[str]:
@@ -109,13 +133,20 @@ def _timeline(outcome: NightOutcome) -> Iterator[str]:
     items = [*_sun(outcome), *_runs(told.frames), *_focus_runs(told.series)]
     for gap in told.gaps:
         mark = "!" if (gap.from_us, GAP) in failed else " "
-        items.append((gap.from_us, mark, f"no frame for {gap.minutes:.0f} min, until {_clock(gap.to_us)}"))
+        until = f"no frame for {gap.minutes:.0f} min, until {clock(gap.to_us)}"
+        items.append((gap.from_us, mark, f"{until}{_next_due(told, gap)}"))
     for first, count in bursts(told.happenings):
         mark = "!" if (first.at_us, first.event) in failed else " "
         times = f", {count} times in a burst" if count > 1 else ""
         items.append((first.at_us, mark, f"{first.event} ({first.source}){times}"))
     for at_us, mark, text in sorted(items):
-        yield f"{mark} {_clock(at_us)}  {text}"
+        yield f"{mark} {clock(at_us)}  {text}"
+
+
+def _next_due(told: NightTold, gap: Span) -> str:
+    """Say when the frame should have ended that did not come: until then all may have been well."""
+    due_us = told.next_frame_by_us(gap.from_us)
+    return "" if due_us is None or due_us >= gap.to_us else f"; the next one was due by {clock(due_us)}"
 
 
 def _sun(outcome: NightOutcome) -> Iterator[tuple[int, str, str]]:
@@ -140,7 +171,7 @@ def _runs(frames: Iterable[FrameTaken]) -> Iterator[tuple[int, str, str]]:
         through = f" through {name}" if name else ""
         shortest, longest = min(one.exposure_s for one in run), max(one.exposure_s for one in run)
         exposure = f"{shortest:g}" if shortest == longest else f"{shortest:g} to {longest:g}"
-        until = f", until {_clock(run[-1].exposed.to_us)}" if len(run) > 1 else ""
+        until = f", until {clock(run[-1].exposed.to_us)}" if len(run) > 1 else ""
         yield run[0].exposed.from_us, " ", f"{what}{through}: {len(run)} × {exposure} s{until}"
 
 
@@ -165,11 +196,13 @@ def _rows(outcome: NightOutcome, screen: Screen) -> Iterator[tuple[Cell, ...]]:
             yield (series.quantity, *shown, unit_shown(series.unit), series.source, plot)
 
 
-def _failure_head(told: FailureTold) -> str:
+def _failure_head(outcome: NightOutcome, told: FailureTold) -> str:
+    gaps = (gap for gap in outcome.told.gaps if gap.from_us == told.failure.at_us)
+    due = "".join(_next_due(outcome.told, gap) for gap in gaps) if told.failure.event == GAP else ""
     times = f", {told.failure.count} times in a burst" if told.failure.count > 1 else ""
     what = "no frame came any more" if told.failure.event == GAP else told.failure.event
     readings = "" if told.readings else "; no reading is from the half hour before"
-    return f"At {_clock(told.failure.at_us)}: {what}{times}{readings}"
+    return f"At {clock(told.failure.at_us)}: {what}{due}{times}{readings}"
 
 
 def _most_unusual_first(told: FailureTold) -> list[AtFailure]:
@@ -215,7 +248,3 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         yield "What stands beside a failure need not have caused it."
     if any(concerns_power(series.quantity, series.unit) for series in told.series):
         yield CAUTION
-
-
-def _clock(moment_us: int) -> str:
-    return f"{_EPOCH + timedelta(microseconds=moment_us):%H:%M}"

@@ -11,9 +11,10 @@ from manifests.index.nights import nights as nights_of
 from manifests.index.opening import Index
 from manifests.index.readings import BETWEEN_EXPOSURES
 from manifests.index.statements import verdicts
-from manifests.readings.comparing import Comparison, Measure, Separation, Side, Statistic, compare
-from manifests.readings.happenings import GAP
+from manifests.readings.comparing import Comparison, Measure, Parting, Separation, Side, Statistic, compare
+from manifests.readings.happenings import GAP, Failure
 from manifests.readings.measuring import Observed, Uneven, measured, value_of
+from manifests.readings.moments import utc
 from manifests.readings.occurring import Occurrence, occurrences
 from manifests.readings.sentences import answers, occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
@@ -34,12 +35,16 @@ Key = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True)
 class ComparedNight:
-    """One night: its verdict, and by quantity its statistics; `AT_FAILURE` where it had a failure."""
+    """One night: its verdict, and by quantity its statistics; `AT_FAILURE` where it had a failure.
+
+    `failures` counts all of them, `first_failure` is the one that `AT_FAILURE` is about.
+    """
 
     night: date
     verdict: NightVerdict | None
     values: Mapping[str, Mapping[str, float]]
     failures: int
+    first_failure: Failure | None = None
 
     @property
     def poor(self) -> bool:
@@ -48,11 +53,13 @@ class ComparedNight:
 
     def as_json(self) -> dict[str, Any]:
         """Return the night as `--json` prints it."""
+        first = self.first_failure
         return {
             "night": self.night.isoformat(),
             "verdict": None if self.verdict is None else self.verdict.verdict.value,
             "values": {quantity: dict(values) for quantity, values in self.values.items()},
             "failures": self.failures,
+            "first_failure": None if first is None else {"utc": utc(first.at_us), "event": first.event},
         }
 
 
@@ -133,18 +140,29 @@ class CompareOutcome:
             "statistic": one.measure.what,
             "hours_after_sunset": None if one.measure.hours is None else list(one.measure.hours),
             "poor_side": one.poor_side.value,
-            "between": list(one.between),
-            "exceptions": [self.marked[place] for place in one.exceptions],
+            "between": list(one.whole.between),
+            "exceptions": self._exceptions(one.whole),
             "chance": one.chance,
-            "chance_below": one.chances.below,
-            "chance_above": one.chances.above,
-            "chance_either": one.chances.either,
+            "chance_below": one.whole.chances.below,
+            "chance_above": one.whole.chances.above,
+            "chance_either": one.whole.chances.either,
+            "without_later_hours": None
+            if one.without is None
+            else {
+                "between": list(one.without.between),
+                "exceptions": self._exceptions(one.without),
+                "chance": one.without.chance(one.poor_side, one.expected),
+            },
+            "only_with_later_hours": one.later_only,
             "chance_corrected": one.chance_corrected,
             "expected": one.expected,
             "sure": one.sure,
             "follows": one.follows,
             "words": self.words(one),
         }
+
+    def _exceptions(self, found: Parting) -> list[str]:
+        return [self.marked[place] for place in found.exceptions]
 
     def _occurrence(self, one: Occurrence) -> dict[str, Any]:
         return {
@@ -157,6 +175,8 @@ class CompareOutcome:
             "chance": one.chance,
             "chance_corrected": one.chance_corrected,
             "sure": one.sure,
+            "at_floor": one.at_floor,
+            "follows": one.follows,
             "words": occurrence_words(one, len(self.within)),
         }
 
@@ -213,12 +233,13 @@ def _labels(told: Sequence[NightTold]) -> dict[Key, str]:
 
 def _compared(told: NightTold, said: NightVerdict | None, labels: Mapping[Key, str]) -> ComparedNight:
     values: dict[str, Mapping[str, float]] = {}
+    failed_us = _failed_us(told)
     for series in told.series:
         summary = series.summary()
         if summary is not None:
-            at = series.at(told.failures[0].at_us) if told.failures else None
+            at = None if failed_us is None else series.at(failed_us)
             values[labels[_key(series)]] = _statistics(summary) | ({} if at is None else {AT_FAILURE: at})
-    return ComparedNight(told.night, said, values, len(told.failures))
+    return ComparedNight(told.night, said, values, len(told.failures), told.first_failure)
 
 
 def _statistics(summary: Summary) -> dict[str, float]:
@@ -234,11 +255,18 @@ def _measures(
     for key, label in labels.items():
         if key[1] == BETWEEN_EXPOSURES:  # a long one is the failure itself
             continue
-        nights = [Observed(_series_of(night, key), night.up.from_us, poor) for night, poor in marked]
+        nights = [
+            Observed(_series_of(night, key), night.up.from_us, poor, _failed_us(night))
+            for night, poor in marked
+        ]
         found, differs = measured(label, key[2], nights, key[1] in DERIVED)
         measures += found
         uneven += [] if differs is None else [differs]
     return measures, uneven
+
+
+def _failed_us(night: NightTold) -> int | None:
+    return None if night.first_failure is None else night.first_failure.at_us
 
 
 def _series_of(night: NightTold, key: Key) -> Series | None:
@@ -280,7 +308,7 @@ def _watched(night: NightTold, labels: Mapping[Key, str]) -> Watched:
         for each in (*night.series, _elapsed(night))
         if each.quantity != BETWEEN_EXPOSURES
     }
-    return Watched(night.up, night.failures[0] if night.failures else None, series)
+    return Watched(night.up, night.first_failure, series)
 
 
 def _elapsed(night: NightTold) -> Series:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -13,7 +13,9 @@ from manifests.index.nights import nights
 from manifests.index.opening import Index
 from manifests.index.statements import verdicts
 from manifests.readings.happenings import GAP, Failure, Span
+from manifests.readings.moments import utc
 from manifests.readings.series import HOUR_US, Series
+from manifests.readings.together import go_together
 from manifests.readings.verdicts import NightVerdict, Verdict
 from transfer.archive.logs import logs_behind
 from transfer.archive.nights_told import NightTold, Place, night_told
@@ -23,7 +25,6 @@ from transfer.errors import ConfigurationError, ExitCode
 # Of the nights that went well, the nearest so many say what is usual.
 USUAL_NIGHTS = 30
 _HOURS_BEFORE_US = 2 * HOUR_US
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +39,19 @@ class Usual:
 
 @dataclass(frozen=True, slots=True)
 class AtFailure:
-    """A quantity at a failure: its value, its median in the two hours before, and what is usual, or None."""
+    """A quantity at a failure: its value, its median in the two hours before, and what is usual, or None.
+
+    `age_s` is how long before the failure the value was read. `follows` names a quantity that is unusual as
+    well, and goes together with this one through these nights.
+    """
 
     quantity: str
     unit: str
     value: float
+    age_s: float
     before: float | None
     usual: Usual | None
+    follows: str = ""
 
     @property
     def unusual(self) -> str:
@@ -68,6 +75,8 @@ class AtFailure:
             "usual_highest": None if usual is None else usual.highest,
             "usual_nights": 0 if usual is None else usual.nights,
             "unusual": self.unusual,
+            "age_s": round(self.age_s, 1),
+            "follows": self.follows,
         }
 
 
@@ -150,12 +159,6 @@ class NightOutcome:
         }
 
 
-def utc(moment_us: int) -> str:
-    """Return a moment as JSON has it."""
-    moment = _EPOCH + timedelta(microseconds=moment_us)
-    return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
 def _span_as_json(span: Span) -> dict[str, str]:
     return {"from_utc": utc(span.from_us), "to_utc": utc(span.to_us)}
 
@@ -212,25 +215,43 @@ def _went_well(rows: dict[date, Any], said: dict[date, NightVerdict], night: dat
 
 
 def _failure(told: NightTold, failure: Failure, others: Sequence[NightTold]) -> FailureTold:
-    return FailureTold(failure, tuple(_at_failure(told, failure, others)))
+    there = [series for series in told.series if series.at(failure.at_us) is not None]
+    found: list[AtFailure] = []
+    leaders: list[tuple[str, Series]] = []
+    for series, one in zip(there, _at_failure(told, failure, there, others), strict=True):
+        if one.unusual:
+            follows = next((name for name, leader in leaders if _together(leader, series, others)), "")
+            leaders += [] if follows else [(one.quantity, series)]
+            found.append(replace(one, follows=follows))
+        else:
+            found.append(one)
+    return FailureTold(failure, tuple(found))
 
 
-def _at_failure(told: NightTold, failure: Failure, others: Sequence[NightTold]) -> Iterator[AtFailure]:
-    for series in told.series:
-        value = series.at(failure.at_us)
-        if value is None:
-            continue
-        before = series.within(failure.at_us - _HOURS_BEFORE_US, failure.at_us - 1).middle()
-        yield AtFailure(told.label(series), series.unit, value, before, _usual(series, others))
+def _at_failure(
+    told: NightTold, failure: Failure, there: Sequence[Series], others: Sequence[NightTold]
+) -> Iterator[AtFailure]:
+    for series in there:
+        record = series.record_at(failure.at_us)
+        if record is not None:
+            before = series.within(failure.at_us - _HOURS_BEFORE_US, failure.at_us - 1).middle()
+            age_s = (failure.at_us - record.moment_us) / 1e6
+            usual = _usual(series, others)
+            yield AtFailure(told.label(series), series.unit, record.first, age_s, before, usual)
+
+
+def _together(one: Series, other: Series, others: Sequence[NightTold]) -> bool:
+    """Return whether two quantities go together in the night and in those that say what is usual."""
+    return go_together([(one, other), *((_same(one, each), _same(other, each)) for each in others)])
+
+
+def _same(series: Series, other: NightTold) -> Series | None:
+    key = series.source, series.quantity, series.unit
+    return next((one for one in other.series if (one.source, one.quantity, one.unit) == key), None)
 
 
 def _usual(series: Series, others: Sequence[NightTold]) -> Usual | None:
-    same = [
-        one
-        for other in others
-        for one in other.series
-        if (one.source, one.quantity, one.unit) == (series.source, series.quantity, series.unit)
-    ]
+    same = [one for other in others if (one := _same(series, other)) is not None]
     middles = [middle for one in same if (middle := one.middle()) is not None]
     if not middles:
         return None

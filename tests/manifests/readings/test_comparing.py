@@ -62,7 +62,7 @@ def test_one_night_on_the_wrong_side_is_named():
     poor = [number < 6 for number in range(12)] + [False]
     found = compare([measure(*values)], poor)
     (one,) = found.separations
-    assert (one.poor_side, one.between, one.exceptions) == (Side.BELOW, (5.0, 6.0), (12,))
+    assert (one.poor_side, one.whole.between, one.whole.exceptions) == (Side.BELOW, (5.0, 6.0), (12,))
     assert one.chance == pytest.approx(chances(values[:6], values[6:]).either)
     assert "but for 1 night on the other side." in separation_words(one, found)
     names = [f"night {number}" for number in range(13)]
@@ -100,7 +100,7 @@ def test_no_measure_parts_the_nights_to_the_side_that_the_number_of_readings_put
 
 def test_nights_without_a_value_are_not_counted_as_parted():
     (one,) = compare([measure(-1, None, 1, 2, None)], [True, True, False, False, False]).separations
-    assert (one.poor, one.good) == (1, 2)
+    assert (one.whole.poor, one.whole.good) == (1, 2)
     found = compare([measure(-1, None, 1, 2, None)], [True, True, False, False, False])
     assert "the 1 poor or lost night lie" in separation_words(one, found)
     assert "of 1 of 3 nights" in separation_words(one, found)
@@ -120,7 +120,7 @@ def test_without_both_kinds_of_nights_nothing_is_tried(poor):
 def test_nights_without_a_value_are_left_out_of_its_chance():
     poor = [True, True, False, False, False, True]
     (one,) = compare([measure(-3, -2, 4, 5, 6, None)], poor).separations
-    assert one.chances.below == pytest.approx(0.1)
+    assert one.whole.chances.below == pytest.approx(0.1)
     assert one.chance_corrected >= one.chance
     assert compare([measure(None, None, 4, 5, 6, None)], poor).tried == 0
 
@@ -151,7 +151,7 @@ def test_no_nights_at_all_break_it(nights):
     found = compare([measure(*(value for _, value in nights))], [poor for poor, _ in nights])
     for one in found.separations:
         assert 0 < one.chance <= one.chance_corrected <= 1
-        assert one.between[0] <= one.between[1]
+        assert one.whole.between[0] <= one.whole.between[1]
         assert separation_words(one, found)
 
 

@@ -98,3 +98,111 @@ def test_noise_of_which_failed_nights_have_less_is_called_sure_in_at_most_one_se
         naive += any(one.sure for one in compare(plain, POOR).separations)
     assert naive > 200, "the trap is there"
     assert sure <= 300 * 0.05
+
+
+# With failures: 20 hours' half of readings, every half hour, and in the poor nights a failure at any time.
+HALF_US, HALVES = HOUR_US // 2, 20
+
+
+def halves(values: Sequence[float]) -> Series:
+    return series_of("box", "q", "", ((n * HALF_US, value) for n, value in enumerate(values)))
+
+
+def drifting(rng: random.Random, fall: float = 0.0) -> list[float]:
+    """Return a night that starts anywhere, wanders, and falls by so much an hour."""
+    found, value = [], rng.gauss(0, 1)
+    for _ in range(HALVES):
+        found.append(value)
+        value += rng.gauss(0, 0.2) - fall / 2
+    return found
+
+
+def failing(rng: random.Random, fall: float = 0.0, jump: float = 0.0, poor: Sequence[bool] = POOR):
+    """Return nights whose failures come whenever, and change the quantity by `jump` from then on."""
+    found = []
+    for is_poor in poor:
+        failed_h = rng.uniform(0.5, HALVES / 2) if is_poor else None
+        values = drifting(rng, fall)
+        if failed_h is not None:
+            values = [value + jump * (n / 2 > failed_h) for n, value in enumerate(values)]
+        failed_us = None if failed_h is None else round(failed_h * HOUR_US)
+        found.append(Observed(halves(values), 0, is_poor, failed_us))
+    return found
+
+
+def without_failures(observed: Sequence[Observed]) -> list[Observed]:
+    return [replace(each, failed_us=None) for each in observed]
+
+
+@pytest.mark.parametrize(("fall", "jump"), [(0.0, 6.0), (0.0, -6.0), (2.0, 0.0), (2.0, 6.0)])
+def test_what_comes_after_a_failure_is_called_sure_in_at_most_one_set_in_twenty(fall, jump):
+    """A failure changes the quantity, or comes in one that falls all night: neither explains the failure."""
+    rng = random.Random(20260314)
+    sure = naive = only_later = 0
+    for _ in range(80):
+        nights = failing(rng, fall, jump)
+        found = compare(measured("q", "", nights)[0], POOR).separations
+        sure += any(one.sure for one in found)
+        only_later += any(one.later_only for one in found)
+        naive += any(
+            one.sure for one in compare(measured("q", "", without_failures(nights))[0], POOR).separations
+        )
+    assert sure <= 80 * 0.1, "one in twenty, and what chance adds to that in 80 sets"
+    if jump:
+        assert naive > 40, "the trap is there"
+        assert only_later > 40
+
+
+def test_a_shorter_night_alone_parts_nothing():
+    """All nights fall alike; in half of them a failure ends what counts at any hour, and nothing is found."""
+    rng = random.Random(5)
+    falling = [Observed(halves(drifting(rng, 4.0)), 0, poor, 4 * HOUR_US if poor else None) for poor in POOR]
+    for one in measured("q", "", falling)[0]:
+        for side in Side:
+            values = one.before.on(side)
+            poor, good = (
+                [value for value, is_poor in zip(values, POOR, strict=True) if is_poor is kind]
+                for kind in (True, False)
+            )
+            apart = max(poor) < min(good) if side is Side.BELOW else min(poor) > max(good)
+            assert not apart, (one.name, side)
+
+
+def cold_until_it_fails() -> list[Observed]:
+    """Nights that fail as soon as they are below 1, at any hour, and are then heated; others stay above."""
+    found = []
+    for number, is_poor in enumerate(POOR):
+        first = 4.0 + number if is_poor else 13.0 + number % 7 / 10
+        values = [first - n / 2 for n in range(HALVES)]
+        failed = next((n for n, value in enumerate(values) if value < 1), None) if is_poor else None
+        if failed is not None:
+            values = [value + 9 * (n > failed) for n, value in enumerate(values)]
+        found.append(Observed(halves(values), 0, is_poor, None if failed is None else failed * HALF_US))
+    return found
+
+
+def test_a_cause_is_found_by_the_hours_before_the_failure_with_the_value_that_it_came_at():
+    measures, _ = measured("box", "deg_C", cold_until_it_fails())
+    (lowest,) = (
+        one for one in compare(measures, POOR).separations if one.measure.statistic is Statistic.LOWEST
+    )
+    assert (lowest.sure, lowest.later_only, lowest.poor_side) == (True, False, Side.BELOW)
+    assert lowest.without.between == (0.5, pytest.approx(3.5))
+    assert lowest.what == "lowest before a failure"
+
+
+def test_a_night_that_failed_in_the_first_hour_does_not_cut_the_others_as_short():
+    nights = [Observed(halves(range(HALVES)), 0, poor, None) for poor in POOR]
+    nights[0] = replace(nights[0], failed_us=HALF_US)
+    nights[1] = replace(nights[1], failed_us=6 * HOUR_US)
+    last = next(one for one in measured("q", "", nights)[0] if one.statistic is Statistic.LAST)
+    assert last.before.hours == (0.0, 6.0)
+    assert last.before.below == (None, *[12.0] * 13)
+    assert last.values == (19.0,) * 14
+
+
+def test_readings_that_end_with_the_failure_are_compared_as_they_are():
+    nights = [
+        Observed(halves(range(HALVES)), 0, poor, (HALVES - 1) * HALF_US if poor else None) for poor in POOR
+    ]
+    assert {one.before for one in measured("q", "", nights)[0]} == {None}
