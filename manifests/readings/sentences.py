@@ -198,8 +198,8 @@ def _what(one: Separation, nights: Sequence[str]) -> str:
 
 
 _LATER_ONLY = (
-    "Without the hours after the failures it does not part them: it may be what a failure left behind, or"
-    " only what came later that night."
+    "Without the hours after the failures it does not clearly part them: it may be what a failure left"
+    " behind, or only what came later that night."
 )
 
 

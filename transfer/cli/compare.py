@@ -47,9 +47,9 @@ _FLOOR = (
 )
 
 _SEPARATIONS = (
-    Column("what parts them", narrow=Narrow.WRAPS, least=14),
+    Column("quantity", narrow=Narrow.WRAPS, least=14),
     Column("statistic", narrow=Narrow.WRAPS, least=13),
-    Column("poor nights", narrow=Narrow.WRAPS, least=11),
+    Column("poor", narrow=Narrow.WRAPS, least=9),
     Column("between"),
     Column("by chance", right=True),
     Column("in any tried", right=True),

@@ -12,9 +12,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from manifests.readings.comparing import Measure, Side, Statistic, compare, nights_to_be_sure
+from manifests.readings.comparing import (
+    SURE,
+    Before,
+    Measure,
+    Side,
+    Statistic,
+    compare,
+    nights_to_be_sure,
+)
 from manifests.readings.permutations import MOST_CHOICES, chances
-from manifests.readings.sentences import odds, separation_words
+from manifests.readings.sentences import answers, later_words, odds, separation_words
 
 SETS = 1000
 QUANTITIES = 30
@@ -96,6 +104,47 @@ def test_no_measure_parts_the_nights_to_the_side_that_the_number_of_readings_put
     assert compare([replace(measure(1, 2, 3, 4), not_on=Side.BELOW)], poor).separations == ()
     expected = {("air temperature", Statistic.LOWEST): Side.BELOW}
     assert compare([replace(measure(1, 2, 3, 4), not_on=Side.BELOW)], poor, expected).tried == 0
+
+
+def test_what_does_not_part_the_nights_without_the_later_hours_is_never_sure():
+    """Chance would hardly do both at once here; but before the failures one night lies on the other side."""
+    poor = [number < 5 for number in range(10)]
+    before = (7.0, 3.0, 2.0, 1.0, 0.0, 9.0, 8.0, 6.0, 5.0, 4.0)
+    early = Before(before, before, frozenset(), (0.0, 3.0))
+    (one,) = compare([replace(measure(*range(10)), before=early)], poor).separations
+    assert one.chance_corrected <= SURE
+    assert (one.later_only, one.sure, one.told) == (True, False, one.whole)
+    words = separation_words(one, compare([measure(*range(10))], poor))
+    assert "what a failure left behind, or only what came later" in words
+    assert words.endswith("That proves nothing.")
+
+
+def test_what_parts_the_nights_only_with_the_later_hours_comes_last_and_apart():
+    poor = [True, True, True, False, False, False]
+    late = Before((3.0, 5.0, 7.0, 4.0, 6.0, 8.0), (3.0, 5.0, 7.0, 4.0, 6.0, 8.0), frozenset(), (0.0, 3.0))
+    clearer = replace(measure(-9, -9, -9, 4, 5, 9), quantity="margin", statistic=Statistic.LAST, before=late)
+    found = compare([clearer, measure(-3, -2, -1, 4, 5, 9)], poor)
+    assert [(one.measure.quantity, one.later_only) for one in found.separations] == [
+        ("air temperature", False),
+        ("margin", True),
+    ]
+    assert "margin" not in answers(found, ())[0]
+    (apart,) = later_words(found.separations)
+    assert "margin (last)" in apart
+    assert list(later_words(found.separations[:1])) == []
+
+
+def test_the_larger_chance_of_the_two_counts():
+    poor = [number < 5 for number in range(10)]
+    before = (0.0, 1.0, 2.0, 3.0, 6.0, 4.0, 5.0, 7.0, 8.0, 9.0)
+    lowest = replace(measure(*range(10)), before=Before(before, before, frozenset({Side.BELOW}), None))
+    found = compare([lowest], poor)
+    (one,) = found.separations
+    assert (one.later_only, one.without.exceptions, one.clean) == (False, (4,), False)
+    assert one.chance == one.without.chances.either > one.whole.chances.either
+    words = separation_words(one, found)
+    assert "(lowest before a failure): between 3 °C and 4 °C, but for 1 night" in words
+    assert f"{odds(one.chance)} without the hours after the failures" in words
 
 
 def test_nights_without_a_value_are_not_counted_as_parted():

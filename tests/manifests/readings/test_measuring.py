@@ -1,8 +1,13 @@
-"""What the number of a night's readings alone would say is not compared."""
+"""What the number of a night's readings, or the hours after a failure, alone would say is not compared.
+
+As a program (`python -m tests.manifests.readings.test_measuring SETS`) it says how often something is called
+sure in sets of nights with failures at random hours.
+"""
 
 from __future__ import annotations
 
 import random
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -117,11 +122,15 @@ def drifting(rng: random.Random, fall: float = 0.0) -> list[float]:
     return found
 
 
-def failing(rng: random.Random, fall: float = 0.0, jump: float = 0.0, poor: Sequence[bool] = POOR):
-    """Return nights whose failures come whenever, and change the quantity by `jump` from then on."""
+def failure_hours(rng: random.Random) -> list[float | None]:
+    """Return for each night an hour of the poor ones' failures, any time."""
+    return [rng.uniform(0.5, HALVES / 2) if is_poor else None for is_poor in POOR]
+
+
+def failing(rng: random.Random, hours: Sequence[float | None], fall: float = 0.0, jump: float = 0.0):
+    """Return nights that fail at these hours; it changes the quantity by `jump` from then on."""
     found = []
-    for is_poor in poor:
-        failed_h = rng.uniform(0.5, HALVES / 2) if is_poor else None
+    for failed_h, is_poor in zip(hours, POOR, strict=True):
         values = drifting(rng, fall)
         if failed_h is not None:
             values = [value + jump * (n / 2 > failed_h) for n, value in enumerate(values)]
@@ -140,7 +149,7 @@ def test_what_comes_after_a_failure_is_called_sure_in_at_most_one_set_in_twenty(
     rng = random.Random(20260314)
     sure = naive = only_later = 0
     for _ in range(80):
-        nights = failing(rng, fall, jump)
+        nights = failing(rng, failure_hours(rng), fall, jump)
         found = compare(measured("q", "", nights)[0], POOR).separations
         sure += any(one.sure for one in found)
         only_later += any(one.later_only for one in found)
@@ -206,3 +215,27 @@ def test_readings_that_end_with_the_failure_are_compared_as_they_are():
         Observed(halves(range(HALVES)), 0, poor, (HALVES - 1) * HALF_US if poor else None) for poor in POOR
     ]
     assert {one.before for one in measured("q", "", nights)[0]} == {None}
+
+
+def sets_with_failures_called_sure(sets: int) -> int:
+    """Return in how many sets of 14 nights one of 30 quantities of chance is called sure.
+
+    Seven nights fail at any hour. A third of the quantities wander, a third also fall all night, and a third
+    are changed by the failure.
+    """
+    rng = random.Random(20260314)
+    sure = 0
+    for _ in range(sets):
+        measures: list[Measure] = []
+        hours = failure_hours(rng)
+        for number in range(30):
+            fall, jump = ((0.0, 0.0), (2.0, 0.0), (0.0, 6.0))[number % 3]
+            nights = failing(rng, hours, fall, jump)
+            measures += measured(f"q{number}", "", nights)[0]
+        sure += any(one.sure for one in compare(measures, POOR).separations)
+    return sure
+
+
+if __name__ == "__main__":
+    asked = int(sys.argv[1])
+    print(f"something is called sure in {sets_with_failures_called_sure(asked)} of {asked:,} sets")

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
 
 from tests.support.observatory import FAILURE, LOGS, Observatory
+from transfer.jobs.send.survey import Scope
 
 # Common practice, no published source: first and last temperature of five nights, °C, and how they went.
 FIVE = (
@@ -107,7 +108,9 @@ def test_the_screen_has_the_nights_side_by_side(five: Observatory):
         lines = ran.out.splitlines()
         assert max(map(len, lines)) <= columns
         assert lines[0] == "5 nights: 2 poor or lost, 3 good."
-        heading = next(number for number, line in enumerate(lines) if line.startswith("quantity "))
+        heading = next(
+            number for number, line in enumerate(lines) if line.startswith("quantity") and "2026" in line
+        )
         assert lines[heading].split()[:3] == ["quantity", "2026-03-10", "2026-03-14"]
         assert lines[heading + 1].split()[:3] == ["verdict", "poor", "lost"]
         assert any("fall, °C/h" in line for line in lines)
@@ -189,6 +192,45 @@ def test_a_failure_that_the_readings_do_not_explain_is_not_explained(folder: Pat
     told = there.ask("compare", "--json").document
     assert not any(one["sure"] for one in told["separations"])
     assert not any(one["sure"] for one in told["within"])
+
+
+def cold_afterwards(there: Observatory, number: int, failed_h: int | None) -> None:
+    """Write a night's logs: as every night's, but cold and dry once the connection is lost."""
+    midnight = datetime.combine(night_of(number), time(0), UTC)
+    failed = None if failed_h is None else midnight + timedelta(hours=failed_h)
+    rows = ["utc,air,humidity"]
+    for step in range(73):
+        at = midnight + timedelta(hours=18, minutes=10 * step)
+        late, ripple = failed is not None and at > failed, (number * 7 + step * 3) % 11 / 10
+        rows.append(f"{at:%FT%T},{5 + ripple - 9 * late:.2f},{70 + ripple - 30 * late:.1f}")
+    events = "" if failed is None else f"{failed:%FT%T} lost connection\n"
+    written = midnight.timestamp() + 23 * 3600
+    for name, content in (("mast {}.csv", "\n".join(rows) + "\n"), ("night {}.log", events)):
+        log = there.computer.log(name.format(night_of(number)), content.encode())
+        os.utime(log, (written, written))
+
+
+def test_what_only_followed_the_failures_is_listed_apart_and_not_sure(folder: Path):
+    there = Observatory(folder / "afterwards")
+    for number in range(14):
+        cold_afterwards(there, number, 22 + number % 3 if number < 7 else None)
+    there.computer.send(there.stick, scope=Scope(everything=True))
+    there.desk.file(there.stick)
+    for number in range(14):
+        there.mark(str(night_of(number)), "good" if number >= 7 else "poor")
+    told = there.ask("compare", "--json").document
+    lowest = air(told["separations"], "lowest")
+    assert (lowest["only_with_later_hours"], lowest["sure"], lowest["exceptions"]) == (True, False, [])
+    assert lowest["chance"] < 0.001
+    assert not any(one["sure"] for one in told["separations"])
+    assert "air temperature" not in told["message"]
+    first = {one["night"]: one["first_failure"] for one in told["nights"]}
+    assert first["2026-03-11"] == {"utc": "2026-03-11T23:00:00Z", "event": "connection lost"}
+    assert first["2026-03-20"] is None
+    text = " ".join(there.ask("compare").out.split())
+    apart = text.partition("Only with the hours after the failures would these part the nights: ")[2]
+    assert "air temperature (fall per hour, last, lowest)" in apart.partition(". They may be")[0]
+    assert "first failure, UTC 22:00 23:00 00:00" in text
 
 
 ROOF = (
