@@ -72,3 +72,9 @@ def test_the_scheduled_task_names_the_program_and_the_configuration(rig, compute
     assert "python" in text
     assert "imaging\\nightferry.toml" in text
     assert "schtasks /Create" in ran.out
+
+
+def test_windows_own_command_takes_the_scheduled_task(rig, computer):
+    ran = rig.run("setup", "--start", "--install", "--config", computer.file)
+    assert ran.exit == 0, ran.out + ran.err
+    assert "The system has taken it" in ran.out

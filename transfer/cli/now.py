@@ -25,6 +25,8 @@ from transfer.engine.standing import moment_of
 from transfer.jobs.now import Now, look_at_now
 from transfer.words import counted, size_told
 
+_MANY_NIGHTS = 1000
+
 
 @click.command("now")
 @config_option
@@ -80,11 +82,17 @@ def _lines(found: Now, now: datetime) -> Iterator[str]:
         usual = f"; usually one every {_time(standing.usual_gap_s)}" if standing.usual_gap_s else ""
         yield f"Last frame: {last.astimezone():%H:%M:%S}, {_ago((now - last).total_seconds())}{usual}."
     if found.free_bytes is not None:
-        nights = f": as much as {found.room_nights:,} nights like this so far" if found.room_nights else ""
+        nights = f": {_nights(found.room_nights)} like this so far" if found.room_nights else ""
         yield f"Room left: {size_told(found.free_bytes)}{nights}."
     until = moment_of(standing.until_utc)
     if found.is_followed and until is not None:
         yield f"Followed until {until.astimezone():%Y-%m-%d %H:%M}."
+
+
+def _nights(count: float) -> str:
+    if count > _MANY_NIGHTS:
+        return f"more than {_MANY_NIGHTS:,} nights"
+    return f"as much as {count:.1f} nights" if count < 10 else f"as much as {count:.0f} nights"
 
 
 def _ago(seconds: float) -> str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from transfer.errors import ConfigurationError, DriveFailed
+from transfer.errors import ConfigurationError, DriveFailed, ExitCode
 
 NAME = "nightferry-follow"
 _TASK = "nightferry follow"
@@ -109,6 +109,7 @@ Description=Carries each frame of the night to the drive, and proves it
 
 [Service]
 ExecStart={" ".join(map(_unit_word, command))}
+SuccessExitStatus={int(ExitCode.STOPPED_EARLY)}
 Nice=10
 IOSchedulingClass=idle
 """

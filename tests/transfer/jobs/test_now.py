@@ -139,6 +139,17 @@ def test_the_command_says_it_in_lines_and_in_json(computer, place):
     assert (document["followed"], document["proven"], document["exit"]) == (True, 12, ran.exit)
 
 
+@pytest.mark.parametrize(
+    ("bytes_so_far", "told_as"),
+    [(1000, ": more than 1,000 nights like this"), (10**15, "Room left:")],
+    ids=["one small file", "a night larger than the drive"],
+)
+def test_the_room_left_is_told_in_nights_that_mean_something(computer, place, stick, bytes_so_far, told_as):
+    with place.alone():
+        place.keep_state(standing(proven_bytes=bytes_so_far, places=(str(stick),)).as_json())
+        assert told_as in computer.command("now").out
+
+
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(),

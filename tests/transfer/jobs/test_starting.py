@@ -1,15 +1,18 @@
 """What starts the follower by itself: each system's form is read by what reads such forms."""
 
+import os
 import plistlib
 import shlex
 import shutil
 import subprocess
+import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
 
-from tests.support.nights import Computer, run
+from tests.support.followers import FOLLOWS_FAST
+from tests.support.nights import Computer, prepared, run
 from transfer.errors import ConfigurationError, DriveFailed
 from transfer.jobs.starting import install, run_command, starter_for, write_starter
 
@@ -109,6 +112,65 @@ def test_setup_start_writes_and_explains_and_installs_nothing(tmp_path):
         assert str(path) in ran.out
     document = run("setup", "--start", "--json", "--config", computer.file, environ=environ).document
     assert (document["installed"], sorted(document["files"])) == (False, sorted(map(str, written)))
+
+
+_MANAGER = Path("/usr/lib/systemd/systemd")
+# A user's own systemd, in a mount namespace of its own: only there /run says that the system has one.
+_IN_A_SESSION = f"""\
+set -eu
+mount -t tmpfs tmpfs /run
+mkdir -p /run/systemd/system "$XDG_RUNTIME_DIR"
+chmod 700 "$XDG_RUNTIME_DIR"
+{_MANAGER} --user --log-target=null &
+manager=$!
+trap 'kill $manager; wait $manager || true' EXIT
+for _ in $(seq 50); do systemctl --user list-timers >/dev/null 2>&1 && break; sleep 0.2; done
+systemctl --user list-timers >/dev/null 2>&1 || exit 77
+nightferry() {{ {sys.executable} -m transfer "$@" --config "$CONFIG"; }}
+service=nightferry-follow.service
+nightferry setup --start --install
+systemctl --user is-enabled nightferry-follow.timer
+follow() {{
+    systemctl --user start $service
+    for _ in $(seq 100); do nightferry now | grep "1 frame " && return; sleep 0.2; done
+    return 1
+}}
+follow
+nightferry send
+systemctl --user show -p Result -p ActiveState $service
+follow
+systemctl --user stop $service
+systemctl --user show -p Result -p ActiveState $service
+systemctl --user disable --now nightferry-follow.timer
+systemctl --user is-enabled nightferry-follow.timer || echo forgotten
+"""
+
+
+@pytest.mark.skipif(
+    not (_MANAGER.exists() and shutil.which("unshare")) or os.geteuid() != 0, reason="needs systemd and root"
+)
+def test_systemd_runs_what_was_installed_and_send_takes_over_from_it(tmp_path):
+    stick = prepared(tmp_path / "stick")
+    drive = [f'name = "Field stick"\nfolder = "{stick}"']
+    computer = Computer(tmp_path / "night", drives=drive, more=FOLLOWS_FAST)
+    computer.frame("light.fits")
+    home = tmp_path / "home"
+    environ = {
+        **os.environ,
+        "HOME": str(home),
+        "XDG_CONFIG_HOME": str(home / ".config"),
+        "XDG_RUNTIME_DIR": "/run/user/0",
+        "CONFIG": str(computer.file),
+    }
+    script = ["unshare", "--mount", "--propagation", "private", "bash", "-c", _IN_A_SESSION]
+    ran = subprocess.run(script, env=environ, capture_output=True, text=True, check=False, timeout=120)
+    if ran.returncode == 77:
+        pytest.skip("no systemd of a user's own can be started here")
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert "SAFE ON 'Field stick': 1 frame." in ran.stdout
+    # In order both times: after it has handed over, and after the system told it to end.
+    assert ran.stdout.count("Result=success\nActiveState=inactive") == 2, ran.stdout
+    assert ran.stdout.endswith("forgotten\n")
 
 
 def test_install_alone_is_no_order(tmp_path):
