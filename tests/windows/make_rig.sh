@@ -52,8 +52,8 @@ download() {
     say "downloading"
     "$host" -m pip wheel -qq --disable-pip-version-check --no-deps -w "$wheels" 'bagit>=1.9'
     fetch --find-links "$wheels" "$wheels"/nightferry-*.whl 'numpy==1.24.4' 'astropy==6.1.7' \
-        colorama tzdata pip pytest hypothesis bagit
-    fetch --no-deps 'pyongc>=1.2' 'panda3d==1.10.16'
+        colorama tzdata pip pytest hypothesis bagit 'jinja2>=3.1' 'pillow>=10.3'
+    fetch --no-deps 'pyongc>=1.2' 'sep>=1.4' 'panda3d==1.10.16'
 }
 
 fetch() {

@@ -72,6 +72,8 @@ def test_only_what_is_to_be_written_is_opened_for_writing():
         ("PINNED_FOLDER", "PINNED_FOLDER"),  # looked at again
         ("LOCK", "FILE_TO_READ"),
         ("LOCK", "LOCK"),  # it is the lock that keeps the second run off, not the opening
+        ("LOCK", "FILE_TO_EXTEND"),  # the ledger is written while its run has it locked
+        ("FILE_TO_EXTEND", "FILE_TO_READ"),
         ("SOURCE", "ALONE_WITH_READERS"),
     ],
 )
