@@ -45,7 +45,7 @@ folder = 'records'
 
 def carry_home(scene: Scene) -> Path:
     """Send the session, file it into an archive, whose folder is returned, and bring the drive back."""
-    scene.computer.drives = [f"name = 'Field stick'\nfolder = '{scene.drive}'"]
+    scene.computer.drives = [f"name = 'Field stick'\nfolder = '{scene.name_of(scene.drive)}'"]
     scene.computer.configure()
     scene.begin_session()
     require_ended(scene.send(), "the send", 0)

@@ -1,11 +1,12 @@
 """Run on Windows: a command of nightferry, counted, ended or held at one of its calls of the system.
 
-    python at_a_call.py calls|count|kill|hold|break NUMBER WORD…
+    python at_a_call.py calls|count|kill|hold|break[@CALL] NUMBER WORD…
 
 `calls` prints, when the command has ended, how often it made each call, those of Python's own that open a
 file or look at one among them. `count` prints how many moments it had: one before each call, one behind
-it. At moment NUMBER `kill` ends the process as Windows ends one that is killed, `break` raises the signal
-that Ctrl-Break becomes, and `hold` says HELD on standard error and goes on when standard input ends.
+it; where a CALL is named (as `hold@remove_opened`), those of it alone. At moment NUMBER `kill` ends the
+process as Windows ends one that is killed, `break` raises the signal that Ctrl-Break becomes, and `hold` says
+HELD on standard error and goes on when standard input ends.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from transfer.engine.medium.windows.calls import SystemCalls
 
 _CALLS = (
     *("open", "open_in", "flush", "move", "make_folder", "remove", "read", "close"),
-    *("set_modified", "names", "stat"),
+    *("set_modified", "names", "stat", "remove_opened", "remove_folder"),
 )
 _write = os.write
 _signals: Any = signal  # what only Windows has of this module has types only there
@@ -91,22 +92,23 @@ def _count_each() -> None:
     atexit.register(lambda: _write(2, f"CALLS {json.dumps(made)}\n".encode()))
 
 
-def _act_at_a_moment(mode: str, number: int) -> None:
+def _act_at_a_moment(mode: str, call: str, number: int) -> None:
     moments = Moments({"count": None, "kill": _kill, "hold": _hold, "break": _break}[mode], number)
-    for name in _CALLS:
+    for name in [call] if call else _CALLS:
         setattr(SystemCalls, name, moments.around(getattr(SystemCalls, name)))
     if mode == "count":
         atexit.register(lambda: _write(2, f"CALLS {moments.count}\n".encode()))
-    os.write = moments.around(_write)
+    if not call:
+        os.write = moments.around(_write)
 
 
 def main() -> None:
     """Run the command."""
-    mode, number, words = sys.argv[1], int(sys.argv[2]), sys.argv[3:]
+    (mode, _, call), number, words = sys.argv[1].partition("@"), int(sys.argv[2]), sys.argv[3:]
     if mode == "calls":
         _count_each()
     else:
-        _act_at_a_moment(mode, number)
+        _act_at_a_moment(mode, call, number)
     from transfer.cli.main import main as nightferry
 
     nightferry(words, prog_name="nightferry")
