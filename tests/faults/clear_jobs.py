@@ -77,6 +77,7 @@ class Clear(Job):
 
     name = "clear"
     writes_to = "imaging"
+    ready_once = True
 
     def make_ready(self) -> None:
         scene = self.scene
@@ -177,6 +178,7 @@ class ClearDrive(Job):
     """Of two nights on the drive the earlier one may go: the archive and the sources have it."""
 
     name = "clear-drive"
+    ready_once = True
 
     def make_ready(self) -> None:
         scene = self.scene

@@ -31,6 +31,7 @@ class Job:
     needs_bytes = 0
     room_bytes = 0
     writes_to = "drive"  # the folder of the trial's room that it changes
+    ready_once = False  # whether many trials share one scene that was made ready, put back for each
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene

@@ -16,11 +16,10 @@ from pathlib import Path
 from tests.faults import results
 from tests.faults.on_windows import UNDER_WINE
 from tests.faults.registry import FAULTS
-from tests.faults.trials import Fault, NotMade, TornByFileSystem, Trial
+from tests.faults.trials import REDRAWN, Fault, NotMade, TornByFileSystem, Trial
 from tests.faults.without import AGAINST, PROTECTIONS
 from tests.windows.rig import missing
 
-_REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
 _DRAWS = 6
 _BITES = 45  # trials that a protection may be missing before it is said to be untested
 
@@ -77,7 +76,7 @@ def _try_apart(name: str, on: str, seed: int, number: int, without: str, job: st
 def try_number(row: Row, seed: int, number: int, without: str = "", job: str = "") -> None:
     """Make one trial; where its fault does not come about, draw again."""
     for draw in range(_DRAWS):
-        trial = Trial(row.fault.name, row.on, seed, number + draw * _REDRAWN, without, job)
+        trial = Trial(row.fault.name, row.on, seed, number + draw * REDRAWN, without, job)
         try:
             row.fault.try_once(trial)
         except NotMade:

@@ -79,6 +79,7 @@ class FileTwo(Job):
     """A drive's night is filed into two archives that are begun with it."""
 
     name = "file-two"
+    ready_once = True
     needs_bytes = 3_500_000
     room_bytes = 20_000_000
 

@@ -6,9 +6,10 @@ import random
 
 from tests.faults.archive_jobs import FILINGS, FileDamaged
 from tests.faults.jobs import CHECKS, SENDS, Job, SendNothing
+from tests.faults.ready import ready
 from tests.faults.scene import run_plainly
 from tests.faults.traced import Call, Places, calls_of, run_traced, trace_all
-from tests.faults.trials import Fault, NotMade, Trial, drive_scene, telling
+from tests.faults.trials import Fault, NotMade, Trial, telling
 from tests.support.volumes import KINDS
 
 KILLED_AT = (
@@ -56,12 +57,10 @@ def calls_in(trial: Trial, kind: type[Job]) -> list[Call]:
     """Return the calls that a job makes on its drive, its sources and its records when nothing goes wrong."""
     key = (trial.on, kind.name)
     if key not in _seen:
-        with drive_scene(trial) as (scene, drive):
-            job = kind(scene)
-            job.make_ready()
-            to = scene.root / "trace"
-            run_plainly(trace_all(scene.command(*job.words()), to))
-            _seen[key] = calls_of(to, Places(drive.path, scene.root))
+        with ready(trial, kind) as (job, drive):
+            to = job.scene.root / "trace"
+            run_plainly(trace_all(job.scene.command(*job.words()), to))
+            _seen[key] = calls_of(to, Places(drive.path, job.scene.root))
     return _seen[key]
 
 
@@ -97,11 +96,9 @@ def try_kill(trial: Trial) -> None:
 
 def kill_at(trial: Trial, kind: type[Job], call: Call) -> None:
     """Kill a run of a job at one of its calls, and judge."""
-    with drive_scene(trial) as (scene, drive):
-        job = kind(scene)
-        job.make_ready()
-        places = Places(drive.path, scene.root)
-        traced = run_traced(scene.command(*job.words()), scene.root / "trace", call, places, "signal=SIGKILL")
+    with ready(trial, kind) as (job, drive):
+        places, trace = Places(drive.path, job.scene.root), job.scene.root / "trace"
+        traced = run_traced(job.scene.command(*job.words()), trace, call, places, "signal=SIGKILL")
         if not traced.ran.killed:
             raise NotMade
         with telling(f"{kind.name}, {call.rule('signal=SIGKILL')} on {call.path}"):
@@ -129,13 +126,11 @@ def try_false_end(trial: Trial) -> None:
 
 def _fail(trial: Trial, kind: type[Job], call: Call, what: str, *, lasting: bool) -> None:
     lasting = lasting and what != "EINTR"  # Python begins such a call anew, for as long as signals come
-    with drive_scene(trial) as (scene, drive):
-        job = kind(scene)
-        job.make_ready()
-        places = Places(drive.path, scene.root)
-        command = scene.command(*job.words())
+    with ready(trial, kind) as (job, drive):
+        places, trace = Places(drive.path, job.scene.root), job.scene.root / "trace"
+        command = job.scene.command(*job.words())
         with telling(f"{kind.name}, {call.rule(_as_rule(what), lasting)} on {call.path}"):
-            traced = run_traced(command, scene.root / "trace", call, places, _as_rule(what), lasting)
+            traced = run_traced(command, trace, call, places, _as_rule(what), lasting)
             if not traced.struck:
                 raise NotMade
             job.judge(traced.ran)

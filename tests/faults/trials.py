@@ -14,6 +14,7 @@ from tests.faults.scene import Scene, prepare, room
 from tests.support.volumes import Volume, volume
 
 SIZE_MB = 40
+REDRAWN = 1_000_000  # a number that could not be tried is drawn again under another, this far away
 _UNMOUNT_TRIES = 50
 
 
