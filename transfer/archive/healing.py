@@ -20,20 +20,18 @@ from typing import NamedTuple
 
 import xxhash
 
-from manifests.bags.entries import Entry, EntryError, read_entries
+from manifests.bags.entries import Entry
 from manifests.bags.healings import HEALED, Healing, begun_statement, healings, whole_statement
 from manifests.bags.kept_proofs import KeptProof
-from manifests.bags.paths import ENTRIES, MANIFEST, PAYLOAD_XXH128, SET_ASIDE, TAG_MANIFEST, said_in
+from manifests.bags.paths import SET_ASIDE, said_in
 from manifests.bags.statements import LONGEST_STATEMENT, Statement, statements_of, with_statement
 from manifests.index.found_bags import bags_of
-from transfer.archive.bags import ArchiveBag, bag_info, label_in
+from transfer.archive.bags import ArchiveBag
 from transfer.archive.contents import Holdings
 from transfer.archive.held import OpenArchive
-from transfer.archive.layout import owner_of_label
 from transfer.archive.proofs import KeptProofs
 from transfer.engine.bag.durable import remove_if_there
 from transfer.engine.bag.lines import parent, read_lines
-from transfer.engine.bag.open import OpenBag
 from transfer.engine.bag.readback import Compared, Copy, Outcome, read_back
 from transfer.engine.bag.tag_files import put_tag_files
 from transfer.engine.medium import PinnedFolder, ReadBack
@@ -271,52 +269,3 @@ def _statements(begun: list[Healing], now: datetime) -> list[Statement]:
     """Return the statements of what is begun, each short enough for a line."""
     in_each = max(1, LONGEST_STATEMENT // 4096)
     return [begun_statement(begun[at : at + in_each], now) for at in range(0, len(begun), in_each)]
-
-
-def _loaded(archive: OpenArchive, bag: str) -> ArchiveBag:
-    listed = ArchiveBag(archive.folder, bag)
-    listed.load(lambda _: None)
-    return listed
-
-
-def _agree(listed: ArchiveBag) -> bool:
-    """Return whether the entries, whatever pins them, say the same of every file as both lists of digests."""
-    folder, at = listed.folder, listed.at
-    if folder.stat(at(TAG_MANIFEST)) is None:
-        return False
-    try:
-        said = [
-            (f"{one.digests.sha256}  {one.path}\n".encode(), f"{one.digests.xxh128}  {one.path}\n".encode())
-            for one in read_entries(read_lines(folder, at(ENTRIES)))
-        ]
-        sha256 = sorted(read_lines(folder, at(MANIFEST)))
-        xxh128 = sorted(read_lines(folder, at(PAYLOAD_XXH128)))
-    except (EntryError, OSError):
-        return False
-    return bool(said) and sha256 == sorted(a for a, _ in said) and xxh128 == sorted(b for _, b in said)
-
-
-def write_lists_again(archive: OpenArchive, bag: str) -> str:
-    """Write a bag's lists again from its entries; return why that cannot be done, or nothing.
-
-    They are believed where the tag manifest pins them, or where they say the same as both lists of digests:
-    then it is the tag manifest that is damaged, and it is set aside. Raises OSError and NightferryError.
-    """
-    listed = _loaded(archive, bag)
-    if listed.damage and _agree(listed):
-        aside = f"{SET_ASIDE}/{listed.path.replace('/', ' ')} {TAG_MANIFEST}"
-        changed = archive.folder.make_folders(listed.at(SET_ASIDE)) | {listed.path, listed.at(SET_ASIDE)}
-        archive.folder.replace(listed.at(TAG_MANIFEST), listed.at(aside))
-        archive.folder.flush_folders(sorted(changed))
-        listed = _loaded(archive, bag)
-    if listed.damage:
-        return listed.damage
-    owner = owner_of_label(label_in(archive.folder, bag) or "", bag)
-    opened = OpenBag(listed, bag_info(owner))
-    try:
-        opened.begin(LONGEST_STATEMENT)
-        opened.lists.rewrite()
-        opened.journal.end()
-    finally:
-        opened.close()
-    return ""

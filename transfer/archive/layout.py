@@ -7,6 +7,7 @@ from datetime import date
 from typing import NamedTuple
 
 from manifests.bags.companions import is_companion_folder
+from manifests.bags.entries import Entry
 from manifests.bags.paths import PAYLOAD
 from manifests.bags.stored_names import portable_path, same_name_key
 from manifests.findings import Finding, FindingKind
@@ -108,6 +109,13 @@ def owner_of_label(label: str, bag: str) -> Owner:
         with suppress(ValueError):
             return owner_of_night(date.fromisoformat(name))
     return Owner(bag, label or bag)
+
+
+def label_of_entry(entry: Entry, bag: str) -> str:
+    """Return the label of the bag that a file was filed into, by what the file is."""
+    if entry.target is not None:
+        return owner_of_target(entry.target).label
+    return owner_of_night(entry.night).label if bag.startswith(f"{NIGHTS}/") else CALIBRATION_OWNER.label
 
 
 def folder_name(name: str) -> str:

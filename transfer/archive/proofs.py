@@ -22,7 +22,7 @@ from manifests.bags.paths import said_in
 from manifests.bags.statements import MOST_STATEMENTS, Statement, statements_of, with_statement
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
-from transfer.engine.bag.tag_files import pinned_tag_files
+from transfer.engine.bag.tag_files import keep_apart, pinned_tag_files
 
 PATH = said_in(PROVEN)
 DAMAGED_PATH = said_in(DAMAGED)
@@ -38,9 +38,11 @@ class KeptProofs:
     """
 
     def __init__(self, listed: ListedBag) -> None:
+        self._listed = listed
         self._written: dict[str, bytes] = {}
         trusted = {path: _trusted_content(listed, path) for path in (PATH, DAMAGED_PATH)}
         self._begins_anew = trusted[DAMAGED_PATH] is None
+        self._lost = [path for path, content in trusted.items() if content is None or self._begins_anew]
         for path, content in trusted.items():
             self._written[path] = b"" if self._begins_anew else content or b""
         self._proofs = kept_proofs(_statements(self._written[PATH], PROVEN))
@@ -110,6 +112,15 @@ class KeptProofs:
         for statement in statements:
             content = with_statement(content, statement)
         return content
+
+    def keep_apart_what_is_lost(self) -> None:
+        """Copy records that are not what was written, and are begun anew, into the bag's set-aside folder.
+
+        Raises OSError and DriveFailed.
+        """
+        while self._lost:
+            keep_apart(self._listed, self._lost[-1])
+            self._lost.pop()
 
     def note_written(self, contents: Mapping[str, bytes]) -> None:
         """Note that the tag files hold these contents now."""

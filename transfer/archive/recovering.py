@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date
 
-from manifests.bags.entries import Entry
 from manifests.bags.paths import JOURNAL, PAYLOAD
 from manifests.findings import Finding, FindingKind
 from manifests.index.found_bags import bags_of
 from transfer.archive.bags import files_below, label_in
 from transfer.archive.held import OpenArchive, archive_failure
-from transfer.archive.layout import CALIBRATION_OWNER, NIGHTS, Owner, owner_of_night, owner_of_target
+from transfer.archive.layout import NIGHTS, Owner, label_of_entry, owner_of_night
 from transfer.archive.moving import finish_moves
 from transfer.archive.shelf import Shelf
 from transfer.engine.bag.journal import journal_entries
@@ -65,7 +64,7 @@ def _owner_of(folder: PinnedFolder, bag: str) -> Owner | None:
     if label is not None:
         return Owner(bag, label)
     first = next((entry for _, entry in journal_entries(folder, f"{bag}/{JOURNAL}")), None)
-    return _owner_by_place(folder, bag) if first is None else Owner(bag, _label_of(first, bag))
+    return _owner_by_place(folder, bag) if first is None else Owner(bag, label_of_entry(first, bag))
 
 
 def _owner_by_place(folder: PinnedFolder, bag: str) -> Owner | None:
@@ -77,9 +76,3 @@ def _owner_by_place(folder: PinnedFolder, bag: str) -> Owner | None:
         return owner_of_night(date.fromisoformat(name))
     except ValueError:
         return None
-
-
-def _label_of(entry: Entry, bag: str) -> str:
-    if entry.target is not None:
-        return owner_of_target(entry.target).label
-    return owner_of_night(entry.night).label if bag.startswith(f"{NIGHTS}/") else CALIBRATION_OWNER.label

@@ -130,6 +130,7 @@ def keep_in(archive: OpenArchive, bag: str, readings: Readings) -> None:
         if path in listed.held and archive.folder.stat(listed.at(path)) is None:
             proofs.add_damage(path, "it is not there", began_utc)
     if proofs.contents:
+        proofs.keep_apart_what_is_lost()
         put_tag_files(listed, proofs.contents)
 
 

@@ -204,6 +204,7 @@ class Shelf:
             for bag, proofs in self._as_proven.of_every_bag():
                 contents = proofs.contents
                 if contents and bag not in self._open:
+                    proofs.keep_apart_what_is_lost()
                     put_tag_files(self.listed(bag), contents)
                     proofs.note_written(contents)
 
@@ -335,12 +336,15 @@ class Shelf:
             if opened is None:
                 return
             finished = not opened.proofs.unproven
-            contents = self._as_proven.proofs(bag).contents
+            proofs = self._as_proven.proofs(bag)
+            contents = proofs.contents
+            if contents:
+                proofs.keep_apart_what_is_lost()
             for path, content in contents.items():
                 opened.lists.put_beside(path, content)
             opened.publish(finished, lambda: _unseen)
             if contents:
-                self._as_proven.proofs(bag).note_written(contents)
+                proofs.note_written(contents)
             self._brought |= {f"{bag}/{path}": True for path in opened.proofs.proven}
             self._brought |= {f"{bag}/{path}": False for path in opened.proofs.unproven}
             self.methods |= opened.proofs.methods

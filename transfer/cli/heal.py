@@ -121,6 +121,8 @@ def _bag(bag: HealedBag) -> Iterator[str]:
         yield f"    and {len(bag.healed) - _FILES_SHOWN:,} files more: --json lists all"
     for left in bag.not_healed:
         yield f"    NOT HEALED: {left.path} ({left.why})" if left.path else f"    NOT HEALED: {left.why}"
+    for path in bag.tag_files:
+        yield f"    written again: {path}"
     if bag.lists_written:
         yield "    its lists were written again from its entries"
     yield from worth_a_look(bag.findings, before="    ")

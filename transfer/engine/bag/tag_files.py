@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 from collections.abc import Mapping
 
+from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     BAG_INFO,
     BAGIT_TXT,
     ENTRIES,
     INCOMING,
     MANIFEST,
+    OWN,
     PAYLOAD_XXH128,
+    SET_ASIDE,
     TAG_MANIFEST,
 )
 from transfer.engine.bag.durable import TagFileSet, remove_if_there, try_again, write_durably
@@ -48,6 +52,28 @@ def begin_with_info(listed: ListedBag, content: bytes) -> None:
         write_durably(folder, listed.at(BAG_INFO), content, listed.at(INCOMING))
 
 
+def keep_apart(listed: ListedBag, path: str) -> str:
+    """Copy a tag file as it is into the bag's set-aside folder; return the copy's path in the bag.
+
+    One that is larger than any is moved there. Nothing is done where the file is not there. Raises OSError
+    and DriveFailed.
+    """
+    folder = listed.folder
+    if folder.stat(listed.at(path)) is None:
+        return ""
+    folder.flush_folders(sorted(folder.make_folders(listed.at(SET_ASIDE)) | {listed.at(OWN)}))
+    taken = {name for name, _ in folder.names(listed.at(SET_ASIDE))}
+    name = path.rpartition("/")[2]
+    number = next(n for n in itertools.count(1) if f"{n} {name}" not in taken)
+    aside = f"{SET_ASIDE}/{number} {name}"
+    try:
+        write_durably(folder, listed.at(aside), b"".join(read_lines(folder, listed.at(path))))
+    except ListTooLarge:
+        folder.replace(listed.at(path), listed.at(aside))
+        folder.flush_folders(sorted({listed.at(SET_ASIDE), parent(listed.at(path))}))
+    return aside
+
+
 def remove_tag_file(listed: ListedBag, path: str) -> None:
     """Remove a tag file from a bag, and put a tag manifest without it in the place of the one before.
 
@@ -78,7 +104,7 @@ def _lines(tags: Mapping[str, str]) -> bytes:
 def pinned_tag_files(listed: ListedBag) -> dict[str, str]:
     """Return what the tag manifest lists, path to SHA-256. Raises OSError."""
     lines = read_lines(listed.folder, listed.at(TAG_MANIFEST))
-    pairs = (line.decode("utf-8").rstrip("\n").partition("  ") for line in lines)
+    pairs = (line.decode("utf-8", "backslashreplace").rstrip("\n").partition("  ") for line in lines)
     return {name: sha256 for sha256, _, name in pairs if name}
 
 

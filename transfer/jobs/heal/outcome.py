@@ -17,6 +17,8 @@ from transfer.words import counted
 class HealedBag:
     """One bag: the files that were written again, and those that were not; `read` were read and hold.
 
+    `tag_files` are entries and statements that are again what was written, `lists_written` whether its lists
+    were written again from its entries.
     `findings` are what is wrong with it now, with whole paths; it `holds` without any.
     """
 
@@ -25,6 +27,7 @@ class HealedBag:
     healed: tuple[Healing, ...] = ()
     not_healed: tuple[NotHealed, ...] = ()
     lists_written: bool = False
+    tag_files: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     complete: bool = True
 
@@ -40,6 +43,7 @@ class HealedBag:
             "holds": self.holds,
             "verified": self.read,
             "lists_written_again": self.lists_written,
+            "tag_files_written_again": list(self.tag_files),
             "healed": [
                 {"path": each.path, "was": each.wrong, "from": each.copy, "set_aside": each.set_aside or None}
                 for each in self.healed
@@ -74,7 +78,7 @@ class HealOutcome:
             return f"Nothing is known to be damaged in {self.archive}: nothing was read, nothing written."
         healed = sum(len(bag.healed) for bag in self.bags)
         left = sum(len(bag.not_healed) for bag in self.bags)
-        lists = sum(bag.lists_written for bag in self.bags)
+        lists = sum(bag.lists_written or bool(bag.tag_files) for bag in self.bags)
         how = "read back and equal" if self.from_medium else "compared, but perhaps from memory"
         told = [f"{counted(healed, 'file')} written again from {self.donor}, {how}"] if healed else []
         told += [f"the lists of {counted(lists, 'bag')} written again"] if lists else []

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from manifests.bags.bag import NotABag, read_bag
-from manifests.bags.paths import BAG_INFO, BAGIT_TXT, ENTRIES, MANIFEST, PAYLOAD, PAYLOAD_XXH128, TAG_MANIFEST
+from manifests.bags.paths import PAYLOAD
 from manifests.bags.verify import FileRead, Verification, expected_bytes, verify
 from manifests.findings import Finding, FindingKind
 from manifests.index.found_bags import bags_of
 from transfer.archive.bags import ArchiveBag
 from transfer.archive.contents import brought_up_to_date, holdings_of
-from transfer.archive.healing import Donor, Healer, NotHealed, write_lists_again
+from transfer.archive.healing import Donor, Healer, NotHealed
+from transfer.archive.healing_lists import LISTS, mend_tag_files, write_lists_again, wrong_tag_files
 from transfer.archive.held import OpenArchive, archive_failure, held_archive, read_archive_mark
 from transfer.archive.proofs import KeptProofs
 from transfer.archive.recovering import recover
@@ -30,7 +31,6 @@ from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.heal.outcome import HealedBag, HealOutcome
 
 _WAIT_S = 60.0
-_LISTS = frozenset((BAGIT_TXT, BAG_INFO, ENTRIES, MANIFEST, PAYLOAD_XXH128, TAG_MANIFEST))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class _Healing:
             if around.stop.why:
                 break
             bags.append(self._bag(bag))
-        if any(bag.healed or bag.lists_written for bag in bags):
+        if any(bag.healed or bag.lists_written or bag.tag_files for bag in bags):
             findings += brought_up_to_date(archive.folder, on_network=archive.on_network)
         return HealOutcome(
             archive=self.request.archive.label,
@@ -113,7 +113,7 @@ class _Healing:
     def _is_harmed(self, bag: str) -> bool:
         listed = ArchiveBag(self.archive.folder, bag)
         listed.load(lambda _: None)
-        if listed.damage or listed.is_torn or KeptProofs(listed).damaged:
+        if listed.damage or listed.is_torn or KeptProofs(listed).damaged or wrong_tag_files(listed):
             return True
         sizes: dict[str, dict[str, int]] = {}
         for path, held in listed.held.items():
@@ -130,9 +130,10 @@ class _Healing:
         """Read a bag whole, and write again what does not hold."""
         root, files = self.archive.root / bag, list[FileRead]()
         try:
-            before, lists_written = self._verified(root, None, files), False
-            torn = ArchiveBag(self.archive.folder, bag).is_torn
-            if torn or any(finding.path in _LISTS for finding in before.findings):
+            mended = mend_tag_files(self.archive, bag, self.donor.folder)
+            lists_written = self._lists_written(bag)
+            before = self._verified(root, None, files)
+            if not lists_written and any(finding.path in LISTS for finding in before.findings):
                 lists_written = not write_lists_again(self.archive, bag)
                 files.clear()  # which files differ from their lists is known only now
                 before = self._verified(root, None, files)
@@ -144,9 +145,12 @@ class _Healing:
         wrong |= dict.fromkeys(missing, "it is not there")
         listed = ArchiveBag(self.archive.folder, bag)
         listed.load(lambda _: None)
+        not_mended = tuple(NotHealed(*each) for each in mended.not_whole.items())
         if listed.damage:
             why = f"its lists are damaged ({listed.damage}): set its folder aside, file from another archive"
-            return HealedBag(root, before.verified, not_healed=(NotHealed("", why),), findings=_whole(before))
+            return HealedBag(
+                root, before.verified, not_healed=(NotHealed("", why), *not_mended), findings=_whole(before)
+            )
         from_medium = self.evidence[-1].read_back is ReadBack.MEDIUM
         keep_in(self.archive, bag, Readings(files, missing, self.around.clock(), from_medium))
         healer = self._healer(bag)
@@ -159,12 +163,19 @@ class _Healing:
             path=root,
             read=before.verified,
             healed=tuple(healed),
-            not_healed=tuple(left),
+            not_healed=(*left, *not_mended),
             lists_written=lists_written,
+            tag_files=mended.as_written,
             # The others were read above, and those that were put in place are read back there.
             findings=_whole(self._verified(root, (), [])),
             complete=before.complete,
         )
+
+    def _lists_written(self, bag: str) -> bool:
+        """Write a bag's lists again where they are not what was written; return whether that was done."""
+        listed = ArchiveBag(self.archive.folder, bag)
+        wrong = listed.is_torn or not LISTS.isdisjoint(wrong_tag_files(listed))
+        return wrong and not write_lists_again(self.archive, bag)
 
     def _healer(self, bag: str) -> Healer:
         def on_bytes(count: int) -> None:

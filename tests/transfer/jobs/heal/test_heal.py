@@ -6,19 +6,23 @@ import os
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from manifests.bags.healings import healings
 from manifests.bags.kept_proofs import known_damage
-from manifests.bags.statements import read_statements
+from manifests.bags.statements import Statement, read_statements
 from tests.support.desks import NOON, Desk
 from tests.support.dying import died
 from tests.support.faulty_drive import faulty
 from tests.support.nights import Computer, assert_valid, noise, prepared
 from tests.support.systems import need_fork
 from tests.support.volumes import need
+from transfer.archive.held import held_archive
+from transfer.archive.layout import owner_of_night
+from transfer.archive.statements import add_statement
 from transfer.config import Archive
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
@@ -222,11 +226,150 @@ def test_a_damaged_tag_manifest_is_set_aside_where_all_other_lists_agree(house: 
     whole_bags(house)
 
 
-def test_entries_that_are_damaged_are_not_healed_and_it_is_said_what_to_do(house: Path, mend: Heal):
-    flip(house / "M 51/nightferry/entries.jsonl")
+@pytest.mark.parametrize(
+    "name",
+    [
+        "bagit.txt",
+        "bag-info.txt",
+        "manifest-sha256.txt",
+        "nightferry/payload-xxh128.txt",
+        "nightferry/entries.jsonl",
+        "nightferry/said-proven.jsonl",
+    ],
+)
+def test_a_tag_file_that_is_damaged_or_gone_is_found_without_a_check_and_is_what_it_was(
+    house: Path, mend: Heal, name: str
+):
+    file, wanted = house / "M 51" / name, (house / "M 51" / name).read_bytes()
+    label = (house / "M 51/bag-info.txt").read_text()
+    for harm in (flip, Path.unlink):
+        harm(file)
+        outcome = mend()
+        assert outcome.exit_code == ExitCode.PROVEN, outcome
+        assert [bag.path.name for bag in outcome.bags] == ["M 51"]
+        assert name.endswith("said-proven.jsonl") or file.read_bytes() == wanted
+        assert (house / "M 51/bag-info.txt").read_text() == label
+    whole_bags(house)
+    assert not mend().bags
+
+
+def test_entries_come_back_line_by_line_where_the_other_archive_has_others_as_well(
+    house: Path, attic: Path, mend: Heal
+):
+    mine, theirs = (each / "M 51/nightferry/entries.jsonl" for each in (house, attic))
+    wanted = mine.read_bytes()
+    lines = theirs.read_bytes().splitlines(keepends=True)
+    theirs.write_bytes(b"".join([lines[0], lines[1].replace(b"light_2", b"other"), lines[2]]))
+    mine.write_bytes(wanted.replace(b'"exposure_s":600.0', b'"exposure_s":900.0', 1))
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert mine.read_bytes() == wanted
+    assert outcome.bags[0].tag_files == ("nightferry/entries.jsonl",)
+    whole_bags(house)
+
+
+def test_entries_that_no_copy_has_are_not_healed_and_it_is_said_what_to_do(
+    house: Path, attic: Path, mend: Heal
+):
+    flip(attic / "M 51/nightferry/entries.jsonl")
+    harm = flip(house / "M 51/nightferry/entries.jsonl")
     outcome = mend()
     assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
     assert "set its folder aside" in outcome.bags[0].not_healed[0].why
+    assert (house / "M 51/nightferry/entries.jsonl").read_bytes() == harm
+    assert not (house / "M 51/nightferry/set-aside").exists()
+
+
+def test_a_tag_manifest_that_names_other_places_leads_nowhere(house: Path, mend: Heal):
+    tags = house / "M 51/tagmanifest-sha256.txt"
+    tags.write_bytes(tags.read_bytes() + b"0" * 64 + b"  ../../nightferry.toml\n" + b"\xff\xfe\n")
+    assert mend(bag="M 51").exit_code in (ExitCode.PROVEN, ExitCode.SOMETHING_UNPROVEN)
+    assert not list(house.rglob("*nightferry.toml"))
+
+
+# What was said
+
+
+def say(archive: Path, desk: Desk, hour: int, words: str) -> None:
+    """Say something of the night's bag, at an hour of the day after it."""
+    statement = Statement("verdict", NOON.replace(hour=hour), {"verdict": "poor", "because": words})
+    with held_archive(archive, around(desk), wait_s=1.0) as opened:
+        add_statement(opened, owner_of_night(NOON.date() - timedelta(1)), statement)
+
+
+SAID = "nights/2026-03-14/nightferry/said-verdict.jsonl"
+
+
+def test_what_was_said_comes_back_from_a_copy_that_has_it(desk: Desk, house: Path, attic: Path, mend: Heal):
+    for archive in (house, attic):
+        say(archive, desk, 9, "dew on the front lens")
+    say(house, desk, 10, "and wind")
+    wanted = (house / SAID).read_bytes()
+    (house / SAID).write_bytes(b"?" + wanted[1:])
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.PROVEN, outcome
+    assert (house / SAID).read_bytes() == wanted
+    whole_bags(house)
+
+
+def test_what_was_said_here_alone_is_kept_as_far_as_it_can_be_read_and_that_is_told(
+    desk: Desk, house: Path, attic: Path, mend: Heal
+):
+    say(attic, desk, 8, "from the other archive")
+    for hour, words in ((9, "dew"), (10, "wind"), (11, "cloud")):
+        say(house, desk, hour, words)
+    harm = (house / SAID).read_bytes().replace(b'"wind"', b'"wind\xff')
+    (house / SAID).write_bytes(harm)
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    (left,) = outcome.bags[0].not_healed
+    assert "no copy confirms every line" in left.why
+    said = read_statements(house / "nights/2026-03-14", "verdict").statements
+    assert [each.facts["because"] for each in said] == ["from the other archive", "dew", "cloud"]
+    assert (house / "nights/2026-03-14/nightferry/set-aside/1 said-verdict.jsonl").read_bytes() == harm
+    whole_bags(house)
+    assert not mend().bags
+
+
+def test_what_a_damaged_copy_says_is_not_taken_over(desk: Desk, house: Path, attic: Path, mend: Heal):
+    for archive in (house, attic):
+        say(archive, desk, 9, "dew on the front lens")
+    (attic / SAID).write_bytes((attic / SAID).read_bytes().replace(b"dew", b"sun"))
+    (house / SAID).unlink()
+    outcome = mend()
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    assert "no copy has it" in outcome.bags[0].not_healed[0].why
+    assert not (house / SAID).exists()
+
+
+def test_a_record_of_proofs_that_is_begun_anew_is_kept_as_it_was(desk: Desk, house: Path):
+    harm = flip(house / "M 51/nightferry/said-proven.jsonl")
+    find_damage(desk)
+    assert (house / "M 51/nightferry/set-aside/1 said-proven.jsonl").read_bytes() == harm
+    whole_bags(house)
+
+
+@need_fork
+@pytest.mark.parametrize("last", [2, 5, 7, 9, 12, 15, 18])
+def test_a_run_that_dies_while_entries_and_words_are_written_again_is_gone_on_with(
+    desk: Desk, house: Path, attic: Path, mend: Heal, last: int
+):
+    for archive in (house, attic):
+        say(archive, desk, 9, "dew on the front lens")
+    say(house, desk, 10, "and wind")
+    broken = house / "nights/2026-03-14/nightferry/entries.jsonl"
+    wanted, words = broken.read_bytes(), (house / SAID).read_bytes()
+    flip(broken)
+    harm = words.replace(b"and wind", b"and wi\xffd")
+    (house / SAID).write_bytes(harm)
+    died(lambda medium: mend(medium=medium), last)
+    mend()
+    assert not mend().bags
+    assert broken.read_bytes() == wanted
+    assert b"dew" in (house / SAID).read_bytes()
+    kept = [each.read_bytes() for each in (house / "nights/2026-03-14/nightferry/set-aside").iterdir()]
+    assert harm in kept
+    whole_bags(house)
 
 
 def test_an_archive_that_is_not_there_or_the_same_heals_nothing(house: Path, tmp_path: Path, mend: Heal):
