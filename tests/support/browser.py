@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import json
 import os
@@ -118,7 +119,35 @@ class Browser:
 
     def picture(self) -> NDArray[np.uint8]:
         """Return what is to be seen in the window, height × width × 3."""
-        return np.asarray(Image.open(io.BytesIO(self.driver.get_screenshot_as_png())).convert("RGB"))
+        return _decoded(self.driver.get_screenshot_as_png())
+
+    def drawn_until(self, holds: Callable[[], bool]) -> list[NDArray[np.uint8]]:
+        """Return every picture that the window showed from now until something held, and the one after."""
+        self.driver.execute_cdp_cmd("Page.startScreencast", {"format": "png", "everyNthFrame": 1})
+        drawn: list[NDArray[np.uint8]] = []
+
+        def is_over() -> bool:
+            did_hold, before = holds(), len(drawn)
+            for params in self._events("Page.screencastFrame"):
+                self.driver.execute_cdp_cmd("Page.screencastFrameAck", {"sessionId": params["sessionId"]})
+                drawn.append(_decoded(base64.b64decode(params["data"])))
+            return did_hold and len(drawn) > before
+
+        try:
+            self.until(is_over)
+        finally:
+            self.driver.execute_cdp_cmd("Page.stopScreencast", {})
+        return drawn
+
+    @contextmanager
+    def that_keeps_nothing(self) -> Iterator[None]:
+        """Have pages find no storage, as in browsers that give a file on a disk none of its own."""
+        text = "Object.defineProperty(window, 'localStorage', { get() { throw new Error('none'); } })"
+        script = self.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": text})
+        try:
+            yield
+        finally:
+            self.driver.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
 
     def console(self) -> list[str]:
         """Return what was said on the console since the last call."""
@@ -126,9 +155,12 @@ class Browser:
 
     def asked_for(self) -> set[str]:
         """Return the addresses of all that pages have asked for since the last call."""
+        return {str(one["request"]["url"]) for one in self._events("Network.requestWillBeSent")}
+
+    def _events(self, method: str) -> list[dict[str, Any]]:
+        """Return what has happened of one kind since the last call; the rest of it is forgotten."""
         events = [json.loads(entry["message"])["message"] for entry in self.driver.get_log("performance")]
-        sent = [one["params"] for one in events if one["method"] == "Network.requestWillBeSent"]
-        return {str(one["request"]["url"]) for one in sent}
+        return [one["params"] for one in events if one["method"] == method]
 
     def violations(self, axe: str) -> list[str]:
         """Return what axe-core finds that is serious or worse."""
@@ -140,3 +172,7 @@ class Browser:
             if one["impact"] in _SERIOUS
             for node in one["nodes"][:3]
         ]
+
+
+def _decoded(png: bytes) -> NDArray[np.uint8]:
+    return np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))

@@ -212,6 +212,37 @@ def test_the_night_view_is_red_on_black_and_stays(by_keyboard: bool, browser: Br
     assert browser.picture()[..., 1].max() > 200
 
 
+def test_no_white_flashes_up_between_pages_in_the_night_view(browser: Browser, pages: Path) -> None:
+    browser.open(pages / "index.html")
+    browser.one("#view").click()
+    for link, name in (
+        ("a[href^='targets/']", "targets"),
+        ("nav a", "index"),
+        ("a[href^='nights/']", "nights"),
+    ):
+        browser.script("document.querySelector(arguments[0]).click()", link)
+        drawn = browser.drawn_until(
+            lambda name=name: browser.script(
+                "return location.pathname.includes(arguments[0]) && document.readyState === 'complete'", name
+            )
+        )
+        assert max(picture[..., 1:].max() for picture in drawn) == 0, name
+
+
+def test_links_carry_the_view_where_a_browser_keeps_nothing(browser: Browser, pages: Path) -> None:
+    with browser.that_keeps_nothing():
+        browser.driver.get((pages / "index.html").as_uri())
+        browser.one("#view").click()
+        for link in ("a[href^='targets/']", ".group h3 a", "nav a", "nav a"):
+            browser.script("document.querySelector(arguments[0]).click()", link)
+            browser.until(lambda: browser.script("return document.readyState") == "complete")
+            assert browser.one("#view").get_attribute("aria-pressed") == "true", link
+        browser.one("#view").click()
+        browser.script("document.querySelector(\"a[href^='targets/']\").click()")
+        browser.until(lambda: "targets" in browser.driver.current_url)
+        assert browser.one("#view").get_attribute("aria-pressed") == "false"
+
+
 def test_an_enlarged_frame_is_red_in_the_night_view(browser: Browser, pages: Path) -> None:
     browser.open(target(pages))
     browser.one("#view").click()

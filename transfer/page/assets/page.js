@@ -8,22 +8,30 @@
     try { return localStorage.getItem(KEPT); } catch { return null; }
   }
 
+  // Some browsers let each file on a disk keep things for itself alone: links carry the view along as well.
+  let view = new URLSearchParams(location.search).get("view") || kept();
+
   // Before anything is drawn: a white page in the dark costs half an hour of adapted eyes.
-  if (kept() === "night") root.dataset.view = "night";
+  if (view === "night") root.dataset.view = "night";
 
   function viewButton() {
     const button = document.getElementById("view");
-    const show = (night) => {
-      if (night) root.dataset.view = "night"; else delete root.dataset.view;
-      button.setAttribute("aria-pressed", String(night));
-    };
-    show(root.dataset.view === "night");
+    button.setAttribute("aria-pressed", String(view === "night"));
     button.hidden = false;
     button.addEventListener("click", () => {
-      const night = root.dataset.view !== "night";
-      show(night);
-      try { localStorage.setItem(KEPT, night ? "night" : "day"); } catch { /* kept for this page alone */ }
+      view = view === "night" ? "day" : "night";
+      if (view === "night") root.dataset.view = "night"; else delete root.dataset.view;
+      button.setAttribute("aria-pressed", String(view === "night"));
+      try {
+        localStorage.setItem(KEPT, view);
+        history.replaceState(null, "", `?view=${view}${location.hash}`);
+      } catch { /* links carry it */ }
     });
+    document.addEventListener("click", (event) => {
+      const link = event.target.closest("a[href]");
+      const leaves = link && !link.getAttribute("href").startsWith("#") && link.pathname.endsWith(".html");
+      if (view && leaves && link.protocol === location.protocol) link.search = `?view=${view}`;
+    }, true);
   }
 
   const at = (id) => document.getElementById(id);
