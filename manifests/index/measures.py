@@ -39,7 +39,8 @@ _SERIES_MEASURED = (
     "SELECT DISTINCT series_id FROM measures CROSS JOIN files ON files.sha256 = measures.sha256"
 )
 _OF_SERIES = f"""
-SELECT files.id, bag_id, files.exposure_s, files.begun_us, {quoted(MEASURES, "measures")}
+SELECT files.id, bag_id, files.exposure_s, files.begun_us, coalesce(files.sky_airmass, files.airmass),
+    {quoted(MEASURES, "measures")}
 FROM files JOIN measures ON measures.sha256 = files.sha256 JOIN series ON series.id = files.series_id
 WHERE series_id = ?
 """  # noqa: S608 - constants of this module
@@ -175,8 +176,10 @@ def judge(connection: sqlite3.Connection, series_ids: Collection[int]) -> None:
 def _findings_of_series(connection: sqlite3.Connection, series_id: int) -> list[tuple[object, ...]]:
     """Return the rows of a series' findings; frames of one exposure are compared with each other."""
     groups: dict[float | None, list[tuple[int, int, MeasuredFrame]]] = {}
-    for file_id, bag_id, exposure_s, begun_us, *values in connection.execute(_OF_SERIES, (series_id,)):
-        frame = MeasuredFrame(begun_us, measures_of(values))
+    for file_id, bag_id, exposure_s, begun_us, airmass, *values in connection.execute(
+        _OF_SERIES, (series_id,)
+    ):
+        frame = MeasuredFrame(begun_us, measures_of(values), airmass)
         groups.setdefault(exposure_s, []).append((bag_id, file_id, frame))
     return [
         (bag_id, file_id, finding.kind.value, finding.detail, "")

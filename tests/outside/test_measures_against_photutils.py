@@ -18,7 +18,10 @@ from numpy.typing import NDArray
 from photutils.background import Background2D
 from photutils.psf import fit_fwhm
 from photutils.segmentation import SourceCatalog, deblend_sources, detect_sources
+from scipy.ndimage import gaussian_filter
 
+from manifests.findings import FindingKind
+from manifests.frames.measures.judging import MeasuredFrame, findings_of
 from manifests.frames.measures.measuring import measure, measure_image
 from manifests.frames.measures.pixels import image_in
 from tests.support.star_fields import StarField, counts
@@ -110,6 +113,32 @@ def test_a_raw_frame_has_the_sky_and_the_few_stars_that_the_other_library_finds(
     assert ours.background_adu == pytest.approx(theirs.background, rel=0.01)
     assert ours.noise_adu == pytest.approx(theirs.noise, rel=0.02)
     assert ours.stars == pytest.approx(theirs.stars, abs=2)
+
+
+def test_frames_of_m_13_that_something_happened_to_are_found_and_no_others() -> None:
+    """A night made of a real image: its stars blurred, smeared, dimmed under a brighter sky, taken away."""
+    image = image_in((COMPRESSED / M_13[0]).read_bytes()).astype(float)
+    one = measure_image(image)
+    assert one.background_adu is not None
+    assert one.noise_adu is not None
+    random = np.random.default_rng(1)
+    stars = image - one.background_adu
+    smeared = np.mean([np.roll(stars, (step, step), (0, 1)) for step in range(-3, 4)], axis=0)
+    nothing = np.zeros_like(stars)
+    taken = [stars] * 8 + [smeared, 0.05 * stars + 60, nothing]
+    taken += [gaussian_filter(stars, blur) for blur in (1.2, 1.3, 1.4)]
+    night = [
+        MeasuredFrame(
+            60_000_000 * number,
+            measure_image(each + one.background_adu + random.normal(0, one.noise_adu, stars.shape)),
+        )
+        for number, each in enumerate(taken)
+    ]
+    kinds = [[finding.kind for finding in found] for found in findings_of(night)]
+    assert kinds[:8] == [[]] * 8
+    assert FindingKind.STREAKED in kinds[8]  # it has fewer stars as well: their light is spread
+    assert kinds[9:11] == [[FindingKind.CLOUD], [FindingKind.NO_STARS]]
+    assert all(FindingKind.FOCUS_DRIFT in found for found in kinds[11:])
 
 
 @pytest.mark.parametrize(("stars", "within"), [(200, 0.02), (20000, 0.15)])
