@@ -10,18 +10,19 @@ from manifests.readings.series import HOUR_US, Series
 
 # Two quantities that rank nights, or hours, so much alike cannot be told apart by them.
 ALIKE = 0.9
-_LEAST_MOMENTS = 12
+_LEAST_NIGHTS, _LEAST_MOMENTS = 3, 12
 _STEP_US = HOUR_US // 6
 
 
 def go_together(nights: Iterable[tuple[Series | None, Series | None]]) -> bool:
     """Return whether two quantities rise and fall together, or one as the other falls, over some nights.
 
-    They are looked at every ten minutes of every night in which both were read. Whether they do is common
-    practice, no test: a rank correlation of 0.9 or more either way.
+    They are looked at every ten minutes of every night in which both were read, of three at least: in fewer
+    whatever falls falls together. The limit is common practice: a rank correlation of 0.9 either way.
     """
-    pairs = [pair for one, other in nights if one and other for pair in _pairs(one, other)]
-    if len(pairs) < _LEAST_MOMENTS:
+    of_nights = [pairs for one, other in nights if one and other and (pairs := list(_pairs(one, other)))]
+    pairs = [pair for of_night in of_nights for pair in of_night]
+    if len(of_nights) < _LEAST_NIGHTS or len(pairs) < _LEAST_MOMENTS:
         return False
     return abs(rank_correlation([one for one, _ in pairs], [other for _, other in pairs])) >= ALIKE
 

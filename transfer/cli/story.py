@@ -9,6 +9,7 @@ from manifests.index.readings import FRAMES, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.happenings import GAP, Span, bursts
 from manifests.readings.moments import clock
+from manifests.readings.sentences import odds
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold
@@ -16,7 +17,7 @@ from transfer.cli.screen import Screen
 from transfer.cli.tables import Cell, Column, Narrow, table
 from transfer.cli.telling import fitted
 from transfer.cli.text_plots import plot_line
-from transfer.jobs.night import AtFailure, FailureTold, NightOutcome
+from transfer.jobs.night import LEAST_USUAL_NIGHTS, AtFailure, FailureTold, NightOutcome
 from transfer.words import counted
 
 _PLOT_COLUMNS, _PLOT_WHERE_NARROW = 24, 14
@@ -91,7 +92,7 @@ def _what_failed(outcome: NightOutcome) -> Iterator[str]:
 
 def _unusual_then(told: FailureTold) -> str:
     known = [one for one in told.readings if one.usual is not None]
-    if not known:
+    if not any(one.usual.nights >= LEAST_USUAL_NIGHTS for one in known if one.usual is not None):
         return "."
     unusual = [one for one in known if one.unusual]
     if not unusual:
@@ -224,6 +225,17 @@ def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
     )
 
 
+def _by_chance(nights: int) -> str:
+    """Say how much a value outside the range of so many nights is worth.
+
+    Of a quantity that is the same all night, each of the nights and this one are as likely to be the lowest,
+    or the highest.
+    """
+    if nights < LEAST_USUAL_NIGHTS:
+        return f"So few do not say what is unusual: it takes {LEAST_USUAL_NIGHTS}."
+    return f"By chance alone a quantity lies outside that range up to {odds(2 / (nights + 1))}."
+
+
 def _foot(outcome: NightOutcome) -> Iterator[str]:
     told = outcome.told
     yield ""
@@ -232,7 +244,7 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         nights = counted(len(outcome.usual_from), "night")
         yield (
             "Before: the median of the two hours before the failure. Usual: the median, the lowest and the"
-            f" highest from sunset to sunrise of {nights} {which}."
+            f" highest from sunset to sunrise of {nights} {which}. {_by_chance(len(outcome.usual_from))}"
         )
     elif told.failures:
         yield "What is usual is not known: no other night is marked good, or went without a failure."

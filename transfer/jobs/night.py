@@ -24,6 +24,8 @@ from transfer.errors import ConfigurationError, ExitCode
 
 # Of the nights that went well, the nearest so many say what is usual.
 USUAL_NIGHTS = 30
+# Outside the range of two other nights lies, by chance, what is the same all night two times in three.
+LEAST_USUAL_NIGHTS = 3
 _HOURS_BEFORE_US = 2 * HOUR_US
 
 
@@ -55,8 +57,11 @@ class AtFailure:
 
     @property
     def unusual(self) -> str:
-        """Say on which side of all that is usual the value lies: "below", "above" or nothing."""
-        if self.usual is None:
+        """Say on which side of all that is usual the value lies: "below", "above" or nothing.
+
+        Fewer than LEAST_USUAL_NIGHTS do not say it.
+        """
+        if self.usual is None or self.usual.nights < LEAST_USUAL_NIGHTS:
             return ""
         return (
             "below" if self.value < self.usual.lowest else "above" if self.value > self.usual.highest else ""

@@ -239,6 +239,12 @@ def test_an_empty_log_gives_nothing_and_no_problem(content):
     assert (account.taken, account.unmatched, account.problems) == (0, 0, [])
 
 
+def test_of_two_million_lines_those_that_fit_are_read_and_the_rest_counted():
+    account = read(NOTES, b"?\n" * 1_999_999 + b"20:00:00 all quiet air 4\n").account
+    assert (account.lines, account.unmatched, account.readings) == (2_000_000, 1_999_999, 1)
+    assert account.first_unmatched.line == 1
+
+
 def test_a_file_that_is_no_text_is_named():
     assert read(NOTES, bytes(range(1, 32)) * 200).account.problems == ["it holds no text"]
 

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from manifests.readings import redrawing
-from manifests.readings.comparing import Side
+from manifests.readings.comparing import Comparison, Side
 from manifests.readings.happenings import MINUTE_US, Failure, Span
 from manifests.readings.occurring import Occurrence, occurrences
 from manifests.readings.redrawing import DRAWN, Draws, drawn
-from manifests.readings.sentences import occurrence_words
+from manifests.readings.sentences import answers, occurrence_words
 from manifests.readings.series import HOUR_US, Series, series_of
 from manifests.readings.watched import Watched
 
@@ -78,6 +78,25 @@ def test_many_quantities_make_a_rare_value_less_rare():
     among = of(occurrences(nights), "air temperature")
     assert among.chance_corrected > alone
     assert among.chance == pytest.approx(alone, abs=0.01)
+
+
+def test_what_only_goes_with_the_rarest_is_said_to():
+    nights = cold_nights()
+    for each in nights:
+        air = each.series[AIR]
+        box = [(one.moment_us, 2.4 + one.first) for one in air.records]
+        each.series["box temperature", "deg_C"] = series_of("box", "box temperature", "deg_C", box)
+        each.series["wind", ""] = series_of(
+            "mast", "wind", "", ((n * HOUR_US // 6, n % 5) for n in range(60))
+        )
+    found = occurrences(nights)
+    box, air, wind = (of(found, name) for name in ("box temperature", "air temperature", "wind"))
+    assert {box.follows, air.follows} == {"", found[0].quantity}
+    assert (box.at_floor, air.at_floor) == (True, True)
+    assert (wind.follows, wind.at_floor) == ("", False)
+    told = answers(Comparison((), 0, 0, 0), found)[0]
+    assert f"With it go {found[1].quantity} (at" in told
+    assert "Likewise" not in told
 
 
 def test_each_kind_of_failure_is_tried_by_itself():

@@ -34,8 +34,9 @@ def folder() -> Iterator[Path]:
 
 @pytest.fixture(scope="module")
 def three(folder: Path) -> Observatory:
-    """Two nights that went well, at 3 and 4 °C in the end, and one of frost that lost the connection."""
+    """Three nights that went well, at 3 to 5 °C in the end, and one of frost that lost the connection."""
     there = Observatory(folder / "three")
+    there.night("2026-03-13", 5.0)
     there.night("2026-03-14", 3.0)
     there.night("2026-03-15", 4.0)
     there.night("2026-03-16", -4.0, LOST)
@@ -73,11 +74,46 @@ def test_a_failure_is_told_beside_what_is_usual_and_what_was_before(three: Obser
     air = next(one for one in failure["readings"] if one["quantity"] == "air temperature")
     assert (air["value"], air["unit"], air["unusual"]) == (-1.0, "deg_C", "below")
     assert air["before"] == pytest.approx(0.08, abs=0.1)
-    assert (air["usual_lowest"], air["usual_nights"]) == (3.0, 2)
-    assert 5.4 < air["usual"] < 6.1
+    assert (air["usual_lowest"], air["usual_nights"]) == (3.0, 3)
+    assert 5.4 < air["usual"] < 6.6
     humidity = next(one for one in failure["readings"] if one["quantity"] == "humidity")
     assert humidity["unusual"] == ""
-    assert told["usual_from"] == ["2026-03-14", "2026-03-15"]
+    assert told["usual_from"] == ["2026-03-13", "2026-03-14", "2026-03-15"]
+
+
+def test_values_that_were_read_long_before_and_those_that_go_with_others_are_said_to(folder: Path):
+    there = Observatory(folder / "old values")
+    for number, last in enumerate((3.0, 5.0, 4.0)):
+        there.night(f"2026-03-{12 + number}", last)
+    # Frames of 600 s from 20:30 on, 11 minutes apart: the last one ended at 21:02.
+    there.night("2026-03-15", -4.0, "2026-03-15T21:25:00 lost connection\n", first=0.0)
+    told = there.ask("night", "2026-03-15", "--json").document
+    (failure,) = told["failures"]
+    at = {one["quantity"]: one for one in failure["readings"]}
+    assert (at["air temperature"]["age_s"], at["moon lit"]["age_s"]) == (300.0, 33 * 60.0)
+    assert (at["air temperature"]["unusual"], at["air temperature"]["follows"]) == ("below", "")
+    assert at["dew point"]["follows"] == "air temperature", "the humidity is the same all night"
+    text = " ".join(there.ask("night", "2026-03-15").out.split())
+    head = text.partition("and what goes up and down with it through these nights: ")[2].partition(";")[0]
+    assert "dew point" in head
+    assert "moon" not in head
+    assert "By chance alone a quantity lies outside that range up to 5 times in 10." in text
+    old = text.partition("Not read just then, but so long before: ")[2].partition(".")[0]
+    assert "moon lit" in old
+    assert old.endswith("33 min")
+    assert "air temperature" not in old
+
+
+def test_a_gap_says_when_the_next_frame_was_due(folder: Path):
+    there = Observatory(folder / "due", more="")
+    there.night("2026-03-14", 3.0, frames=4)
+    lines = there.ask("night", "2026-03-14").out.splitlines()
+    # The last frame ended at 21:13; the next one would have begun a minute later, and lasted ten.
+    assert "! 21:13  no frame for 437 min, until 04:30; the next one was due by 21:24" in lines
+    assert any(
+        line.startswith("At 21:13: no frame came any more; the next one was due by 21:24") for line in lines
+    )
+    assert "! 20:02  no frame for 28 min, until 20:30" in lines
 
 
 def test_the_screen_tells_it_in_the_order_of_time(three: Observatory):
@@ -123,6 +159,9 @@ def test_only_nights_marked_good_are_usual_where_there_are_some(folder: Path):
     there.mark("2026-03-16", "lost", "frost")
     told = there.ask("night", "2026-03-16", "--json").document
     assert (told["verdict"], told["because"], told["usual_from"]) == ("lost", "frost", ["2026-03-14"])
+    (failure,) = told["failures"]
+    assert {one["unusual"] for one in failure["readings"]} == {""}, "one night does not say what is usual"
+    assert "it takes 3" in there.ask("night", "2026-03-16").out
     assert "marked lost (frost)" in there.ask("night", "2026-03-16").out.splitlines()[0]
 
 
@@ -136,7 +175,6 @@ def test_without_a_failure_named_gaps_in_the_dark_count(folder: Path):
         ("21:13", "04:30"),
     ]
     assert [one["event"] for one in told["failures"]] == ["gap", "gap"]
-    assert "! 21:13  no frame for 437 min, until 04:30" in there.ask("night", "2026-03-14").out
 
 
 def test_flats_before_sunset_are_no_readings_of_the_night(folder: Path):
