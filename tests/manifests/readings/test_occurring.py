@@ -1,8 +1,14 @@
-"""Where failures came: rare values stand out, and what a failure's own moment makes rare does not."""
+"""Where failures came: rare values stand out, and what a failure's own moment makes rare does not.
+
+As a program (`python -m tests.manifests.readings.test_occurring SETS`) it says how often something is called
+sure where failures come at any time, and how often a planted cause is found by how many failures.
+"""
 
 from __future__ import annotations
 
+import math
 import random
+import sys
 from collections.abc import Sequence
 from itertools import combinations
 
@@ -117,6 +123,48 @@ def test_readings_that_end_with_the_failure_and_nights_without_any_break_nothing
     assert occurrences([]) == ()
 
 
+OTHERS = 10  # quantities of noise beside the temperature
+
+
+def wandering(rng: random.Random, quantity: str) -> Series:
+    own = value = rng.gauss(0, 1)
+    points = []
+    for step in range(HOURS * 6):
+        points.append((step * HOUR_US // 6, value))
+        value = own + 0.9 * (value - own) + 0.2 * rng.gauss(0, 1)
+    return series_of("mast", quantity, "", points)
+
+
+def of_a_winter(rng: random.Random, cold_hurts: bool) -> Watched:
+    """Return a night that falls ever slower, with noise beside it; it fails below 1 °C, or at any time."""
+    first, depth = rng.uniform(2, 11), rng.uniform(4, 7)
+    air = [first - depth * (1 - math.exp(-n / 24)) + rng.gauss(0, 0.1) for n in range(HOURS * 6)]
+    failed_h = rng.expovariate(0.1)
+    if cold_hurts:
+        failed_h = next((n / 6 + 0.02 for n, value in enumerate(air) if n > 6 and value < 1), math.inf)
+    there = series_of("mast", *AIR, ((n * HOUR_US // 6, value) for n, value in enumerate(air)))
+    others = (wandering(rng, f"q{number}") for number in range(OTHERS))
+    return night(failed_h if failed_h < HOURS else None, there, *others)
+
+
+def planted(rng: random.Random, failures: int, others: int) -> list[Watched]:
+    """Return so many nights that failed in the cold, and so many others that never were as cold."""
+    left = {True: failures, False: others}
+    nights = []
+    while any(left.values()):
+        one = of_a_winter(rng, cold_hurts=True)
+        if left[one.first is not None]:
+            left[one.first is not None] -= 1
+            nights.append(one)
+    return nights
+
+
+def test_a_cause_is_found_by_four_failures_in_eight_nights(monkeypatch):
+    monkeypatch.setattr(redrawing, "DRAWN", 399)
+    rng = random.Random(11)
+    assert sum(of(occurrences(planted(rng, 4, 4)), "air temperature").sure for _ in range(10)) >= 8
+
+
 @pytest.mark.parametrize(("after", "nights"), [(True, 2), (True, 6), (False, 2), (False, 6)])
 def test_failures_that_come_at_any_time_are_rarely_called_rare(after, nights, monkeypatch):
     """Temperatures that fall all night, with failures whenever; readings that go on after them, or end."""
@@ -166,3 +214,30 @@ def test_which_nights_fail_is_drawn_as_by_counting_every_choice():
     for nights, weight in weights.items():
         share = (chosen == np.isin(range(4), nights)).all(axis=1).mean()
         assert share == pytest.approx(weight / sum(weights.values()), abs=0.015)
+
+
+def noise_called_sure(sets: int, nights: int) -> float:
+    """Return the share of sets of nights with a failure at any time in which something is called sure."""
+    rng = random.Random(3)
+    sure = made = 0
+    while made < sets:
+        found = occurrences([of_a_winter(rng, cold_hurts=False) for _ in range(nights)])
+        made += bool(found)
+        sure += any(one.sure for one in found)
+    return sure / sets
+
+
+def cause_found(sets: int, failures: int, others: int) -> float:
+    """Return the share of sets of nights with a planted cause in which it is called sure."""
+    rng = random.Random(5)
+    found = (of(occurrences(planted(rng, failures, others)), AIR[0]) for _ in range(sets))
+    return sum(one.sure for one in found) / sets
+
+
+if __name__ == "__main__":
+    redrawing.DRAWN = 999
+    asked = int(sys.argv[1])
+    for many in (2, 3, 5, 10):
+        print(f"{many} nights of chance: something is called sure in {noise_called_sure(asked, many):.1%}")
+    for failed, well in ((1, 9), (2, 2), (2, 6), (3, 3), (4, 4), (5, 5)):
+        print(f"cause of {failed} in {failed + well} nights: found in {cause_found(asked, failed, well):.0%}")
