@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import os
 import re
-import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
@@ -47,7 +47,7 @@ class Signed(Enum):
 
 def new_key() -> Key:
     """Return a key that nobody else has."""
-    return Key(secrets.token_hex(_SECRET_BYTES))
+    return Key(os.urandom(_SECRET_BYTES).hex())
 
 
 def with_signatures(document: Mapping[str, Any], keys: Iterable[Key]) -> dict[str, Any]:

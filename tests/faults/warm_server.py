@@ -11,6 +11,7 @@ import threading
 
 _LOADED = (
     "transfer.cli.send",
+    "transfer.jobs.send.carrying",
     "transfer.cli.check",
     "transfer.cli.file",
     "transfer.cli.filing",

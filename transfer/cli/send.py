@@ -32,7 +32,6 @@ from transfer.cli.telling import fitted
 from transfer.config import Config, parse_duration_s
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import ReadBack, this_computer
-from transfer.engine.program import tell_and_wait
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
@@ -156,6 +155,8 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
     if hangs:
         _report_hanging(outcome, records, shown.as_json)
     if met is _Met.FOLLOWER:
+        from transfer.engine.program import tell_and_wait  # which starts programs, and is slow to load
+
         tell_and_wait(config.follow.tell, f"Finished. {' '.join(headlines(outcome))}")
     return int(outcome.exit_code)
 

@@ -112,7 +112,7 @@ def note(
     Of a bag that this computer has not sent nothing is kept. Raises OSError.
     """
     judged = _held_against_what_stands(bag, received(bag, night, records, now), records)
-    if records.has_own_in_bag(drive_id, night):
+    if records.has_own_in_bag(drive_id, night, bag.known.values()):
         keep(judged, night, records)
     said = [each.acknowledgement.files for each in judged if isinstance(each, Received)]
     if not said:

@@ -15,11 +15,13 @@ import time
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple, TextIO
+from typing import TYPE_CHECKING, Any, NamedTuple, TextIO
 
 from manifests.bags.acknowledgement_keys import Key, new_key
-from manifests.bags.entries import Entry
 from transfer.engine.bag.listed import Known, Origin, known_of
+
+if TYPE_CHECKING:
+    from manifests.bags.entries import Entry
 
 _FORMAT = 1
 _KEY = "archive-key.txt"
@@ -99,8 +101,13 @@ class Records:
         rows = self._rows(self._read(self._bag_file(drive_id, night)))
         return {(known.path, known.sha256) for _, known in rows if known.own}
 
-    def has_own_in_bag(self, drive_id: str, night: date) -> bool:
-        """Return whether this computer sent anything of what a bag listed when it was last remembered."""
+    def has_own_in_bag(self, drive_id: str, night: date, listed: Iterable[Known] = ()) -> bool:
+        """Return whether this computer sent anything of what a bag lists, or did when last remembered.
+
+        `listed` is what this run knows of the bag already; where that says it, nothing is read.
+        """
+        if any(known.own for known in listed):
+            return True
         rows = self._read(self._bag_file(drive_id, night)).get("files")
         try:
             return any(Known(*row[2:]).own for row in rows or ())

@@ -62,12 +62,29 @@ def test_json_is_one_document_with_every_key_of_the_contract(computer, stick):
 def test_a_second_run_says_so_and_writes_nothing(computer, stick, limit):
     computer.command("send", "--drive", stick)
     before = {path: path.lstat().st_mtime_ns for path in stick.rglob("*")}
-    for _ in range(2):  # the third is told from the answer that the second kept
+    for _ in range(2):
         ran = computer.command("send", "--drive", stick, *limit)
         assert (ran.exit, ran.err) == (0, "")
         assert "Nothing new to send" in ran.out
     assert computer.command("send", "--drive", stick, "--json", *limit).document["files_proven"] == 5
     assert {path: path.lstat().st_mtime_ns for path in stick.rglob("*")} == before
+
+
+def test_a_run_that_finds_nothing_new_does_not_load_what_carries_and_reads_headers(computer, stick):
+    slow_to_load = {
+        "transfer.engine.copy.rounds",
+        "manifests.frames.inspection",
+        "manifests.bags.summary",
+        "transfer.engine.program",
+    }
+
+    def loaded():
+        ran = computer.command("send", "--drive", stick, environ={"PYTHONPROFILEIMPORTTIME": "1"})
+        assert ran.exit == 0
+        return {line.rpartition("|")[2].strip() for line in ran.err.splitlines()}
+
+    assert {"transfer.engine.copy.rounds", "manifests.frames.inspection"} <= loaded()
+    assert slow_to_load & loaded() == set()
 
 
 def test_a_drive_that_left_is_not_answered_for(computer, stick):

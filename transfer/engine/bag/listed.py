@@ -14,6 +14,7 @@ from manifests.bags.entries import Entry, EntryError, read_entries
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     ENTRIES,
+    INCOMING,
     JOURNAL,
     MANIFEST,
     OWN,
@@ -211,6 +212,10 @@ class ListedBag:
                 left[entry.path] = entry
         listed = {known.path: known.sha256 for known in self.known.values()}
         return {path: e for path, e in left.items() if listed.get(path) != e.digests.sha256}
+
+    def leftover_bytes(self) -> int:
+        """Return the size of what a dead run left half written: ours, and on no list."""
+        return sum(self.folder.sizes(self.at(INCOMING)).values()) if self.unfinished else 0
 
     def claim(self, path: str) -> str:
         """Return a free path in the bag, as near to `path` as there is one."""

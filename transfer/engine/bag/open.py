@@ -31,11 +31,6 @@ class Arrival:
     replaces: bool
 
 
-def leftover_bytes(bag: ListedBag) -> int:
-    """Return the size of what a dead run left half written in a bag: ours, and on no list. Raises OSError."""
-    return sum(bag.folder.sizes(bag.at(INCOMING)).values())
-
-
 def remove_leftovers(bag: ListedBag) -> None:
     """Remove what a dead run left half written in a bag. Raises OSError."""
     for name, is_folder in bag.folder.names(bag.at(INCOMING)):

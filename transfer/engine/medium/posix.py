@@ -7,7 +7,6 @@ import errno
 import fcntl
 import os
 import stat
-import subprocess
 import threading
 from abc import abstractmethod
 from collections import OrderedDict
@@ -280,6 +279,8 @@ class PosixMedium(Medium):
 
 def run_tool(*command: str) -> None:
     """Run a program of the system's own. Raises OSError with what it said where it fails or is not there."""
+    import subprocess  # slow to load, and hardly any run starts a program
+
     quiet = {**os.environ, "LC_ALL": "C"}
     done = subprocess.run(  # noqa: S603 - the system's own, with a path that is its own argument
         command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL, env=quiet

@@ -12,7 +12,6 @@ from manifests.bags.stored_names import portable_path
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import counts_as_a_frame
 from transfer.engine.bag.listed import Known, ListedBag, Origin, known_of
-from transfer.engine.bag.open import leftover_bytes
 from transfer.engine.bag.readback import evidence_of_reading
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import OpenDrive
@@ -139,7 +138,7 @@ class _Comparison:
             lost=frozenset(self.lost),
             not_own=frozenset(known.path for known in every if not known.own) - self.found_own,
             compared=bool(self.found_own),
-            leftover_bytes=leftover_bytes(self.bag) if self.bag.unfinished else 0,
+            leftover_bytes=self.bag.leftover_bytes(),
             refused=tuple(self.refused),
             noticed=tuple(self.noticed),
         )

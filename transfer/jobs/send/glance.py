@@ -6,12 +6,12 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from manifests.bags.summary import Group, Summary
 from manifests.frames.frame import FrameType, Stage
 from transfer.engine.medium import ReadBack
 from transfer.words import counted
 
 if TYPE_CHECKING:
+    from manifests.bags.summary import Group, Summary
     from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 
 NOTHING_SENT = "NOTHING WAS SENT."

@@ -24,8 +24,9 @@ from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import NightferryError
+from transfer.jobs.send.carrying import NightRun
 from transfer.jobs.send.comparing import plan_new
-from transfer.jobs.send.night import NightOnDrive, NightRun
+from transfer.jobs.send.night import NightOnDrive
 from transfer.jobs.send.plan import has_room_for
 from transfer.jobs.send.ready import SendRequest, open_drives, places_to_keep_out_of, plans_of_night
 from transfer.jobs.send.receipt import unfinished_receipt

@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
-from transfer.engine.bag.open import OpenBag
 from transfer.engine.medium import ReadBack
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.send.not_taken import NotTaken
 from transfer.jobs.send.plan import LeftBehind, NightPlan
 from transfer.jobs.send.room import RoomMade
 from transfer.words import counted
+
+if TYPE_CHECKING:
+    from manifests.bags.summary import Summary
+    from transfer.engine.bag.open import OpenBag
 
 _NOT_CARRIED = frozenset(
     {

@@ -174,7 +174,10 @@ class _Planning:
         this drive had and has not any more. A drive that never had the night gets all of it.
         """
         files = self.survey.nights.get(night, ())
-        if not scope.is_tonight or not self.records.has_own_in_bag(drive.mark.id, night):
+        if not scope.is_tonight:
+            return files
+        listed = self.safety.bag(drive, night).known.values()
+        if not self.records.has_own_in_bag(drive.mark.id, night, listed):
             return files
         let_go = self.safety.released(night, files)
         if let_go:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import humanize
 
 from manifests.bags.paths import shown
-from manifests.bags.summary import Count, Group, Summary
 from manifests.findings import Finding
 from manifests.frames.frame import FrameType, Stage
 from transfer.engine.drive import Mark
@@ -18,6 +18,9 @@ from transfer.grouping import grouped
 from transfer.jobs.send.glance import glance, headlines
 from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 from transfer.words import counted, size_told
+
+if TYPE_CHECKING:
+    from manifests.bags.summary import Count, Group, Summary
 
 _WIDTH = 78
 _FINDINGS_LISTED = 2000

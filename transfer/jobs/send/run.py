@@ -8,7 +8,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
-from functools import partial
+from functools import cached_property, partial
+from typing import TYPE_CHECKING
 
 from transfer.config import Config
 from transfer.engine.bag.durable import write_durably
@@ -23,13 +24,16 @@ from transfer.errors import DriveFailed, NightferryError
 from transfer.jobs.send.ahead import WorkAhead
 from transfer.jobs.send.ending import ending, failed
 from transfer.jobs.send.glance import headlines
-from transfer.jobs.send.night import NightOnDrive, NightRun
+from transfer.jobs.send.night import NightOnDrive
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.pace import Stopwatch
 from transfer.jobs.send.plan import LeftBehind, NightPlan, that_fit
 from transfer.jobs.send.ready import LateNight, Ready, SendRequest, make_ready, open_drives
 from transfer.jobs.send.receipt import is_said_by, receipt, unfinished_receipt
 from transfer.jobs.send.room import RoomMade, enough_for, make_room, room_on, with_way_out
+
+if TYPE_CHECKING:
+    from transfer.jobs.send.carrying import NightRun
 
 
 class SendRun:
@@ -79,11 +83,10 @@ class SendRun:
         self._nights = self._with_room(ready, held)
         ahead = WorkAhead(drives, self._around.records, self._around.listen)
         ahead.expect((night.plan for night in self._nights), ready.late)
-        run = NightRun(ready.survey, self._around)
         for _, group in itertools.groupby(self._nights, key=lambda night: night.plan.night):
-            self._carry(run, list(group))
-        self._catch_up(run, ready, ahead)
-        self._end(run)
+            self._carry(list(group))
+        self._catch_up(ready, ahead)
+        self._end()
         outcome = self._leave_receipts()
         at_work = {night.plan.drive.root for night in self._written}
         let_rest(drive.root for drive in drives if drive.root not in at_work)
@@ -119,18 +122,28 @@ class SendRun:
 
     # Carrying
 
-    def _carry(self, run: NightRun, nights: Iterable[NightOnDrive]) -> None:
+    @cached_property
+    def _carrier(self) -> NightRun:
+        # The copier is slow to load, and a run that finds nothing new carries nothing.
+        from transfer.jobs.send.carrying import NightRun
+
+        assert self._ready is not None, "a run is ready before it carries"
+        return NightRun(self._ready.survey, self._around)
+
+    def _carry(self, nights: Iterable[NightOnDrive]) -> None:
         """Carry one night to its drives; each drive says first that it is not finished: a run may die."""
         working = [
             night for night in nights if not night.plan.nothing_to_do and night.destination.failure is None
         ]
+        if not working:
+            return
         begun = {night.destination for night in self._written}
         new = {night.destination for night in working} - begun
         self._write_receipts(dict.fromkeys(new, unfinished_receipt(self._began)))
-        run.make_room([night for night in self._nights if night.destination in new])
+        self._carrier.make_room([night for night in self._nights if night.destination in new])
         self._hand_over_key([night for night in working if night.destination not in begun])
         self._written += working
-        run.carry([night for night in working if night.destination.failure is None])
+        self._carrier.carry([night for night in working if night.destination.failure is None])
 
     def _hand_over_key(self, nights: Iterable[NightOnDrive]) -> None:
         """Send this computer's key to the archive with the drive, until an archive has signed with it."""
@@ -141,14 +154,14 @@ class SendRun:
             acts = {each: partial(put_key, folder, key) for each, folder in drives.items()}
             beside(acts, self._around.stop)
 
-    def _catch_up(self, run: NightRun, ready: Ready, ahead: WorkAhead) -> None:
+    def _catch_up(self, ready: Ready, ahead: WorkAhead) -> None:
         """Carry earlier nights with files that are safe nowhere, while room and time last."""
         left = list(ready.left_behind)
         for late in ready.late:
-            nights = self._late_nights(ready, late) if run.has_time else []
+            nights = self._late_nights(ready, late) if self._carrier.has_time else []
             self._nights += nights
             ahead.decide(late.night, (night.plan for night in nights))
-            self._carry(run, nights)
+            self._carry(nights)
             if not any(night.destination.failure is None for night in nights):
                 left.append(LeftBehind(late.night, len(late.unsafe)))
         self._left_behind = tuple(sorted(left))
@@ -159,9 +172,11 @@ class SendRun:
         nights = self._nights_of([plan for plan in plans if not self._destinations[plan.drive].failure])
         return [night for night in nights if night.plan.too_large is None]
 
-    def _end(self, run: NightRun) -> None:
+    def _end(self) -> None:
         """Prove again what a bad drive has, and close the bags."""
-        _read_suspects_again(run, self._written)
+        suspects = _suspects(self._written)
+        if suspects:
+            self._carrier.read_again(suspects)
         for night in self._written:
             if night.bag is not None and not night.destination.hangs:
                 night.bag.close()
@@ -243,8 +258,8 @@ def _destination(drive: OpenDrive) -> Destination:
     return Destination(drive.root, lambda error: drive_failure(error, drive))
 
 
-def _read_suspects_again(run: NightRun, nights: Iterable[NightOnDrive]) -> None:
-    """Where a drive gave a bad file in one night, read what it was given in the others once more."""
+def _suspects(nights: Iterable[NightOnDrive]) -> list[NightOnDrive]:
+    """Return the nights to be read once more: their drive gave a bad file in another one."""
     carried = [night for night in nights if night.summary is not None]
     suspect = {night.destination for night in nights if night.gave_bad_copies}
-    run.read_again([night for night in carried if night.destination in suspect and not night.gave_bad_copies])
+    return [night for night in carried if night.destination in suspect and not night.gave_bad_copies]

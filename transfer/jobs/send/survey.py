@@ -11,7 +11,6 @@ from typing import Any, NamedTuple
 
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
-from manifests.frames.inspection import look_at_open_file
 from manifests.frames.nights import frame_night, night_of, night_of_ns
 from transfer.config import Config, Source, SourceKind
 from transfer.config.longitude import longitude_of
@@ -205,6 +204,9 @@ class _FrameNights:
         return date.fromisoformat(row[2]), bool(row[3])
 
     def _read(self, file: SourceFile) -> tuple[date, bool]:
+        # What reads headers is slow to load, and a run that meets no new frame reads none.
+        from manifests.frames.inspection import look_at_open_file
+
         with os.fdopen(self._medium.open_source(f"{self._folder}/{file.path}"), "rb") as opened:
             inspection = look_at_open_file(opened)
         night, findings = frame_night(inspection, file.modified_ns, self._longitude_deg)

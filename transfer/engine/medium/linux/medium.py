@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -141,6 +140,8 @@ class LinuxMedium(PosixMedium):
 
         Where the device's power cannot be cut it is unmounted all the same: nothing more is written to it.
         """
+        import shutil  # slow to load, and no run but one that lets go of a drive wants it
+
         service = shutil.which("udisksctl")
         device = ("--no-user-interaction", "--block-device", volume.device)
         if service is None or not _succeeds(service, "unmount", *device):
