@@ -6,6 +6,7 @@ import argparse
 import math
 import multiprocessing
 import sys
+import tempfile
 import time
 import traceback
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ from pathlib import Path
 from tests.faults import results
 from tests.faults.on_windows import UNDER_WINE
 from tests.faults.registry import FAULTS
+from tests.faults.system_calls import share_calls
 from tests.faults.trials import REDRAWN, Fault, NotMade, TornByFileSystem, Trial
 from tests.faults.without import AGAINST, PROTECTIONS
 from tests.windows.rig import missing
@@ -59,7 +61,11 @@ def try_row(row: Row, count: int, seed: int, without: str, processes: int, job: 
     if processes == 1:
         made = [_try_apart(*each) for each in asked]
     else:
-        with ProcessPoolExecutor(processes, multiprocessing.get_context("spawn")) as pool:
+        spawn = multiprocessing.get_context("spawn")
+        with (
+            tempfile.TemporaryDirectory(prefix="nightferry-calls-") as seen,
+            ProcessPoolExecutor(processes, spawn, share_calls, (seen,)) as pool,
+        ):
             made = list(pool.map(_try_apart, *zip(*asked, strict=True)))
     for each in made:
         row.add(each)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
+import pickle
 import random
 import re
+from pathlib import Path
 
 from tests.faults.archive_jobs import FILINGS, FileDamaged
 from tests.faults.jobs import CHECKS, SENDS, Job, SendNothing
@@ -55,17 +58,41 @@ _LASTING_ONCE_IN = 3  # one failure in so many is the first of a whole row
 _OF_ONE_RUN = re.compile(r"\.[0-9]+\.part$")
 
 _seen: dict[tuple[str, str], list[Call]] = {}
+_shared: list[Path] = []
+
+
+def share_calls(folder: str) -> None:
+    """Have the processes that make trials at once share what they find of jobs' calls, in a folder."""
+    _shared.append(Path(folder))
 
 
 def calls_in(trial: Trial, kind: type[Job]) -> list[Call]:
     """Return the calls that a job makes on its drive, its sources and its records when nothing goes wrong."""
     key = (trial.on, kind.name)
     if key not in _seen:
-        with ready(trial, kind) as (job, drive):
-            to = job.scene.root / "trace"
-            run_plainly(trace_all(job.scene.command(*job.words()), to))
-            _seen[key] = calls_of(to, Places(drive.path, job.scene.root))
+        _seen[key] = _calls_found_by_one(trial, kind) if _shared else _calls_found(trial, kind)
     return _seen[key]
+
+
+def _calls_found_by_one(trial: Trial, kind: type[Job]) -> list[Call]:
+    """Return the calls, from the folder where another process has found them; others wait for the first."""
+    file = _shared[-1] / f"{trial.on} {kind.name}"
+    with file.open("a+b") as kept:
+        fcntl.flock(kept, fcntl.LOCK_EX)
+        kept.seek(0)
+        found = kept.read()
+        if not found:
+            found = pickle.dumps(_calls_found(trial, kind))
+            kept.write(found)
+    calls: list[Call] = pickle.loads(found)
+    return calls
+
+
+def _calls_found(trial: Trial, kind: type[Job]) -> list[Call]:
+    with ready(trial, kind) as (job, drive):
+        to = job.scene.root / "trace"
+        run_plainly(trace_all(job.scene.command(*job.words()), to))
+        return calls_of(to, Places(drive.path, job.scene.root))
 
 
 def draw(

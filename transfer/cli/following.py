@@ -12,6 +12,7 @@ from transfer.bounded import run_bounded
 from transfer.cli.options import print_json, records_folder, say
 from transfer.cli.screen import screen_of
 from transfer.cli.signals import stop_on_signals
+from transfer.cli.telling import fitted
 from transfer.config import Config, parse_duration_s
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import this_computer
@@ -93,7 +94,7 @@ def _report(follower: Follower, ended: End, code: ExitCode, stop: Stop, as_json:
         print_json(told | nothing | counts | {"followed": standing.as_json()})
     else:
         step = "" if ended is End.HANDED_OVER else " The night is not closed yet: nightferry send does that."
-        say(message + step)
+        say("\n".join(fitted([message + step], screen_of(sys.stdout).width)))
 
 
 def report_handed_over(outcome: SendOutcome, as_json: bool) -> int:
@@ -103,7 +104,7 @@ def report_handed_over(outcome: SendOutcome, as_json: bool) -> int:
     if as_json:
         print_json(outcome.as_json() | {"exit": int(ExitCode.PROVEN), "message": message})
     else:
-        say(message)
+        say("\n".join(fitted([message], screen_of(sys.stdout).width)))
     return int(ExitCode.PROVEN)
 
 
@@ -118,4 +119,6 @@ class _Lines:
         if isinstance(event, Skipped):
             say(screen_of(sys.stderr).clean(f"{event.path} {event.why}: skipped."), err=True)
         elif isinstance(event, Noted) and self._shown:
-            say(screen_of(sys.stdout).clean(f"{datetime.now():%H:%M:%S} {event.line}"))  # noqa: DTZ005 - the wall clock
+            screen = screen_of(sys.stdout)
+            line = screen.clean(f"{datetime.now():%H:%M:%S} {event.line}")  # noqa: DTZ005 - the wall clock
+            say("\n".join(fitted([line], screen.width)))
