@@ -1,10 +1,12 @@
 """`send --follow` beside the night that it follows: ratios from one run.
 
-Run it as root, as `python -m tests.bench.bench_follow dawn|camera|night`, best while nothing else does.
+Run it as root, as `python -m tests.bench.bench_follow dawn|camera|idle|night`, best while nothing else does.
 
 - dawn: a night of 300 frames on an exFAT volume as slow as a stick (40 MB/s written, 120 MB/s read): the
   plain send that takes over from a follower, the last two frames still to come, against the plain send of the
   same night; and how often the device wrote and read each byte of the followed night, that send included.
+  A read-back costs the device about 0.2 MB more than the file, whatever its size: the system reads ahead of
+  its end (128 kB), and the file system's tables are read again after the caches were emptied.
 - camera: how much longer it takes to write and flush a download of 25 MB to the sources' disk while the
   follower carries what was downloaded before, at its default rate, against the same without a follower.
 - night: eight hours, the follower's clocks sped up two hundred times, a frame every two minutes: memory and
@@ -158,6 +160,7 @@ def idle(folder: Path, seconds: float) -> None:
     drive = prepared(folder / "idle stick")
     follower = Follower(computer, "--drive", drive)
     follower.says("is proven on", times=300, within_s=300)
+    time.sleep(5)  # it writes the lists of the bag, which is work
     before, began = _processor_s(follower.process.pid), time.monotonic()
     time.sleep(seconds)
     used = _processor_s(follower.process.pid) - before

@@ -26,7 +26,7 @@ FORMAT = 1
 FINISH_S = 30.0
 # A run that was asked to end is out of its process after its grace, even where a drive hangs.
 PATIENCE_S = FINISH_S + GRACE_S + 10.0
-_MIND_S = 0.4
+_MIND_S = 1.0
 _LOOK_S = 0.1
 _LOOKED_AT = 5
 _LOCK, _REQUEST, _STATE = "lock", "hand over", "now.json"

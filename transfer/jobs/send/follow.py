@@ -35,7 +35,7 @@ from transfer.words import counted, size_told
 # A frame of 50 MB in six seconds, and as long to read back: a camera's download and its disk notice little.
 BYTES_PER_S = 8e6
 _AFTER_SUNRISE = timedelta(hours=2)
-_WAIT_S = 0.4
+_WAIT_S = 1.0
 # A bag is closed when nothing came for so long, and after so long anyway: its lists are then on the drive.
 _QUIET_S = 20 * 60.0
 _OPEN_S = 30 * 60.0
