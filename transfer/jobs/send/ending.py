@@ -9,7 +9,7 @@ from manifests.findings import Finding, FindingKind
 from transfer.engine.medium import ReadBack
 from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.send.not_taken import NotTaken, count_images
-from transfer.jobs.send.outcome import NightOutcome, SendOutcome
+from transfer.jobs.send.outcome import NightOutcome, SendOutcome, by_drive
 from transfer.stop import Stop
 from transfer.words import counted, size_told
 
@@ -28,10 +28,11 @@ def ending(
     unproven = sum(each.files - each.proven for each in nights)
     unseen = [found for found in noticed if found.kind in _UNSEEN]
     missed = _missed(unseen, count_images(not_taken))
-    code = _exit_code(stop, nights, unproven, _code_of_missed(unseen, missed))
+    code_of_missed = _code_of_missed(unseen, missed)
+    code = _exit_code(stop, nights, unproven, code_of_missed)
     return SendOutcome(
         exit_code=code,
-        message=_message(code, stop, nights) + (f" Not carried: {missed}." if missed else ""),
+        message=_message(stop, nights, code_of_missed) + (f" Not carried: {missed}." if missed else ""),
         began=began,
         ended=ended,
         nights=tuple(nights),
@@ -98,44 +99,53 @@ def _next_step(code: ExitCode, nights: Sequence[NightOutcome], unproven: int) ->
     return "Send again: what is proven stays proven, and the rest is carried."
 
 
-def _message(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome]) -> str:
+def _message(stop: Stop, nights: Sequence[NightOutcome], code_of_missed: ExitCode) -> str:
+    """Say how each drive stands: what one has says nothing of another."""
     if not nights:
         return f"Ended early: {stop.why}." if stop.why else "No file was found in any source."
+    told = []
+    for drive, of_drive in by_drive(nights).items():
+        unproven = sum(each.files - each.proven for each in of_drive)
+        code = _exit_code(stop, of_drive, unproven, code_of_missed)
+        told.append(_message_of_drive(code, stop, of_drive, drive))
+    return " ".join(dict.fromkeys(told))
+
+
+def _message_of_drive(code: ExitCode, stop: Stop, nights: Sequence[NightOutcome], drive: str) -> str:
     proven = sum(each.proven for each in nights)
-    drives = " and ".join(dict.fromkeys(repr(each.drive) for each in nights))
     if code is ExitCode.PROVEN and not any(each.files for each in nights):
         return "Nothing new to send: every file is in the archive, or was checked on a drive."
     if code is ExitCode.PROVEN and not any(each.carried for each in nights):
-        return _nothing_new(nights, proven, drives)
+        return _nothing_new(nights, proven, drive)
     size = size_told(sum(each.proven_bytes for each in nights))
     what = f"{counted(proven, 'file')} ({size})"
+    all_are = f"The only file ({size}) is" if proven == 1 else f"All {what} are"
     if code is ExitCode.PROVEN:
-        return _all_proven(nights, what, drives)
+        return _all_proven(nights, all_are, drive)
     unproven, reason = sum(each.files for each in nights) - proven, _reason(stop, nights)
     if not unproven and code is not ExitCode.STOPPED_EARLY and not reason:
-        return _all_proven(nights, what, drives)
+        return _all_proven(nights, all_are, drive)
     from_medium = all(each.read_back is ReadBack.MEDIUM for each in nights)
     if not unproven and not any(each.carried for each in nights) and any(each.failure for each in nights):
         found = "proven" if from_medium else "compared, but perhaps from memory,"
-        return f"{what} were {found} on {drives} by earlier runs; this one failed.{reason}"
+        return f"{what} were {found} on {drive} by earlier runs; this one failed.{reason}"
     are, were = ("is", "was") if proven == 1 else ("are", "were")
     rest = f"{unproven:,} {'is' if unproven == 1 else 'are'} not"
     if from_medium:
-        return f"{what} {are} proven on {drives}; {rest}.{reason}"
-    return f"{what} {were} compared on {drives}, but perhaps from memory; {rest} proven.{reason}"
+        return f"{what} {are} proven on {drive}; {rest}.{reason}"
+    return f"{what} {were} compared on {drive}, but perhaps from memory; {rest} proven.{reason}"
 
 
-def _nothing_new(nights: Sequence[NightOutcome], proven: int, drives: str) -> str:
+def _nothing_new(nights: Sequence[NightOutcome], proven: int, drive: str) -> str:
+    every = "the only file was" if proven == 1 else f"all {counted(proven, 'file')} were"
     again = sum(each.proven_again for each in nights)
     if all(each.read_back is ReadBack.MEDIUM for each in nights) and again:
-        told = f"{counted(again, 'file')} that were compared before, but perhaps from memory"
-        return f"Nothing new to send; {told}, were read back from the medium on {drives}, and are equal."
+        were, are = ("was", "is") if again == 1 else ("were", "are")
+        told = f"{counted(again, 'file')} that {were} compared before, but perhaps from memory"
+        return f"Nothing new to send; {told}, {were} read back from the medium on {drive}, and {are} equal."
     if all(each.read_back is ReadBack.MEDIUM for each in nights):
-        return (
-            f"Nothing new to send: all {counted(proven, 'file')} were proven on {drives} by an earlier run."
-        )
-    found = f"all {counted(proven, 'file')} were compared on {drives} by an earlier run"
-    return f"Nothing new to send: {found}, but perhaps from memory."
+        return f"Nothing new to send: {every} proven on {drive} by an earlier run."
+    return f"Nothing new to send: {every} compared on {drive} by an earlier run, but perhaps from memory."
 
 
 def _reason(stop: Stop, nights: Sequence[NightOutcome]) -> str:
@@ -145,10 +155,10 @@ def _reason(stop: Stop, nights: Sequence[NightOutcome]) -> str:
     return f" Ended early: {stop.why}." if stop.why else ""
 
 
-def _all_proven(nights: Sequence[NightOutcome], what: str, drives: str) -> str:
+def _all_proven(nights: Sequence[NightOutcome], all_are: str, drive: str) -> str:
     carried = sum(each.carried for each in nights)
     before = sum(each.proven for each in nights) - carried
     earlier = f" ({before} of them by an earlier run)" if before > 0 else ""
     if all(each.read_back is ReadBack.MEDIUM for each in nights):
-        return f"All {what} are on {drives}, read back from the medium and equal{earlier}."
-    return f"All {what} are on {drives}, compared, but perhaps from memory{earlier}."
+        return f"{all_are} on {drive}, read back from the medium and equal{earlier}."
+    return f"{all_are} on {drive}, compared, but perhaps from memory{earlier}."

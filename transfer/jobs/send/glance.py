@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from manifests.frames.frame import FrameType, Stage
 from transfer.engine.medium import ReadBack
+from transfer.jobs.send.outcome import NightOutcome, SendOutcome, by_drive
 from transfer.words import counted
 
 if TYPE_CHECKING:
     from manifests.bags.summary import Group, Summary
-    from transfer.jobs.send.outcome import NightOutcome, SendOutcome
 
 NOTHING_SENT = "NOTHING WAS SENT."
 _TYPE_NOUNS = {
@@ -25,25 +25,19 @@ _TYPE_NOUNS = {
 
 def headlines(outcome: SendOutcome) -> list[str]:
     """Return a line for each drive: whether the night is safe on it, how much, or why it is not."""
-    places: dict[str, list[NightOutcome]] = defaultdict(list)
-    for night in outcome.nights:
-        places[night.place].append(night)
-    names = Counter(nights[0].drive for nights in places.values())
-    return [
-        _headline(outcome, nights, where=f" at {place}" if names[nights[0].drive] > 1 else "")
-        for place, nights in places.items()
-    ] or [NOTHING_SENT]
+    return [_headline(outcome, drive, nights) for drive, nights in by_drive(outcome.nights).items()] or [
+        NOTHING_SENT
+    ]
 
 
-def _headline(outcome: SendOutcome, nights: Sequence[NightOutcome], where: str) -> str:
-    drive = f"ON {nights[0].drive!r}{where}"
+def _headline(outcome: SendOutcome, drive: str, nights: Sequence[NightOutcome]) -> str:
     reason = _not_safe(outcome, nights)
     if reason:
-        return f"NOT SAFE {drive}: {reason}."
+        return f"NOT SAFE ON {drive}: {reason}."
     what = what_is_there(nights)
     if all(night.read_back is ReadBack.MEDIUM for night in nights):
-        return f"SAFE {drive}: {what}."
-    return f"COMPARED {drive}, PERHAPS FROM MEMORY: {what}."
+        return f"SAFE ON {drive}: {what}."
+    return f"COMPARED ON {drive}, PERHAPS FROM MEMORY: {what}."
 
 
 def _not_safe(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,7 @@ _NOT_CARRIED = frozenset(
         FindingKind.UNREADABLE,
     }
 )
+_OF_ONE_DRIVE = frozenset({FindingKind.NOT_PROVEN, FindingKind.TOO_LARGE, FindingKind.WRITTEN_AGAIN})
 _NIGHTS_NAMED = 12  # more are named by the first and the last
 
 
@@ -76,6 +78,18 @@ class NightOutcome:
             "read_back_how": list(self.methods),
             "carried": self.carried,
         }
+
+
+def by_drive(nights: Iterable[NightOutcome]) -> dict[str, list[NightOutcome]]:
+    """Sort nights by drive, under its name in quotes; of drives that have one name, the place is added."""
+    drives: dict[tuple[str, str], list[NightOutcome]] = defaultdict(list)
+    for night in nights:
+        drives[night.drive, night.place].append(night)
+    names = Counter(name for name, _ in drives)
+    return {
+        f"{name!r} at {place}" if names[name] > 1 else repr(name): of_drive
+        for (name, place), of_drive in drives.items()
+    }
 
 
 def told_left_behind(left: Sequence[LeftBehind]) -> str:
@@ -166,6 +180,13 @@ def _weakest(*from_medium: bool) -> ReadBack:
     return ReadBack.MEDIUM if all(from_medium) else ReadBack.PERHAPS_MEMORY
 
 
+def _on(drive: str, finding: Finding) -> Finding:
+    """Name the drive in a finding about a copy; those about a source are the same for every drive."""
+    if finding.kind not in _OF_ONE_DRIVE:
+        return finding
+    return replace(finding, detail=", ".join(filter(None, (finding.detail, f"on the drive {drive}"))))
+
+
 @dataclass(frozen=True, slots=True)
 class SendOutcome:
     """What one run of `send` did, on all drives.
@@ -232,10 +253,11 @@ class SendOutcome:
     def all_findings(self) -> list[Finding]:
         """Return every finding once: of the sources, of the run, and in the entries."""
         found = [*self.findings, *(each.finding for each in self.not_taken)]
-        for night in self.nights:
-            found += night.findings
-            if night.summary is not None:
-                found += night.summary.findings
+        drives = by_drive(self.nights)
+        for drive, nights in drives.items():
+            of_drive = [each for night in nights for each in night.findings]
+            found += [_on(drive, each) for each in of_drive] if len(drives) > 1 else of_drive
+            found += [each for night in nights if night.summary for each in night.summary.findings]
         return list(dict.fromkeys(found))
 
     def as_json(self) -> dict[str, Any]:

@@ -95,7 +95,7 @@ class NightPlan:
         refused = (
             Finding(
                 FindingKind.NOT_PROVEN,
-                "the night does not fit on the drive",
+                "the night does not fit",
                 f"{task.file.source}/{task.file.path}",
             )
             for task in self.tasks

@@ -2,7 +2,8 @@
 
 import pytest
 
-from tests.support.nights import NIGHT, assert_valid, noise, prepared
+from manifests.findings import FindingKind
+from tests.support.nights import NIGHT, assert_valid, fits, noise, prepared
 from transfer.engine.drive import read_mark
 from transfer.errors import ExitCode
 
@@ -41,6 +42,29 @@ def test_a_drive_that_got_nothing_says_nothing_of_a_read_back(one_too_small):
     _, _, small = one_too_small
     assert "Read back from the medium" not in receipt_of(small)
     assert "nothing that is known of" not in receipt_of(small)
+
+
+def test_message_and_findings_say_which_drive_lacks_what(one_too_small):
+    outcome, _, _ = one_too_small
+    assert outcome.message.startswith(
+        "All 8 files (25.2 MB) are on 'Field stick', read back from the medium and equal. "
+        "0 files (0 bytes) are proven on 'Card'; 8 are not. The night of"
+    )
+    lacking = [found.detail for found in outcome.all_findings() if found.kind is FindingKind.NOT_PROVEN]
+    assert lacking == ["the night does not fit, on the drive 'Card'"] * 8
+
+
+def test_what_is_wrong_with_a_source_is_told_once_for_all_drives(computer, stick, tmp_path):
+    computer.frame("cut.fits", fits()[:3000])
+    found = computer.send(stick, prepared(tmp_path / "card", "Card")).all_findings()
+    assert [each.kind for each in found].count(FindingKind.DATA_CUT_SHORT) == 1
+
+
+def test_a_single_file_is_told_as_one(computer, stick):
+    computer.log("mount.log")
+    assert computer.send(stick).message.startswith("The only file (10 bytes) is on 'Field stick'")
+    again = computer.send(stick).message
+    assert again == "Nothing new to send: the only file was proven on 'Field stick' by an earlier run."
 
 
 def test_drives_of_one_name_are_told_apart_by_their_places(computer, stick, tmp_path):
