@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache, cached_property
+from importlib.util import find_spec
 from math import degrees
 from pathlib import Path
 from typing import NamedTuple
@@ -209,11 +210,11 @@ def load_catalogue() -> Catalogue | None:
 
     Raises CatalogueUnreadable where its file is damaged or of another form.
     """
-    try:
-        from pyongc import DBPATH
-    except ImportError:
+    # Found and not imported: to say its own version, the package loads what reads e-mail.
+    package = find_spec("pyongc")
+    if package is None or not package.submodule_search_locations:
         return None
-    return read_catalogue(Path(DBPATH))
+    return read_catalogue(Path(package.submodule_search_locations[0], "ongc.db"))
 
 
 def read_catalogue(path: Path) -> Catalogue:
@@ -229,7 +230,9 @@ def read_catalogue(path: Path) -> Catalogue:
 
 
 def _corrected(row: _Row) -> _Row:
-    correction = _CORRECTED.get(row.name, {})
+    correction = _CORRECTED.get(row.name)
+    if correction is None:
+        return row
     return row._replace(
         identifiers=correction.get("identifiers", row.identifiers),
         common_names=correction.get("common_names", row.common_names),
