@@ -55,7 +55,7 @@ def test_message_and_findings_say_which_drive_lacks_what(one_too_small):
 
 
 def test_what_is_wrong_with_a_source_is_told_once_for_all_drives(computer, stick, tmp_path):
-    computer.frame("cut.fits", fits()[:3000])
+    computer.frame("cut.fits", fits(data=noise(9000))[:6000])
     found = computer.send(stick, prepared(tmp_path / "card", "Card")).all_findings()
     assert [each.kind for each in found].count(FindingKind.DATA_CUT_SHORT) == 1
 
