@@ -18,7 +18,7 @@ from transfer.cli.options import (
 )
 from transfer.cli.screen import screen_of
 from transfer.cli.tables import Cell, Column, Narrow, table
-from transfer.cli.telling import worth_a_look
+from transfer.cli.telling import fitted, worth_a_look
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
@@ -42,8 +42,9 @@ _COLUMNS = (
 def command(config_file: str | None, as_json: bool) -> int:
     """List where each night and target is: in which archives, on which drives, and when last proven.
 
-    Every archive of the configuration and every prepared drive that is here is asked for its lists; no file
-    is read. A file that is known to be damaged in an archive, or missing there, does not count as a copy.
+    Every archive and drive of the configuration that is here is asked for its lists, or, where it names no
+    drive, every prepared one; no file is read. A file that is known to be damaged in an archive, or missing
+    there, does not count as a copy.
     """
     config = the_config(config_file)
     outcome = copies(config, Surroundings(this_computer(), Records(records_folder(config)), Stop()))
@@ -56,9 +57,9 @@ def command(config_file: str | None, as_json: bool) -> int:
 
 
 def _lines(outcome: CopiesOutcome) -> Iterator[str]:
-    yield from table(_COLUMNS, map(_cells, outcome.rows), screen_of(sys.stdout))
-    yield outcome.message
-    yield from worth_a_look(outcome.findings, see="--json")
+    screen = screen_of(sys.stdout)
+    yield from table(_COLUMNS, map(_cells, outcome.rows), screen)
+    yield from fitted([outcome.message, *worth_a_look(outcome.findings, see="--json")], screen.width)
 
 
 def _cells(row: CopiesRow) -> tuple[Cell, ...]:

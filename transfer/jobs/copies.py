@@ -83,12 +83,16 @@ class CopiesRow:
 
 @dataclass(frozen=True, slots=True)
 class CopiesOutcome:
-    """Where everything is. `absent` are archives that are not here, `findings` what could not be read."""
+    """Where everything is. `absent` are archives that are not here, `findings` what could not be read.
+
+    `passed_over` are the names of connected drives that the configuration, which names others, leaves out.
+    """
 
     places: tuple[Place, ...]
     rows: tuple[CopiesRow, ...]
     absent: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    passed_over: tuple[str, ...] = ()
 
     @property
     def in_one_place(self) -> int:
@@ -104,14 +108,21 @@ class CopiesOutcome:
     @property
     def message(self) -> str:
         """Return the result in one line."""
-        files = counted(sum(row.files for row in self.rows), "file")
+        files = sum(row.files for row in self.rows)
         where = ", ".join(place.name for place in self.places)
-        alone = self.in_one_place
-        told = f"{counted(alone, 'file')} in one place only" if alone else "each in two places or more"
-        line = f"{files} in {where}: {told}."
-        lost = sum(row.nowhere_whole for row in self.rows)
-        line += f" {counted(lost, 'file')} whole in none of them." if lost else ""
-        return line + "".join(f" {name} is not here, and not counted." for name in self.absent)
+        alone, lost = self.in_one_place, sum(row.nowhere_whole for row in self.rows)
+        told = [f"{counted(lost, 'file')} whole in none of them"] if lost else []
+        told += [f"{counted(alone, 'file')} in one place only"] if alone else []
+        if not told:
+            told = ["each in two places or more"]
+        elif rest := files - alone - lost:
+            told.append(f"{counted(rest, 'file')} in two places or more")
+        line = f"{counted(files, 'file')} in {where}: {', '.join(told)}."
+        line += "".join(f" {name} is not here, and not counted." for name in self.absent)
+        over = (
+            f" {name!r} is connected, and not counted: no [[drive]] names it." for name in self.passed_over
+        )
+        return line + "".join(over)
 
     def as_json(self) -> dict[str, Any]:
         """Return the outcome as `--json` prints it."""
@@ -121,6 +132,7 @@ class CopiesOutcome:
             "message": self.message,
             "places": [{"kind": place.kind, "name": place.name} for place in self.places],
             "archives_absent": list(self.absent),
+            "drives_passed_over": list(self.passed_over),
             "in_one_place_only": self.in_one_place,
             "copies": [row.as_json() for row in self.rows],
             "findings": [finding.as_json() for finding in self.findings],
@@ -142,11 +154,24 @@ def copies(config: Config, around: Surroundings) -> CopiesOutcome:
             looking.archive(opened, Place("archive", archive.name or archive.folder.name))
         if not looking.places:
             raise NotThere("None of the archives is here", config.archives[0].folder, "Connect its disk.")
-        for found in find_drives(config.drives, around.medium, around.listen)[0]:
+        connected = find_drives(config.drives, around.medium, around.listen)[0]
+        for found in connected:
             drive = OpenDrive(found, around.medium)
             held.callback(drive.close)
             looking.drive(drive, Place("drive", drive.name))
-    return CopiesOutcome(tuple(looking.places), tuple(looking.rows()), tuple(absent), tuple(looking.findings))
+        ids = {found.mark.id for found in connected}
+        others = [found.mark for found in find_drives((), around.medium)[0] if found.mark.id not in ids]
+    return CopiesOutcome(
+        tuple(looking.places),
+        tuple(looking.rows()),
+        tuple(absent),
+        tuple(looking.findings),
+        tuple(mark.name for mark in others),
+    )
+
+
+def _all(names: Iterable[str]) -> str:
+    return ", ".join(map(repr, names))
 
 
 def _opened(archive: Archive, around: Surroundings, held: ExitStack) -> OpenArchive | None:

@@ -319,8 +319,9 @@ def _drives(found: FoundHere) -> str:
     named = [f"[[drive]]\nname = {_quoted(name)}\n" for name in different.values()]
     return """
 # The drives to send to, by the names they were given by `nightferry prepare DRIVE --name NAME`.
-# Without any, every prepared drive that is connected is sent to. A drive that is no mounted volume
-# (a folder, a network share) has a folder as well: folder = '/mnt/share/nights'
+# Without any, every prepared drive that is connected is sent to. With some, only these are, and `file`,
+# `check` and `clear` look at no other by themselves: on the computer that has the archive, take them out.
+# A drive that is no mounted volume (a folder, a share) has a folder as well: folder = '/mnt/share/nights'
 """ + "\n".join(named or ['# [[drive]]\n# name = "stick"\n'])
 
 

@@ -12,7 +12,13 @@ import pytest
 from tests.support.desks import Desk
 from tests.support.in_memory import folder_in_memory
 from tests.support.nights import Computer, noise, prepared
+from transfer.engine.medium import this_computer
+from transfer.engine.medium.base import Volume
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
+from transfer.jobs.copies import copies
+from transfer.stop import Stop
 
 LIGHT = "M 51/data/2026-03-14/Ha/light_1.fits"
 
@@ -79,6 +85,34 @@ def test_what_is_damaged_or_gone_counts_as_no_copy(desk: Desk, stick: Path):
     assert ran.exit == ExitCode.SOMETHING_UNPROVEN
     assert places(ran.document, "M 51") == {"house": (1, 1), "attic": (1, 1)}
     assert ran.document["in_one_place_only"] == 2
+
+
+def test_what_is_whole_nowhere_is_not_told_as_being_in_two_places(desk: Desk, stick: Path):
+    shutil.rmtree(stick / "2026-03-14")
+    for root in (desk.archive, desk.others["attic"]):
+        (root / LIGHT).unlink()
+    ran = desk.command("copies", "--json")
+    assert ran.exit == ExitCode.SOMETHING_UNPROVEN
+    told = (
+        "4 files in house, attic, Larch stick: 1 file whole in none of them, 3 files in two places or more."
+    )
+    assert ran.document["message"].startswith(told)
+    shown = desk.command("copies", environ={"COLUMNS": "72"}).out
+    assert max(map(len, shown.splitlines())) <= 72
+
+
+def test_a_connected_drive_that_is_not_asked_is_named(desk: Desk, tmp_path: Path):
+    other = prepared(tmp_path / "other stick", "Rowan stick")
+
+    class WithAnotherStick(type(this_computer())):
+        def volumes(self) -> list[Volume]:
+            return [Volume(other, "exfat", "/dev/none")]
+
+    around = Surroundings(WithAnotherStick(), Records(tmp_path / "records"), Stop())
+    outcome = copies(desk.config(), around)
+    assert [place.name for place in outcome.places] == ["house", "attic", "Larch stick"]
+    assert "not counted, since no [[drive]] names it: 'Rowan stick'." in outcome.message
+    assert outcome.as_json()["drives_passed_over"] == ["Rowan stick"]
 
 
 def test_what_is_on_a_drive_alone_is_in_one_place_only(desk: Desk, computer: Computer, stick: Path):

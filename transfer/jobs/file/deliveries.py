@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import NamedTuple
 
+from manifests.bags.acknowledgement import AcknowledgementError, read_acknowledgement
 from manifests.bags.bag_finding import BeingLetGo, RemainsOfABag, find_bags, has_lists
 from manifests.bags.bag_reading import NotABag, looks_like_a_bag
 from manifests.bags.companions import is_companion_folder
-from manifests.bags.paths import JOURNAL, OWN, night_being_let_go
+from manifests.bags.list_sizes import ListTooLarge
+from manifests.bags.paths import JOURNAL, MANIFEST, OWN, acknowledgement_of, night_being_let_go
 from manifests.findings import Finding, FindingKind
 from transfer.archive.dating import Dating
 from transfer.config import Config
+from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.tag_files import sha256_of_file
 from transfer.engine.drive import FoundDrive, OpenDrive, find_drives, marked_at
 from transfer.engine.medium import Medium
 from transfer.errors import ConfigurationError, NotThere
@@ -22,6 +27,29 @@ from transfer.events import Listener, nobody
 from transfer.jobs.file.bag_items import bag_delivery
 from transfer.jobs.file.items import Delivery
 from transfer.jobs.file.loose_items import loose_delivery
+from transfer.words import counted, in_quotes
+
+
+class PassedOver(NamedTuple):
+    """A connected drive that no [[drive]] names, and how many of its nights are not acknowledged."""
+
+    name: str
+    root: Path
+    nights: int
+
+    @property
+    def command(self) -> str:
+        """The command that files it."""
+        return f"nightferry file {in_quotes(str(self.root))}"
+
+    @property
+    def finding(self) -> Finding:
+        """The drive as a finding."""
+        detail = (
+            f"{self.name!r} is connected, no [[drive]] names it, and {counted(self.nights, 'night')} on it "
+            f"may not be in the archive: {self.command}"
+        )
+        return Finding(FindingKind.NOT_FILED, detail, str(self.root))
 
 
 @dataclass(slots=True)
@@ -40,6 +68,7 @@ class Search:
     findings: list[Finding] = field(default_factory=list)
     being_let_go: list[Finding] = field(default_factory=list)
     listen: Listener = nobody
+    _taken: set[str] = field(default_factory=set)
 
     def deliveries(self, path: Path | None) -> Iterator[Delivery]:
         """Return what lies at `path`, or on the drives that are connected, bag after bag.
@@ -60,8 +89,39 @@ class Search:
         found, absent = find_drives(self.config.drives, self.medium, self.listen)
         if not found:
             names = ", ".join(f"{drive.name!r}" for drive in absent) or "any name"
+            others = ", ".join(f"{drive.mark.name!r} at {drive.root}" for drive in self._others())
+            there = f" (there is {others})" if others else ""
             step = "Plug it in and mount it, or name another drive or a folder: nightferry file PATH"
-            raise NotThere(f"No prepared drive of {names} is mounted on this computer", "", step)
+            raise NotThere(f"No prepared drive of {names} is mounted on this computer{there}", "", step)
+        self._taken = {drive.mark.id for drive in found}
+        return found
+
+    def _others(self) -> list[FoundDrive]:
+        """Find the connected drives that the configuration does not name, where it names any."""
+        mounted = find_drives((), self.medium)[0] if self.config.drives else []
+        return [drive for drive in mounted if drive.mark.id not in self._taken]
+
+    def passed_over(self, archives: Collection[str]) -> list[PassedOver]:
+        """Return the connected drives that were not looked at though some of their nights may not be filed.
+
+        A night counts as filed where each of the `archives`, by their ids, has acknowledged its manifest as
+        it is now. Empty where a person named what to file.
+        """
+        found: list[PassedOver] = []
+        for other in self._others() if self._taken else ():
+            try:
+                drive = self._opened(other)
+                names = [name for name, is_folder in drive.folder.names("") if is_folder]
+                nights = sum(
+                    self._is_bag(drive, name) and not _is_acknowledged(drive, name, archives)
+                    for name in names
+                    if night_being_let_go(name) is None and not is_companion_folder(name)
+                )
+            except (OSError, NotThere) as error:
+                self._could_not_look(other.root, error)
+                continue
+            if nights:
+                found.append(PassedOver(drive.name, drive.root, nights))
         return found
 
     def _check_place(self, path: Path) -> None:
@@ -158,3 +218,16 @@ class Search:
             self.being_let_go.append(Finding(FindingKind.BEING_LET_GO, detail, str(folder)))
         else:
             self.findings.append(Finding(FindingKind.UNREADABLE, detail, str(folder)))
+
+
+def _is_acknowledged(drive: OpenDrive, bag: str, archives: Collection[str]) -> bool:
+    """Return whether each archive has acknowledged a bag's present manifest. Raises OSError."""
+    try:
+        manifest_sha256 = sha256_of_file(drive.folder, f"{bag}/{MANIFEST}")
+        said = [
+            read_acknowledgement(b"".join(read_lines(drive.folder, f"{bag}/{acknowledgement_of(archive)}")))
+            for archive in archives
+        ]
+    except (AcknowledgementError, ListTooLarge):
+        return False
+    return all(each.manifest_sha256 == manifest_sha256 for each in said)

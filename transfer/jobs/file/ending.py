@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from transfer.archive.as_proven import Damage
 from transfer.errors import DoesNotFit, ExitCode, NightferryError
 from transfer.jobs.file.account import DeliveryResult
+from transfer.jobs.file.deliveries import PassedOver
 from transfer.jobs.file.outcome import Absent, ArchiveOutcome, FileOutcome
 from transfer.words import in_quotes, size_told
 
@@ -146,6 +147,7 @@ def next_step(
     deliveries: Sequence[DeliveryResult],
     failure: NightferryError | None,
     full: Sequence[DoesNotFit],
+    passed_over: Sequence[PassedOver] = (),
 ) -> str:
     """Return what to do next."""
     if failure is not None:
@@ -162,4 +164,13 @@ def next_step(
         return "What is not filed is listed; the rest is in the archive."
     if any(delivery.faults for delivery in deliveries):
         return "Look at what is listed before the drive is used again."
-    return ""
+    return f"To file it as well: {passed_over[0].command}" if passed_over else ""
+
+
+def drives_passed_over(drives: Sequence[PassedOver]) -> str:
+    """Return which connected drives were not filed, since the configuration names others; empty for none."""
+    if not drives:
+        return ""
+    names = " and ".join(repr(drive.name) for drive in drives)
+    them, were = ("it", "was") if len(drives) == 1 else ("them", "were")
+    return f"{names} {were} passed over: no [[drive]] names {them}"

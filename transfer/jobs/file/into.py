@@ -23,7 +23,8 @@ from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, NightferryError
 from transfer.jobs.file.account import Account
 from transfer.jobs.file.acknowledging import NotAcknowledged, acknowledge, as_it_is, take_back
-from transfer.jobs.file.ending import exit_code, message, next_step, planned_message
+from transfer.jobs.file.deliveries import PassedOver
+from transfer.jobs.file.ending import drives_passed_over, exit_code, message, next_step, planned_message
 from transfer.jobs.file.items import Acknowledgeable, Delivery
 from transfer.jobs.file.outcome import ArchiveOutcome
 from transfer.jobs.file.planning import Planner, SourceDigests
@@ -170,20 +171,25 @@ class IntoArchive:
     # How it stands
 
     def outcome(
-        self, unseen: Sequence[Finding], ended: NightferryError | None, stopped: str
+        self,
+        unseen: Sequence[Finding],
+        ended: NightferryError | None,
+        stopped: str,
+        passed_over: Sequence[PassedOver] = (),
     ) -> ArchiveOutcome:
         """Return how things stand.
 
-        `unseen` could not be looked at; `ended` is what ended the whole run before its time, `stopped` why
-        it has to end.
+        `unseen` could not be looked at, and drives were `passed_over`; `ended` is what ended the whole run
+        before its time, `stopped` why it has to end.
         """
         results, shelf = tuple(account.result() for account in self.accounts), self.filing.shelf
         failure = self.destination.failure or ended
         cut = bool(stopped) and (self.cut_short or not all(result.whole for result in results))
         damage = [] if self.destination.hangs else shelf.damage()
-        in_doubt = bool(unseen) or any(not each.mended for each in damage)
+        in_doubt = bool(unseen or passed_over) or any(not each.mended for each in damage)
         code = exit_code(results, failure, self.full, stopped=cut, in_doubt=in_doubt)
         why = failure.happened if failure is not None else self._why_ended(stopped if cut else "")
+        why = why or drives_passed_over(passed_over)
         told = (
             planned_message(results, why)
             if self.dry_run
@@ -197,7 +203,7 @@ class IntoArchive:
             folder=str(self.configured.folder),
             exit_code=code,
             message=told,
-            next_step=next_step(code, results, failure, self.full),
+            next_step=next_step(code, results, failure, self.full, passed_over),
             mark=self.filing.archive.mark,
             deliveries=results,
             findings=(*(each.finding for each in damage), *self.findings, *in_index),

@@ -25,7 +25,7 @@ from transfer.errors import ConfigurationError, DriveFailed, NightferryError, No
 from transfer.jobs.file.archive_items import archive_deliveries
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.carriage import Accounts, Carriage
-from transfer.jobs.file.deliveries import Search
+from transfer.jobs.file.deliveries import PassedOver, Search
 from transfer.jobs.file.ending import failed, lines_of_each, whole_exit_code, whole_next_step
 from transfer.jobs.file.into import IntoArchive, Opening
 from transfer.jobs.file.items import Acknowledgeable, Delivery
@@ -64,6 +64,7 @@ class FileRun:
         self._roots: list[Path] = []
         self._findings: list[Finding] = []
         self._unseen: list[Finding] = []
+        self._passed_over: list[PassedOver] = []
         self._failure: NightferryError | None = None
         self._source: OpenArchive | None = None
 
@@ -110,6 +111,7 @@ class FileRun:
             self._plan(deliveries)
         else:
             self._carry(deliveries)
+        self._passed_over = search.passed_over([into.filing.archive.mark.id for into in self._archives])
         self._unseen += search.findings
         self._findings += search.being_let_go
 
@@ -263,7 +265,9 @@ class FileRun:
             folders = self._request.into or self._config.archives
             return failed(self._failure, str(folders[0].folder) if folders else "")
         why = self._around.stop.why
-        archives = tuple(into.outcome(self._unseen, self._failure, why) for into in self._archives)
+        archives = tuple(
+            into.outcome(self._unseen, self._failure, why, self._passed_over) for into in self._archives
+        )
         findings = [finding for archive in archives for finding in archive.findings]
         namer = self._archives[0].filing.planner.namer if self._archives else None
         return FileOutcome(
@@ -273,7 +277,12 @@ class FileRun:
             archive_folder=archives[0].folder if archives else "",
             archives=archives,
             absent=tuple(self._absent),
-            findings=(*self._unseen, *findings, *self._findings),
+            findings=(
+                *(each.finding for each in self._passed_over),
+                *self._unseen,
+                *findings,
+                *self._findings,
+            ),
             readings={} if namer is None else dict(namer.readings),
             same_fields=() if namer is None else tuple(namer.sharing_a_field()),
             dry_run=self._request.dry_run,

@@ -152,7 +152,40 @@ def test_only_the_drives_that_the_configuration_names_are_filed_without_a_path(n
     outcome = desk.file(medium=medium)
     assert (outcome.exit_code, outcome.filed) == (ExitCode.NOT_THERE, 0)
     assert "'Another stick'" in outcome.message
+    assert f"'Larch stick' at {night}" in outcome.message
     assert not list(desk.archive.iterdir())
+
+
+def test_a_connected_drive_that_no_configured_name_covers_is_named_until_its_nights_are_filed(
+    night: Path, tmp_path: Path
+):
+    own = prepared(tmp_path / "own stick", "Own stick")
+    desk = Desk(tmp_path / "desk with drives", f"[[drive]]\nname = 'Own stick'\nfolder = '{own}'\n")
+    medium = Meddled(lambda act, _: [Volume(night, "exfat", "/dev/none")] if act == "volumes" else None)
+    outcome = desk.file(medium=medium)
+    assert (outcome.exit_code, outcome.filed) == (ExitCode.SOMETHING_UNPROVEN, 0)
+    assert outcome.message == "Nothing was filed: 'Larch stick' was passed over: no [[drive]] names it."
+    assert outcome.next_step == f'To file it as well: nightferry file "{night}"'
+    (finding,) = outcome.findings
+    assert finding.path == str(night)
+    assert "1 night on it" in finding.detail
+    assert desk.file(night, medium=medium).exit_code is ExitCode.PROVEN
+    outcome = desk.file(medium=medium)
+    assert (outcome.exit_code, outcome.findings) == (ExitCode.PROVEN, ())
+
+
+def test_a_night_that_has_grown_since_its_acknowledgement_is_passed_over_no_more_in_silence(
+    night: Path, tmp_path: Path, computer: Computer
+):
+    own = prepared(tmp_path / "own stick", "Own stick")
+    desk = Desk(tmp_path / "desk with drives", f"[[drive]]\nname = 'Own stick'\nfolder = '{own}'\n")
+    medium = Meddled(lambda act, _: [Volume(night, "exfat", "/dev/none")] if act == "volumes" else None)
+    assert desk.file(night, medium=medium).exit_code is ExitCode.PROVEN
+    computer.frame("late.fits")
+    computer.send(night)
+    outcome = desk.file(medium=medium)
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert "'Larch stick' was passed over" in outcome.message
 
 
 def test_without_a_drive_that_is_connected_it_is_said_what_to_do(desk: Desk):
