@@ -193,6 +193,30 @@ class ArchiveClaims(Claims):
         require_archive_whole(medium, self.ever)
 
 
+class MarkClaims(Claims):
+    """What `mark` claims of an archive: what was said before is there, at its end also what was said by it.
+
+    `path` is the file of what is said, `said` its SHA-256 before the run (empty: none) and after it.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], path: str, said: tuple[str, str]) -> None:
+        super().__init__(before, ever)
+        self._path = path
+        self._said = said
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        if files.get(self._path) != self._said[1]:
+            yield Wrong(self._path, self._said[1], "was said by the run, and is not there")
+
+    def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
+        if files.get(self._path, "") not in self._said:
+            yield Wrong(self._path, self._said[0], "is neither what was said before the run nor after it")
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        require_archive_whole(medium, self.ever)
+        require_archive_true(medium)
+
+
 class ClearClaims(Claims):
     """What `clear --delete` claims of the disk that sources and records are on: what went is in the ledger.
 

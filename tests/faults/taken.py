@@ -26,6 +26,7 @@ from tests.faults.claims import (
     DriveClaims,
     Files,
     Found,
+    MarkClaims,
     Proven,
     Wrong,
     files_on,
@@ -35,6 +36,7 @@ from tests.faults.clear_jobs import LEDGER, Clear, ClearDrive
 from tests.faults.jobs import CheckGood, Job, SendFirst, SendMore, SendNothing
 from tests.faults.judge import receipt_on, require_ended
 from tests.faults.lost import look
+from tests.faults.mark_jobs import MarkAgain
 from tests.faults.scene import Scene, noise, prepare, room
 from tests.faults.trials import NotMade, Trial, unmount
 from tests.support.recorder import Recorder, Recording, recorder
@@ -191,7 +193,7 @@ def _lies_on(run: Taken, moment: int) -> tuple[Files, bytes | None]:
 
 def _word_given_ns(job: Job) -> float:
     """Say when `file` gave its word on the drive that it filed; what gives none claims at its end."""
-    if not isinstance(job, FileFirst):
+    if not isinstance(job, FileFirst) or isinstance(job, MarkAgain):
         return math.inf
     return max(path.stat().st_ctime_ns for path in words_on(job.stick)) + _CLOCK_TICK_NS
 
@@ -239,6 +241,9 @@ def _claims(run: Taken, before: Files, after: Files, receipts: tuple[bytes | Non
     if isinstance(job, ClearDrive):
         return ClearDriveClaims(Proven(job.stays, {}), known.ever, job.goes)
     earlier = proven(before, after)
+    if isinstance(job, MarkAgain):
+        said = (before.get(job.statements, ""), after[job.statements])
+        return MarkClaims(earlier, known.ever, job.statements, said)
     if isinstance(job, FileFirst):
         return ArchiveClaims(earlier, known.ever, run.root / "before/stick", run.root / "after/stick")
     return DriveClaims(earlier, known, *receipts)
