@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from tests.faults.claims import Excuse, Found, Wrong
+from pathlib import Path
+
+from tests.faults.claims import Excuse, Found, MarkClaims, Proven, Wrong
 from tests.faults.lost import blamed_on_program
 
 OLD, NEW, OTHER = "0" * 64, "1" * 64, "2" * 64
@@ -43,3 +45,14 @@ def test_a_name_given_to_content_that_was_not_flushed_is_the_programs_doing():
 def test_what_only_the_tools_found_is_never_excused():
     told = Found({}, (Wrong("", "", "the receipt says that the drive may be pulled", Excuse.NONE),))
     assert blamed_on_program(told, Found({}), Found({}))
+
+
+def test_a_verdict_that_is_gone_or_half_there_is_found():
+    claims = MarkClaims(Proven({}, {}), set(), "nights/said", (OLD, NEW))
+    wrong = {sha256: list(claims.more_wrong(Path(), {"nights/said": sha256})) for sha256 in (OLD, NEW, OTHER)}
+    assert [bool(each) for each in wrong.values()] == [False, False, True]
+    assert list(claims.more_wrong(Path(), {})), "what was said before is gone"
+    assert list(claims.missing_at_the_end({"nights/said": OLD}))
+    assert not list(claims.missing_at_the_end({"nights/said": NEW}))
+    first = MarkClaims(Proven({}, {}), set(), "nights/said", ("", NEW))
+    assert not list(first.more_wrong(Path(), {}))
