@@ -72,6 +72,10 @@ def test_a_line_that_is_not_utf_8_is_read_as_windows_1252():
     assert texts("one\n12 °C\n".encode("cp1252") + "Ω\n".encode()) == ["one", "12 °C", "Ω"]
 
 
+def test_what_windows_1252_has_where_latin_1_has_controls_is_read():
+    assert texts(b"20:00 lost \x96 12,50 \x80\n") == ["20:00 lost \N{EN DASH} 12,50 \N{EURO SIGN}"]
+
+
 def test_all_line_ends_are_ends():
     assert texts(b"a\rb\r\nc\nd") == ["a", "b", "c", "d"]
 
