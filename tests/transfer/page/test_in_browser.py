@@ -309,5 +309,7 @@ def test_a_printed_page_is_without_controls(browser: Browser, pages: Path) -> No
         assert browser.script("return getComputedStyle(document.documentElement).backgroundColor") == (
             "rgb(255, 255, 255)"
         )
+        picture = browser.script("return getComputedStyle(document.querySelector('.film img')).mixBlendMode")
+        assert picture == "normal"  # not the red of the night view that is on the screen
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
