@@ -14,6 +14,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Generic, NamedTuple, Self, TypeVar
 
@@ -22,6 +23,11 @@ Task = TypeVar("Task")
 MOST_S_A_FRAME = 120.0
 """How long one frame may take: the largest takes seconds, and what takes minutes is made to."""
 
+_ROOT = Path(__file__).parents[2]
+_START = (
+    "import runpy, sys; sys.path[:0] = {sys.argv[1]} - {*sys.path};"
+    " runpy.run_module(sys.argv[2], run_name='__main__')"
+)
 _LOOK_S = 0.2
 # So many tasks wait for each process, so that none waits for whoever takes the answers; memory stays flat.
 _AHEAD = 2
@@ -102,11 +108,12 @@ class Workers(Generic[Task]):
 
 
 def module_command(name: str) -> tuple[str, ...]:
-    """Return the command that runs one of this program's modules.
+    """Return the command that runs a module of this program, the same as is at work here.
 
-    With -P nothing is imported from the folder that a person happens to stand in.
+    With -P nothing is imported from the folder that a person happens to stand in; where this program was
+    started from its own folder, and not from where it is installed, that has to be said again.
     """
-    return (sys.executable, "-P", "-m", name)
+    return (sys.executable, "-P", "-c", _START, str(_ROOT), name)
 
 
 def processes_here() -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -75,6 +76,28 @@ def test_processes_end_with_the_run_whatever_they_are_at(tmp_path: Path) -> None
     for pid in begun.read_text().split():
         with pytest.raises(ProcessLookupError):
             os.kill(int(pid), 0)
+
+
+def test_they_are_of_the_program_that_is_at_work_wherever_that_lies(tmp_path: Path) -> None:
+    """A copy that is not installed, asked from another folder, beside the one that is installed."""
+    for room in ("transfer", "manifests"):
+        ignored = shutil.ignore_patterns("__pycache__")
+        shutil.copytree(Path(__file__).parents[3] / room, tmp_path / "copy" / room, ignore=ignored)
+    told = "from transfer.engine.workers import serve\nserve(lambda asked: {'file': __file__})\n"
+    (tmp_path / "copy" / "transfer" / "probe.py").write_text(told, encoding="utf-8")
+    (tmp_path / "json.py").write_text(
+        "raise SystemExit('imported from where one stands')\n", encoding="utf-8"
+    )
+    run = (
+        f"import sys\nsys.path.insert(0, {str(tmp_path / 'copy')!r})\n"
+        "from transfer.engine.workers import Workers, module_command\n"
+        "with Workers(module_command('transfer.probe'), lambda task: {}, 1) as workers:\n"
+        "    for answer in workers.answers(iter([1]), lambda: True):\n        print(answer.told['file'])\n"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-P", "-c", run], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert Path(ran.stdout.strip()) == tmp_path / "copy" / "transfer" / "probe.py"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="processes are looked up by their signals")
