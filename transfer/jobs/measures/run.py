@@ -24,6 +24,8 @@ from transfer.events import BytesDone, Listener, Phase, PhaseBegan, PhaseEnded, 
 from transfer.words import counted
 
 _COMMAND = module_command("transfer.jobs.measures.worker")
+# A frame takes seconds; the processes give way to all others, and on a busy computer that makes minutes.
+_MOST_S_A_FRAME = 600.0
 INSTALL = "pip install 'nightferry[page]'"
 
 # What is measured is kept as often as this: killed, a run has lost no more.
@@ -128,7 +130,7 @@ class _Run:
         what = counted(lack.frames, "frame")
         self._listen(PhaseBegan(Phase.MEASURING, what, lack.size_bytes))
         count = min(workers or processes_here(), lack.frames)
-        with Workers(_COMMAND, self._asked, count) as processes:
+        with Workers(_COMMAND, self._asked, count, _MOST_S_A_FRAME) as processes:
             try:
                 frames = frames_to_measure(self._index)
                 for answer in processes.answers(frames, lambda: not self._why_now()):
