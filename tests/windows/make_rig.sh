@@ -108,7 +108,7 @@ make_wines_folder() {
     # No window, no offer to download a browser or .NET.
     cat >"$dest/env" <<SH
 export WINEPREFIX='$dest/prefix' WINEDEBUG=\${WINEDEBUG:--all} WINEARCH=win64 LC_ALL=C.UTF-8
-export WINEDLLOVERRIDES='mscoree,mshtml,winemenubuilder.exe=' PYTHONDONTWRITEBYTECODE=1
+export WINEDLLOVERRIDES='mscoree,mshtml,winemenubuilder.exe=' PYTHONPYCACHEPREFIX='C:\pycache'
 unset DISPLAY WAYLAND_DISPLAY
 SH
     . "$dest/env"

@@ -100,7 +100,7 @@ class Rig:
             "WINEDEBUG": "-all",
             "WINEDLLOVERRIDES": "mscoree,mshtml,winemenubuilder.exe=",
             "LC_ALL": "C.UTF-8",
-            "PYTHONDONTWRITEBYTECODE": "1",
+            "PYTHONPYCACHEPREFIX": "C:\\pycache",  # else every start compiles what it imports
             **(more or {}),
         }
 
