@@ -46,11 +46,34 @@ class Rule:
         return self.code
 
 
+def _rights(how):
+    """Return what an opening does, in terms of what another must share."""
+    asked = (
+        (openings.GENERIC_READ | openings.FILE_LIST_DIRECTORY, openings.FILE_SHARE_READ),
+        (openings.GENERIC_WRITE, openings.FILE_SHARE_WRITE),
+        (openings.DELETE, openings.FILE_SHARE_DELETE),
+    )
+    return sum(share for access, share in asked if how.access & access)
+
+
+def openings_go_together(one, other):
+    """Return whether Windows lets both be open at once: each shares what the other does (CreateFileW)."""
+    return not (_rights(one) & ~other.share or _rights(other) & ~one.share)
+
+
+def _is_open(descriptor, facts):
+    try:
+        return os.path.samestat(os.fstat(descriptor), facts)
+    except OSError:
+        return False
+
+
 class System:
     """Stands for Windows. `roots` says which folder of this system a path of Windows begins with.
 
-    `failures` holds, for a call's name, the codes of its next failures; None lets one pass. `rules` fail
-    calls by what they are asked: see `Rule`. Paths of this system stand for themselves.
+    A file that is open is opened again only as far as both openings share it. `failures` holds, for a call's
+    name, the codes of its next failures; None lets one pass. `rules` fail calls by what they are asked: see
+    `Rule`. Paths of this system stand for themselves.
     """
 
     def __init__(self, folder):
@@ -66,6 +89,7 @@ class System:
         self.locked = set()
         self._unbuffered = set()
         self._opened = {}
+        self._shared = {}  # how each file that may still be open was opened, with its identity
         self._folders = {}
         self._looked_at = {}  # folders and links are opened to be looked at: not every system opens them
         self._handles = 1_000_000
@@ -113,11 +137,21 @@ class System:
             if not link:
                 self._folders[opened] = path
         else:
+            self._require_shared(here, path, how)
             opened = self._open_file(here, path, how)
+            self._shared[opened] = os.fstat(opened), how
         if how.flags & openings.FILE_FLAG_NO_BUFFERING:
             self._unbuffered.add(opened)
         self._opened[opened] = path
         return opened
+
+    def _require_shared(self, here, path, how):
+        if not here.exists():
+            return
+        for opened, (facts, other) in self._shared.items():
+            is_it = os.path.samestat(facts, here.stat()) and _is_open(opened, facts)
+            if is_it and not openings_go_together(how, other):
+                raise os_error(32, "", path)  # ERROR_SHARING_VIOLATION
 
     @staticmethod
     def _open_file(here, path, how):

@@ -2,18 +2,21 @@
 
 import os
 import stat
+from datetime import UTC, datetime
 from pathlib import Path, PureWindowsPath
 from types import SimpleNamespace
 
 import pytest
 
 from tests.support.recorded_windows import System
+from transfer.engine.ledger import NAME, LetGo, Place, open_ledger
 from transfer.engine.medium.base import Volume, write_all
 from transfer.engine.medium.windows import calls as windows_calls
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import SystemCalls
 from transfer.engine.medium.windows.medium import WindowsFolder, WindowsMedium
 from transfer.engine.medium.windows.signatures import NATIVE_SIGNATURES, SIGNATURES
+from transfer.errors import Busy
 
 
 @pytest.fixture
@@ -38,6 +41,18 @@ def test_a_journal_is_gone_on_with_at_its_end_and_nothing_in_it_is_written_over(
     assert journal.read_bytes() == b"first\nsecond\n"
     access = next(call[2].access for call in system.called if call[0] == "open_in")
     assert access == openings.FILE_TO_EXTEND.access
+
+
+def test_the_ledger_is_written_and_read_again_while_its_run_has_it_locked(system, tmp_path):
+    records = tmp_path / "stick"
+    system.roots[str(records)] = records
+    going = LetGo(Place("source", "frames", "frames"), "light 1.fits", 5, "0" * 64, ())
+    with open_ledger(records, WindowsMedium(system)) as ledger:
+        ledger.write([going], datetime(2026, 3, 20, tzinfo=UTC))
+        with pytest.raises(Busy), open_ledger(records, WindowsMedium(system)):
+            pass
+        ledger.write([going], datetime(2026, 3, 21, tzinfo=UTC))
+    assert len((records / NAME).read_bytes().splitlines()) == 2
 
 
 def test_a_journal_that_is_not_there_is_not_begun_by_going_on_with_it(pinned, tmp_path):

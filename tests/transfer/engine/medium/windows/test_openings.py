@@ -4,6 +4,7 @@ import itertools
 
 import pytest
 
+from tests.support.recorded_windows import openings_go_together
 from transfer.engine.medium.windows import openings
 
 READ, WRITE, DELETE = 1, 2, 4
@@ -14,11 +15,6 @@ ALL = {name: value for name, value in vars(openings).items() if isinstance(value
 def _rights(how):
     """Return what an opening does, in terms of what another must share."""
     return (READ if how.access & _READS else 0) | (WRITE if how.access & openings.GENERIC_WRITE else 0)
-
-
-def _go_together(one, other):
-    """Return whether Windows lets both be open at once: each shares what the other does."""
-    return not (_rights(one) & ~other.share or _rights(other) & ~one.share)
 
 
 def test_the_names_have_the_values_of_windows():
@@ -78,7 +74,7 @@ def test_only_what_is_to_be_written_is_opened_for_writing():
     ],
 )
 def test_what_this_program_opens_twice_goes_together(one, other):
-    assert _go_together(ALL[one], ALL[other])
+    assert openings_go_together(ALL[one], ALL[other])
 
 
 def test_a_file_being_renamed_shares_its_deletion():
@@ -90,7 +86,7 @@ def test_only_a_writer_is_in_the_way_of_the_question_for_writers():
     for access, share in itertools.product((openings.GENERIC_READ, openings.GENERIC_WRITE), range(8)):
         program = openings.Opening(access, share, openings.OPEN_EXISTING, 0)
         if share & READ:  # one that shares no reading kept us from opening the source at all
-            assert _go_together(question, program) is (access == openings.GENERIC_READ)
+            assert openings_go_together(question, program) is (access == openings.GENERIC_READ)
 
 
 @pytest.mark.parametrize("sector", [512, 2048, 4096])
