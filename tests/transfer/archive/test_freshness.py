@@ -14,6 +14,7 @@ from manifests.index.opening import Index, open_index
 from manifests.index.rebuilding import rebuild
 from manifests.index.schema import INDEX_NAME
 from tests.support.archives import light, write_bag
+from tests.support.systems import need_links
 from transfer.archive.freshness import is_as_it_was
 
 
@@ -107,6 +108,7 @@ def test_a_bag_that_is_absent_is_no_news_until_it_is_back(root: Path, index: Ind
         assert not is_as_it_was(again, root)
 
 
+@need_links
 def test_a_folder_of_ones_own_a_link_and_what_systems_leave_are_no_bags(root: Path, index: Index) -> None:
     (root / "processing" / "M 51").mkdir(parents=True)
     (root / "$RECYCLE.BIN").mkdir()

@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from tests.support.nights import Ran, run
 from tests.support.small_archive import SmallArchive, frames_in
+from tests.support.systems import need_links
 from transfer.cli.gather import command
 
 Command = Callable[..., Ran]
@@ -113,6 +114,7 @@ def test_no_configuration_is_needed_where_the_archive_is_named(archive: SmallArc
     assert "nearest −10 °C" in ran.out
 
 
+@need_links
 def test_the_means_are_as_asked_for(gather: Command, tmp_path: Path) -> None:
     gather("m33", "--into", os.fspath(tmp_path / "links"), "--symbolic")
     gather("m33", "--into", os.fspath(tmp_path / "copies"), "--copy")

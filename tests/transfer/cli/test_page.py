@@ -22,6 +22,7 @@ from manifests.bags.paths import PAGE_FOLDER
 from tests.support.desks import NOON, fingerprint
 from tests.support.pages_read import PageRead, pages_of
 from tests.support.small_archive import SmallArchive
+from tests.support.systems import need_signals
 from transfer.archive.mark import MARK_NAME, mark_text, new_mark
 from transfer.cli.main import main
 from transfer.page.writing import START
@@ -319,6 +320,7 @@ def test_a_target_with_thousands_of_frames_has_several_light_pages(tmp_path: Pat
                 assert read.target_of(link).exists(), link
 
 
+@need_signals
 def test_a_run_that_is_killed_leaves_a_page_whose_links_all_lead_somewhere(archive: SmallArchive) -> None:
     """Killed at moments spread over a run; whatever is there then is whole, and the next run completes it."""
     command = [sys.executable, "-m", "transfer", "page", "--archive", str(archive.root)]

@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from tests.support.systems import need_links
 from transfer.config import DriveName
 from transfer.engine.drive import (
     MARK_NAME,
@@ -90,6 +91,7 @@ def test_a_drive_whose_folder_is_configured_is_found_there_by_its_name(tmp_path)
     assert absent == [wanted[1]]
 
 
+@need_links
 def test_a_drive_that_is_found_twice_is_one(tmp_path):
     marked(tmp_path / "stick")
     (tmp_path / "link").symlink_to(tmp_path / "stick", target_is_directory=True)

@@ -6,6 +6,7 @@ import os
 import pytest
 import xxhash
 
+from tests.support.systems import need_links
 from transfer.engine.bag import readback
 from transfer.engine.bag.readback import GROUP_FILES, Copy, Outcome, read_back
 from transfer.engine.medium import Evidence, ReadBack, this_computer
@@ -52,6 +53,7 @@ def test_a_copy_that_is_not_there_is_unreadable_and_the_others_are_compared(fold
     ]
 
 
+@need_links
 def test_a_link_in_its_place_is_not_followed(folder, tmp_path):
     copy = copy_of(tmp_path, "a", b"content")
     (tmp_path / "a").rename(tmp_path / "elsewhere")

@@ -11,6 +11,7 @@ import pytest
 
 from manifests.bags.hashing import Read, read_plainly
 from manifests.findings import FindingKind
+from tests.support.systems import need_dir_fd, need_links
 from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.medium import Evidence, ReadBack, this_computer
 from transfer.engine.medium.looking import Spelling
@@ -105,6 +106,7 @@ def test_a_path_inside_a_bag_checks_that_bag(drive: Path) -> None:
     assert [bag.verification.path for bag in outcome.bags] == [drive / "2026-03-14"]
 
 
+@need_links
 def test_a_bag_reached_by_several_paths_is_checked_once(drive: Path, tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(drive)
     outcome = check([drive, drive / "2026-03-14", tmp_path / "link", drive / "2026-03-14" / "data"])
@@ -214,6 +216,7 @@ def test_a_check_that_is_stopped_says_so_and_what_it_proved(drive: Path, steps: 
     assert sum(bag.verification.verified for bag in outcome.bags) == steps
 
 
+@need_dir_fd
 def test_a_folder_that_cannot_be_searched_is_said(tmp_path: Path) -> None:
     make_bag(tmp_path / "bag")
     deep = tmp_path / "/".join(["d" * 250] * 15)
@@ -296,6 +299,7 @@ def test_what_cannot_be_looked_at_is_told_in_a_person_s_form(
     assert str(drive) not in json.dumps(outcome.as_json())
 
 
+@need_links
 def test_a_bag_with_a_link_within_is_proven_where_a_link_leads_to_the_drive(drive: Path) -> None:
     payload = drive / "2026-03-14" / "data"
     (payload / "b.fits").write_bytes((payload / "a.fits").read_bytes())

@@ -15,6 +15,7 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.nights import noise, prepared
+from tests.support.systems import need_links
 from tests.transfer.jobs.clear.conftest import LATER
 from transfer.engine.drive import only_run_on
 from transfer.engine.ledger import NAME, Ledger, open_ledger
@@ -198,6 +199,7 @@ def test_a_beginning_stays_where_the_longer_copy_is_damaged(carried):
     assert carried.files() == ["logs/mount.log"]
 
 
+@need_links
 def test_links_and_what_lies_behind_them_are_not_touched(home, tmp_path):
     outside = tmp_path / "outside"
     (outside / "below").mkdir(parents=True)
@@ -278,6 +280,7 @@ def test_a_file_that_is_written_to_after_it_was_hashed_stays(carried):
     assert carried.why(outcome) == {LIGHT: "it has changed since it was hashed"}
 
 
+@need_links
 def test_a_folder_swapped_for_a_link_leads_nowhere_else(carried, tmp_path):
     outside = tmp_path / "outside"
     shutil.copytree(source(carried, "frames/M 51"), outside)

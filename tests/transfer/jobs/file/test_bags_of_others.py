@@ -12,6 +12,7 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.desks import Desk
 from tests.support.nights import Computer, fits, noise
+from tests.support.systems import need_links
 from transfer.archive.dating import Dating
 from transfer.engine.medium import this_computer
 from transfer.engine.medium.looking import Spelling
@@ -92,6 +93,7 @@ def test_a_path_that_climbs_out_of_its_bag_is_named_and_not_followed(tmp_path: P
     assert FindingKind.MALFORMED in {finding.kind for finding in outcome.all_findings()}
 
 
+@need_links
 def test_a_link_in_a_bag_is_not_followed(tmp_path: Path, desk: Desk):
     bag = made_by_others(tmp_path / "others", "sha256", one=fits(), two=fits(target="M 33"))
     (bag / "data/two.fits").rename(bag / "data/real.fits")

@@ -12,6 +12,7 @@ from manifests.findings import FindingKind
 from tests.support.desks import Desk
 from tests.support.faulty_drive import faulty, need_fuse
 from tests.support.nights import EVENING_NS, Computer, fits, noise
+from tests.support.systems import need_links
 from tests.support.volumes import need
 from transfer.engine.drive import MARK_NAME
 from transfer.errors import ExitCode
@@ -152,6 +153,7 @@ def test_a_frame_of_somebody_else_s_bag_that_cannot_be_read_is_refused_and_looke
     assert "M 51/data/2026-03-14/Ha/light.FIT" in desk.files()
 
 
+@need_links
 def test_a_link_that_leads_nowhere_is_a_finding(years: Path, desk: Desk):
     (years / "gone.fits").symlink_to("nowhere")
     outcome = desk.file(years)
@@ -220,6 +222,7 @@ def test_the_mark_and_the_receipt_of_a_copied_drive_are_none_of_the_frames(
     ]
 
 
+@need_links
 def test_a_drive_whose_mark_cannot_be_read_is_not_taken_for_a_folder(
     desk: Desk, computer: Computer, stick: Path
 ):

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.small_archive import SmallArchive
+from tests.support.systems import need_links
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, DoesNotFit, DriveFailed, ExitCode
 from transfer.jobs.gather.folder import check_folder, folder_failure, held_folder
@@ -20,6 +21,7 @@ def test_a_folder_at_or_in_the_archive_is_refused(archive: SmallArchive, below: 
     assert "night.toml" in told.value.next_step
 
 
+@need_links
 def test_a_link_into_the_archive_is_the_archive(archive: SmallArchive, tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(archive.root)
     with pytest.raises(ConfigurationError, match="lies in the archive"):

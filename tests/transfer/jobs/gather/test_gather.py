@@ -17,6 +17,7 @@ from manifests.frames.calibration.equipment import EquipmentNames
 from manifests.frames.calibration.tolerances import Tolerances
 from tests.support.nights import assert_valid
 from tests.support.small_archive import NIGHT, SmallArchive, frames_in
+from tests.support.systems import need_links
 from transfer.archive.typed_names import NameTables
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.jobs.gather.outcome import GatherOutcome, How
@@ -106,6 +107,7 @@ def test_copies_are_files_of_their_own_with_the_content_and_the_time(
     assert not list(folder.glob("*.part"))
 
 
+@need_links
 def test_symbolic_links_lead_to_the_archive_from_anywhere(
     filed: SmallArchive, folder: Path, gather: Gather, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -318,6 +320,7 @@ def test_a_light_of_another_size_than_listed_is_told_and_left_out(
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
 
 
+@need_links
 def test_a_file_that_became_a_link_out_of_the_archive_is_not_followed(
     filed: SmallArchive, folder: Path, gather: Gather, tmp_path: Path
 ) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.small_archive import SmallArchive, frames_in
+from tests.support.systems import need_links
 from transfer.engine.medium import this_computer
 from transfer.errors import ConfigurationError, DoesNotFit, ExitCode
 from transfer.jobs.gather.folder import held_folder
@@ -91,6 +92,7 @@ def test_a_name_that_was_taken_meanwhile_is_not_overwritten(
     assert mine.read_bytes() == b"mine"
 
 
+@need_links
 @pytest.mark.parametrize("means", [Means.HARD_LINK, Means.SYMBOLIC_LINK])
 @pytest.mark.parametrize("at", ["lights", "lights/M 33", "lights/M 33/Ha/2026-03-14"])
 def test_nothing_is_laid_out_through_a_link_that_lies_in_the_folder(

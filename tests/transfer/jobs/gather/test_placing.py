@@ -10,6 +10,7 @@ from manifests.index.frames import frames
 from manifests.index.opening import open_index
 from manifests.index.rebuilding import rebuild
 from tests.support.small_archive import SmallArchive
+from tests.support.systems import need_links
 from transfer.jobs.gather.archive_frames import ArchiveFile, ArchiveFrame, archive_frame, look_at
 from transfer.jobs.gather.placing import InPlace, look_into
 
@@ -38,6 +39,7 @@ def test_the_archives_own_file_is_found_under_any_name(archive: SmallArchive, fo
     assert look_into(folder).find(*only_frame(archive)) == InPlace("renamed", shared=True)
 
 
+@need_links
 def test_a_symbolic_link_to_it_is_found(archive: SmallArchive, folder: Path) -> None:
     light = archive.light("a.fits")
     (folder / "x").mkdir(parents=True)
@@ -77,6 +79,7 @@ def test_a_copy_as_old_to_the_nanosecond_is_not_read(archive: SmallArchive, fold
     assert look_into(folder).find(listed_otherwise, file) is None
 
 
+@need_links
 def test_a_link_that_leads_nowhere_and_folders_that_are_links_end_nothing(
     archive: SmallArchive, folder: Path
 ) -> None:

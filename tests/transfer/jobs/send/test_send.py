@@ -24,6 +24,7 @@ from tests.support.nights import (
     payload,
     prepared,
 )
+from tests.support.systems import need_links
 from transfer.errors import ExitCode
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.send.survey import Scope
@@ -675,6 +676,7 @@ def test_a_file_that_its_program_has_open_is_carried_as_it_is_and_looked_at_agai
     assert "Nothing new" in computer.send(stick).message
 
 
+@need_links
 def test_a_link_that_leads_back_is_told_and_followed_no_further(computer, stick):
     computer.small_night()
     (computer.logs / "loop").symlink_to(computer.logs, target_is_directory=True)
