@@ -125,29 +125,34 @@ def records_folder(config: Config) -> Path:
 
 
 def ends_with_exit_code(
-    name: str, nothing: Mapping[str, object] | None = None
+    name: str, nothing: Mapping[str, object] | None = None, refused: str = ""
 ) -> Callable[[Callable[Parameters, int]], Callable[Parameters, None]]:
     """Make a command of a function that gives its exit code; an error is told and gives its own.
 
     `nothing` are the keys that the command's JSON document has beside the common ones, where it did nothing.
+    `refused` is the first line where the command line or the configuration kept it from beginning.
     """
 
     def decorate(function: Callable[Parameters, int]) -> Callable[Parameters, None]:
         @functools.wraps(function)
         def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> None:
             as_json = bool(kwargs.get("as_json"))
-            sys.exit(exit_code_of(name, lambda: function(*args, **kwargs), as_json, nothing or {}))
+            sys.exit(exit_code_of(name, lambda: function(*args, **kwargs), as_json, nothing or {}, refused))
 
         return run
 
     return decorate
 
 
-def exit_code_of(name: str, act: Callable[[], int], as_json: bool, nothing: Mapping[str, object]) -> int:
+def exit_code_of(
+    name: str, act: Callable[[], int], as_json: bool, nothing: Mapping[str, object], refused: str = ""
+) -> int:
     """Do something and give its exit code; no traceback of ours reaches a user."""
     try:
         return act()
     except NightferryError as error:
+        if refused and not as_json and isinstance(error, ConfigurationError):
+            say(refused, err=True)
         tell_error(name, error, as_json, nothing)
         return int(error.exit_code)
     except (click.ClickException, click.exceptions.Exit, click.Abort):

@@ -35,7 +35,7 @@ from transfer.engine.medium import ReadBack, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
-from transfer.jobs.send.glance import headlines, read_back, ways_out
+from transfer.jobs.send.glance import NOTHING_SENT, headlines, read_back, ways_out
 from transfer.jobs.send.letting_go import let_go_of_drives
 from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
@@ -44,10 +44,10 @@ from transfer.jobs.send.run import SendRun
 from transfer.stop import Stop
 
 _MOMENT_S = 1.0
-NOTHING_SENT = {
+NOTHING_SENT_KEYS = {
     "nights": [],
     "files_proven": 0,
-    "files_unproven": 0,
+    "files_unproven": None,
     "bytes_proven": 0,
     "safe_to_pull": False,
 }
@@ -73,7 +73,7 @@ NOTHING_SENT = {
     metavar="MB/S",
     help="With --follow: read and write no faster than so many MB/s. Default: 8, and up to 32 while behind.",
 )
-@ends_with_exit_code("send", NOTHING_SENT)
+@ends_with_exit_code("send", NOTHING_SENT_KEYS, refused=NOTHING_SENT)
 def command(
     config_file: str | None,
     as_json: bool,
@@ -102,7 +102,7 @@ def command(
     def run_in_time() -> int:
         if limit_s is None:
             return run()
-        return run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT))
+        return run_apart(lambda: exit_code_of("send", run, as_json, NOTHING_SENT_KEYS))
 
     if follow:
         from transfer.cli.following import follow_the_night  # which the step at dawn does without
@@ -207,6 +207,7 @@ def _report(outcome: SendOutcome, each_finding: bool) -> None:
             say("\n".join(fitted([line], None if line.startswith(" ") else width)))
     elif not outcome.nights:
         told = [*headlines(outcome), f"nightferry send: {outcome.message} {outcome.next_step}"]
+        told += [outcome.nights_passed_by()] if outcome.left_behind else []
         say("\n".join(fitted(told, screen_of(sys.stderr).width)), err=True)
     else:
         say(receipt(outcome, each_finding=each_finding).removesuffix("\n"))

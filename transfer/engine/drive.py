@@ -145,14 +145,22 @@ class FoundDrive:
     device: int
 
 
+class NoDriveHere(NotThere):
+    """None of the drives that a run is for is there; `absent` are the names that the configuration has."""
+
+    def __init__(self, happened: str, next_step: str, absent: tuple[str, ...]) -> None:
+        super().__init__(happened, "", next_step)
+        self.absent = absent
+
+
 def drives_to_use(
     configured: Sequence[DriveName], named: Sequence[Path], medium: Medium, listen: Listener = nobody
 ) -> tuple[list[FoundDrive], list[str]]:
     """Find the drives that a run is for, and the names of those that are not there.
 
     These are the folders that a person named, else the configured drives. `listen` is told of volumes whose
-    mark cannot be read as one. Raises NotThere where there is none: a folder without a mark is never taken
-    for a drive.
+    mark cannot be read as one. Raises NoDriveHere, or NotThere for a folder that a person named: one without
+    a mark is never taken for a drive.
     """
     if named:
         return once(drive_at(path) for path in named), []
@@ -162,7 +170,8 @@ def drives_to_use(
         others = ", ".join(f"{drive.mark.name!r} at {drive.root}" for drive in find_drives((), medium)[0])
         there = f" (there is {others})" if others else ""
         step = "Plug it in and mount it. A new one is made ready with: nightferry prepare PATH --name NAME"
-        raise NotThere(f"No prepared drive of {names} is mounted on this computer{there}", "", step)
+        happened = f"No prepared drive of {names} is mounted on this computer{there}"
+        raise NoDriveHere(happened, step, tuple(drive.name for drive in absent))
     return found, [drive.name for drive in absent]
 
 

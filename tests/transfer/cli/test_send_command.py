@@ -244,6 +244,25 @@ def test_no_drive_that_the_configuration_names_is_there(computer):
     assert "No such stick anywhere" in ran.err
 
 
+def test_without_a_drive_it_says_what_waits_and_which_drives_are_not_there(computer):
+    computer.drives = ['name = "No such stick anywhere"']
+    computer.configure()
+    document = computer.command("send", "--json").document
+    assert (document["files_unproven"], document["files_left_behind"]) == (5, 5)
+    assert document["nights_left_behind"] == [NIGHT.isoformat()]
+    assert document["drives_absent"] == ["No such stick anywhere"]
+    assert "5 files of 1 night (2026-03-14)" in " ".join(computer.command("send").err.split())
+
+
+def test_a_misspelt_key_says_first_that_nothing_was_sent(computer, stick):
+    computer.more = "[clear]\ncopis = 2\n"
+    computer.configure()
+    ran = computer.command("send", "--drive", stick)
+    assert (ran.exit, ran.err.splitlines()[0]) == (2, "NOTHING WAS SENT.")
+    told = computer.command("send", "--drive", stick, "--json").document
+    assert (told["safe_to_pull"], told["files_unproven"]) == (False, None)
+
+
 def test_a_drive_that_is_not_there_is_told_first_and_within_the_screen(computer, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     ran = computer.command("send")

@@ -106,6 +106,7 @@ class _Comparison:
     lost: set[str] = field(default_factory=set)
     found_own: set[str] = field(default_factory=set)
     refused: list[Finding] = field(default_factory=list)
+    refused_bytes: int = 0
     noticed: list[Finding] = field(default_factory=list)
 
     def plan(self, files: Iterable[SourceFile]) -> NightPlan:
@@ -140,6 +141,7 @@ class _Comparison:
             compared=bool(self.found_own),
             leftover_bytes=self.bag.leftover_bytes(),
             refused=tuple(self.refused),
+            refused_bytes=self.refused_bytes,
             noticed=tuple(self.noticed),
         )
 
@@ -194,6 +196,7 @@ class _Comparison:
                 self.tasks.append(planned)
             else:
                 self.refused.append(planned)
+                self.refused_bytes += file.size_bytes
 
 
 def plan_new(

@@ -46,7 +46,14 @@ def ending(
 def failed(error: NightferryError, began: datetime, ended: datetime) -> SendOutcome:
     """Return the outcome of a run that ended before anything was written."""
     where = f"{error.path}: " if error.path else ""
-    return SendOutcome(error.exit_code, f"{where}{error.happened}.", began, ended, next_step=error.next_step)
+    return SendOutcome(
+        exit_code=error.exit_code,
+        message=f"{where}{error.happened}.",
+        began=began,
+        ended=ended,
+        waiting=None,
+        next_step=error.next_step,
+    )
 
 
 def _exit_code(

@@ -74,7 +74,7 @@ class NightOutcome:
             "frames": self.frames,
             "bytes": self.size_bytes,
             "proven": self.proven,
-            "read_back": self.read_back.value,
+            "read_back": self.read_back.value if self.proven else None,
             "read_back_how": list(self.methods),
             "carried": self.carried,
         }
@@ -195,6 +195,7 @@ class SendOutcome:
     computer, the oldest first; `absent` the names of drives that are not there. `not_taken` are files that
     no pattern takes. `missed` says what of the sources was not looked at, or not taken, and may be frames;
     `lacking` what other drives of the run lack; `room` what was let go from drives to make it fit.
+    `waiting` counts the files that no drive was there for, None where nobody could look.
     """
 
     exit_code: ExitCode
@@ -208,6 +209,7 @@ class SendOutcome:
     not_taken: tuple[NotTaken, ...] = ()
     missed: str = ""
     lacking: tuple[str, ...] = ()
+    waiting: int | None = 0
     room: RoomMade = field(default_factory=RoomMade)
     next_step: str = ""
 
@@ -227,8 +229,10 @@ class SendOutcome:
         return sum(night.proven for night in self.nights)
 
     @property
-    def files_unproven(self) -> int:
-        """How many files are not, each drive's counted."""
+    def files_unproven(self) -> int | None:
+        """How many files are not, each drive's counted; None where that is not known."""
+        if not self.nights:
+            return self.waiting
         return sum(night.files - night.proven for night in self.nights)
 
     @property
@@ -262,6 +266,7 @@ class SendOutcome:
 
     def as_json(self) -> dict[str, Any]:
         """Return the outcome as `--json` prints it."""
+        known = self.waiting is not None
         return {
             "command": "send",
             "exit": int(self.exit_code),
@@ -273,8 +278,8 @@ class SendOutcome:
             "safe_to_pull": self.safe_to_pull,
             "drives_absent": list(self.absent),
             "made_room": self.room.as_json(),
-            "nights_left_behind": [left.night.isoformat() for left in self.left_behind],
-            "files_left_behind": sum(left.files for left in self.left_behind),
+            "nights_left_behind": [left.night.isoformat() for left in self.left_behind] if known else None,
+            "files_left_behind": sum(left.files for left in self.left_behind) if known else None,
             "not_taken": [each.as_json() for each in self.not_taken],
             "findings": [finding.as_json() for finding in self.all_findings()],
         }

@@ -34,8 +34,8 @@ class NightPlan:
     `lost` are listed paths that are not on the drive any more as they were; `not_own` paths whose
     content this computer has never read from a source, of which `compared` tells that there are fewer
     than the records say. `leftover_bytes` are what a dead run left half written there, which goes before
-    anything is carried. `refused` says of files why the drive cannot hold them, and `too_large` that
-    there is no room for the night, which is then left out: it lacks `lacks_bytes`.
+    anything is carried. `refused` says of files, of `refused_bytes`, why the drive cannot hold them, and
+    `too_large` that there is no room for the night, which is then left out: it lacks `lacks_bytes`.
     """
 
     drive: OpenDrive
@@ -57,6 +57,7 @@ class NightPlan:
     leftover_bytes: int = 0
     refused: tuple[Finding, ...] = ()
     noticed: tuple[Finding, ...] = ()
+    refused_bytes: int = 0
     too_large: DoesNotFit | None = None
     lacks_bytes: int = 0
 
@@ -72,8 +73,8 @@ class NightPlan:
 
     @property
     def size_bytes(self) -> int:
-        """How many bytes those that the drive can hold have."""
-        return self.task_bytes + self.waiting_bytes + self.there_bytes
+        """How many bytes they have."""
+        return self.task_bytes + self.waiting_bytes + self.there_bytes + self.refused_bytes
 
     @property
     def task_bytes(self) -> int:
@@ -101,7 +102,14 @@ class NightPlan:
             for task in self.tasks
         )
         left = (*self.refused, *refused)
-        return replace(self, tasks=(), refused=left, too_large=reason, lacks_bytes=lacks_bytes)
+        return replace(
+            self,
+            tasks=(),
+            refused=left,
+            refused_bytes=self.refused_bytes + self.task_bytes,
+            too_large=reason,
+            lacks_bytes=lacks_bytes,
+        )
 
     def list_bytes(self, more_files: int = 0) -> int:
         """Return the space that the bag's lists and its journal may take, with so many more files to come."""

@@ -65,6 +65,13 @@ class Ready:
         """Plan a night to catch up with, on each drive. Raises NightferryError."""
         return [self._planning.plan(drive, late.night, files) for drive, files in late.files.items()]
 
+    def safe_nowhere(self) -> tuple[LeftBehind, ...]:
+        """Return every night with files that are safe only on this computer, the oldest first.
+
+        Raises NightferryError.
+        """
+        return tuple(sorted(self._planning.others(self.drives, (), None)[1]))
+
 
 def open_drives(
     config: Config, request: SendRequest, around: Surroundings, held: ExitStack

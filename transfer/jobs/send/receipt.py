@@ -58,7 +58,7 @@ def receipt(outcome: SendOutcome, drive: Mark | None = None, *, each_finding: bo
     if drive is not None:
         named = f"This drive is {drive.name!r}, {drive.id}, prepared {drive.prepared:%Y-%m-%d}."
         glanced += _paragraph(named)
-    return _page(*headlines(outcome), body=[*glanced, "", *_body(outcome, each_finding)])
+    return _page(*headlines(outcome), _of_when(outcome), body=[*glanced, "", *_body(outcome, each_finding)])
 
 
 def is_said_by(outcome: SendOutcome, lines: Iterable[bytes]) -> bool:
@@ -92,6 +92,15 @@ def _paragraph(text: str, indent: str = "") -> list[str]:
 
 def _moment(moment: datetime) -> str:
     return f"{moment.astimezone(UTC):%Y-%m-%d at %H:%M:%S} UTC"
+
+
+def _of_when(outcome: SendOutcome) -> str:
+    """Say of which nights the lines above speak, and when that was so: they stay where a later run fails."""
+    nights = sorted({night.night for night in outcome.nights})
+    when = f"as of {_moment(outcome.ended)}."
+    if len(nights) > 1:
+        return f"{len(nights)} nights, {nights[0]} to {nights[-1]}, {when}"
+    return f"The night of {nights[0]}, {when}" if nights else f"{when[0].upper()}{when[1:]}"
 
 
 def _took(outcome: SendOutcome) -> str:

@@ -15,7 +15,7 @@ from transfer.config import Config
 from transfer.engine.bag.durable import write_durably
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.copy.destination import Destination, beside
-from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failure
+from transfer.engine.drive import RECEIPT_NAME, NoDriveHere, OpenDrive, alone_on, drive_failure
 from transfer.engine.drive_key import put_key
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
@@ -70,8 +70,19 @@ class SendRun:
         except Exception as fault:  # noqa: BLE001 - a run says how it ended, whatever happened
             ended = unforeseen(fault)
         outcome = failed(ended, self._began, self._around.clock())
+        if isinstance(ended, NoDriveHere):
+            outcome = self._without_a_drive(outcome, ended)
         self._keep_receipt(outcome)
         return outcome
+
+    def _without_a_drive(self, outcome: SendOutcome, error: NoDriveHere) -> SendOutcome:
+        """Say what waits on this computer, as far as the sources can be looked at, and for which drives."""
+        outcome = replace(outcome, absent=error.absent)
+        try:
+            waiting = make_ready(self._config, self._request, self._around, ()).safe_nowhere()
+        except (NightferryError, OSError):
+            return outcome
+        return replace(outcome, left_behind=waiting, waiting=sum(night.files for night in waiting))
 
     def _run(self, held: ExitStack) -> SendOutcome:
         drives, absent = open_drives(self._config, self._request, self._around, held)

@@ -93,6 +93,15 @@ def test_the_first_line_says_of_each_drive_whether_the_night_is_safe_on_it(outco
     assert receipt(outcome).splitlines()[: len(lines)] == lines
 
 
+def test_below_the_answer_stands_of_which_nights_and_when():
+    assert receipt(DONE).splitlines()[1] == "The night of 2026-03-14, as of 2026-03-15 at 05:03:00 UTC."
+    two = replace(DONE, nights=(NIGHT, replace(NIGHT, night=date(2026, 3, 12))))
+    told = receipt(two).splitlines()[1]
+    assert told == "2 nights, 2026-03-12 to 2026-03-14, as of 2026-03-15 at 05:03:00 UTC."
+    nothing = receipt(replace(DONE, exit_code=ExitCode.NOT_THERE, nights=())).splitlines()
+    assert nothing[:2] == ["NOTHING WAS SENT.", "As of 2026-03-15 at 05:03:00 UTC."]
+
+
 def test_clouds_on_the_last_night_are_told_though_there_are_frames_of_another():
     clouds = replace(NIGHT, night=date(2026, 3, 15), frames=0, files=1, proven=1)
     told = receipt(replace(DONE, nights=(clouds, NIGHT)))
@@ -101,7 +110,7 @@ def test_clouds_on_the_last_night_are_told_though_there_are_frames_of_another():
 
 def test_one_look_below_tells_what_was_carried_and_what_was_not():
     told = receipt(replace(DONE, left_behind=(LeftBehind(date(2026, 3, 1), 7),))).splitlines()
-    assert told[3:7] == [
+    assert told[4:8] == [
         "2026-03-14  M 51: Ha 2; 1 dark, 2 logs",
         "Read back from the medium, and equal.",
         "Not carried, and safe only on the imaging computer: 7 files of 1 night",

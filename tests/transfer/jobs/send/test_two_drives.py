@@ -54,6 +54,14 @@ def test_message_and_findings_say_which_drive_lacks_what(one_too_small):
     assert lacking == ["the night does not fit, on the drive 'Card'"] * 8
 
 
+def test_json_has_the_size_of_a_night_that_did_not_fit_and_no_read_back(one_too_small):
+    outcome, _, _ = one_too_small
+    good, full = outcome.as_json()["nights"]
+    assert (good["proven"], good["read_back"]) == (8, "medium")
+    assert (full["proven"], full["read_back"]) == (0, None)
+    assert full["bytes"] == good["bytes"] > 25_000_000
+
+
 def test_what_is_wrong_with_a_source_is_told_once_for_all_drives(computer, stick, tmp_path):
     computer.frame("cut.fits", fits(data=noise(9000))[:6000])
     found = computer.send(stick, prepared(tmp_path / "card", "Card")).all_findings()
