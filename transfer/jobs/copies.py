@@ -119,10 +119,9 @@ class CopiesOutcome:
             told.append(f"{counted(rest, 'file')} in two places or more")
         line = f"{counted(files, 'file')} in {where}: {', '.join(told)}."
         line += "".join(f" {name} is not here, and not counted." for name in self.absent)
-        over = (
-            f" {name!r} is connected, and not counted: no [[drive]] names it." for name in self.passed_over
-        )
-        return line + "".join(over)
+        if self.passed_over:
+            line += f" Connected, but not counted, since no [[drive]] names it: {_all(self.passed_over)}."
+        return line
 
     def as_json(self) -> dict[str, Any]:
         """Return the outcome as `--json` prints it."""
