@@ -15,6 +15,7 @@ from transfer.archive.bags import ArchiveBag
 from transfer.archive.contents import brought_up_to_date
 from transfer.archive.held import OpenArchive, archive_failure, held_archive
 from transfer.archive.mark import MARK_NAME
+from transfer.archive.presence import Sizes
 from transfer.archive.proofs import KeptProofs
 from transfer.engine.bag.tag_files import put_tag_files
 from transfer.engine.medium import PinnedFolder
@@ -51,7 +52,10 @@ def archive_around(path: Path) -> Path | None:
 
 
 def due(archive: PinnedFolder, before: datetime) -> Due:
-    """Return the files whose last proof is older than `before`, or that have none. Raises OSError."""
+    """Return the files whose last proof is older than `before`, or that have none. Raises OSError.
+
+    A file that is not there, or has another size than is listed, is due whenever it was last proven.
+    """
     parts: list[Part] = []
     not_due = 0
     for bag in bags_of(archive.path).bags:
@@ -61,8 +65,11 @@ def due(archive: PinnedFolder, before: datetime) -> Due:
         if listed.damage or not sizes:
             parts.append(Part(bag, (), _NEVER))
             continue
-        proofs = KeptProofs(listed)
-        last = {path: None if (proof := proofs.of(path)) is None else proof.read_utc for path in sizes}
+        proofs, there = KeptProofs(listed), Sizes(archive)
+        last: dict[str, datetime | None] = {}
+        for path, size_bytes in sizes.items():
+            proof = proofs.of(path) if there.of(listed.at(path)) == size_bytes else None
+            last[path] = None if proof is None else proof.read_utc
         of_days: dict[date, list[str]] = {}
         for path, read_utc in last.items():
             if read_utc is None or read_utc < before:

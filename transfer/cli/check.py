@@ -155,16 +155,34 @@ def _healing(outcome: CheckOutcome, config: Config | None) -> str:
     """Return the command that heals what was found damaged in an archive, where another one is known."""
     if config is None or len(config.archives) < 2:
         return ""
+    harmed = _harmed(outcome)
+    for archive in config.archives:
+        wrong = harmed.get(archive.folder)
+        if not wrong:
+            continue
+        holds = (one for one in config.archives if one is not archive)
+        other = next((one for one in holds if wrong - harmed.get(one.folder, set())), None)
+        if other is not None:
+            names = f"{in_quotes(archive.label)} --from {in_quotes(other.label)}"
+            return f"To write it again from a copy that holds:\n    nightferry heal {names}"
+        return (
+            "The other archives are harmed in the same files. Where a drive still has the night:\n"
+            f"    nightferry heal {in_quotes(archive.label)} --from DRIVE"
+        )
+    return ""
+
+
+def _harmed(outcome: CheckOutcome) -> dict[Path, set[Path]]:
+    """Return which files were found damaged or missing in each archive, by their paths below it."""
+    harmed: dict[Path, set[Path]] = {}
     for bag in outcome.bags:
         told = bag.verification
-        if told.changed or told.missing or told.unreadable:
-            root = archive_around(told.path)
-            harmed = next((one for one in config.archives if one.folder == root), None)
-            other = next(one for one in config.archives if one is not harmed)
-            if harmed is not None:
-                names = f"{in_quotes(harmed.label)} --from {in_quotes(other.label)}"
-                return f"To write it again from a copy that holds:\n    nightferry heal {names}"
-    return ""
+        wrong = [*told.changed, *told.missing, *told.unreadable]
+        root = archive_around(told.path) if wrong else None
+        if root is not None:
+            paths = (told.path.relative_to(root) / finding.path for finding in wrong)
+            harmed.setdefault(root, set()).update(paths)
+    return harmed
 
 
 def _configuration_here() -> Config | None:

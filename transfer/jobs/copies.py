@@ -16,11 +16,11 @@ from transfer.archive.bags import ArchiveBag
 from transfer.archive.evidence import nights_on
 from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.archive.layout import CALIBRATION, NIGHTS
+from transfer.archive.presence import Sizes
 from transfer.archive.proofs import KeptProofs
 from transfer.config import Archive, Config
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import OpenDrive, find_drives
-from transfer.engine.medium import PinnedFolder
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.words import counted
@@ -211,7 +211,7 @@ class _Looking:
             if listed.damage:
                 self._could_not_look(archive.root / bag, listed.damage)
                 continue
-            proofs, sizes = KeptProofs(listed), _Sizes(archive.folder)
+            proofs, sizes = KeptProofs(listed), Sizes(archive.folder)
             for entry in entries:
                 file = self._file(entry, _label(entry, bag))
                 if entry.path in proofs.damaged or sizes.of(listed.at(entry.path)) != entry.size_bytes:
@@ -222,7 +222,7 @@ class _Looking:
     def drive(self, drive: OpenDrive, place: Place) -> None:
         """Ask the nights on a drive."""
         self.places.append(place)
-        sizes = _Sizes(drive.folder)
+        sizes = Sizes(drive.folder)
         for night in nights_on(drive):
             listed = ListedBag(drive.folder, night.isoformat())
             try:
@@ -264,21 +264,6 @@ def _in_place(place: Place, files: Iterable[_File]) -> InPlace:
     proven = [moment for moment in whole if moment is not None]
     oldest = min(proven).astimezone(UTC) if proven and len(proven) == len(whole) else None
     return InPlace(len(whole), sum(place in file.damaged for file in files), oldest)
-
-
-class _Sizes:
-    """Sizes of files below a pinned folder, a folder at a time."""
-
-    def __init__(self, folder: PinnedFolder) -> None:
-        self._folder = folder
-        self._of: dict[str, dict[str, int]] = {}
-
-    def of(self, path: str) -> int | None:
-        """Return a file's size; None where it is not there. Raises OSError."""
-        folder, _, name = path.rpartition("/")
-        if folder not in self._of:
-            self._of[folder] = self._folder.sizes(folder)
-        return self._of[folder].get(name)
 
 
 def _label(entry: Entry, bag: str) -> str:

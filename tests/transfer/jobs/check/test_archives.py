@@ -166,6 +166,35 @@ def test_what_was_found_damaged_is_kept_and_comes_first_the_next_time(desk: Desk
     assert again.not_due == 3
 
 
+@pytest.mark.parametrize("harm", ["removed", "removed with its folder", "cut short"])
+def test_what_is_gone_or_cut_short_is_told_however_lately_it_was_proven(desk: Desk, check_on, harm: str):
+    light = desk.archive / LIGHT
+    if harm == "removed":
+        light.unlink()
+    elif harm == "cut short":
+        os.truncate(light, 100)
+    else:
+        shutil.rmtree(light.parent)
+    outcome = check_on(days=1, older_than_s=90 * DAY_S)
+    assert outcome.exit_code == ExitCode.SOMETHING_UNPROVEN
+    assert str(light) in {finding.path for finding in outcome.all_findings()}
+    assert "data/2026-03-14/Ha/light_1.fits" in damage(desk.archive / "M 51")
+    assert outcome.not_due == (2 if harm.endswith("folder") else 4)
+
+
+def test_an_archive_with_the_same_damage_is_not_proposed_to_heal_from(desk: Desk):
+    second = LIGHT.replace("_1", "_2")
+    for root in (desk.archive, desk.others["attic"]):
+        write_over(root / LIGHT)
+    ran = desk.command("check", "house", "attic")
+    assert ran.exit == ExitCode.SOMETHING_UNPROVEN
+    assert "--from attic" not in ran.out
+    assert "The other archives are harmed in the same files." in ran.out
+    assert "nightferry heal house --from DRIVE" in ran.out
+    write_over(desk.archive / second)
+    assert "nightferry heal house --from attic" in desk.command("check", "house", "attic").out
+
+
 def test_a_file_that_holds_again_is_damaged_no_more(desk: Desk, check_on):
     light = desk.archive / LIGHT
     whole, facts = light.read_bytes(), light.stat()
