@@ -16,6 +16,7 @@ from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_m
 from transfer.archive.proven import proven_contents
 from transfer.config import Config
 from transfer.engine.acknowledged import TAKEN_BACK, Received, Refused, is_taken_back, kept, note
+from transfer.engine.bag.found_damaged import found_damaged
 from transfer.engine.bag.listed import ListedBag, Origin
 from transfer.engine.drive import OpenDrive, drive_failure
 from transfer.engine.ledger import Place
@@ -185,6 +186,7 @@ def _add_drive(found: Evidence, drive: OpenDrive, bag: ListedBag, night: date, r
     place = Place("drive", drive.mark.id, drive.name)
     proven = datetime.combine(night, time_of_day(), UTC)
     sizes: dict[str, dict[str, int]] = {}
+    wrong = found_damaged(bag, records, drive.mark.id, night)
     try:
         for entry in bag.entries() if own else ():
             folder, _, name = bag.at(entry.path).rpartition("/")
@@ -192,7 +194,8 @@ def _add_drive(found: Evidence, drive: OpenDrive, bag: ListedBag, night: date, r
                 sizes[folder] = drive.folder.sizes(folder)
             is_there = sizes[folder].get(name) == entry.size_bytes
             is_own = (entry.path, entry.digests.sha256) in own
-            if is_there and is_own and entry.read_back == _FROM_MEDIUM:
+            is_sound = is_there and entry.path not in wrong
+            if is_sound and is_own and entry.read_back == _FROM_MEDIUM:
                 origin, sha256 = (entry.source, entry.original), entry.digests.sha256
                 found.add(origin, Version(sha256, entry.size_bytes), place, proven, sure=True)
                 found.copies.setdefault(sha256, []).append(Copy(place, drive.folder, bag.at(entry.path)))

@@ -309,6 +309,30 @@ class Records:
     def _checked_file(drive_id: str, night: date) -> str:
         return f"checked/{drive_id}/{night.isoformat()}.json"
 
+    # What was found damaged
+
+    def damaged(self, drive_id: str, night: date) -> frozenset[str]:
+        """Return the paths in a night's bag on a drive that were found damaged and not carried since."""
+        paths = self._read(self._damaged_file(drive_id, night)).get("paths")
+        return frozenset(map(str, paths)) if isinstance(paths, list) else frozenset()
+
+    def keep_damaged(self, drive_id: str, night: date, paths: Collection[str]) -> None:
+        """Remember what was found damaged in a night's bag on a drive, beside what is known already."""
+        known = self.damaged(drive_id, night)
+        if not known.issuperset(paths):
+            self._write(self._damaged_file(drive_id, night), {"paths": sorted(known.union(paths))})
+
+    def forget_damaged(self, drive_id: str, night: date, paths: Collection[str] | None = None) -> None:
+        """Forget that files, or any of the bag, were found damaged: they hold now."""
+        known = self.damaged(drive_id, night)
+        left = frozenset() if paths is None else known.difference(paths)
+        if left != known:
+            self._write(self._damaged_file(drive_id, night), {"paths": sorted(left)})
+
+    @staticmethod
+    def _damaged_file(drive_id: str, night: date) -> str:
+        return f"damaged/{drive_id}/{night.isoformat()}.json"
+
     # Receipts
 
     def keep_receipt(self, text: str, now: datetime) -> Path | None:

@@ -37,6 +37,15 @@ class Kept(Exception):
     """What was to go stays after all; the text says why."""
 
 
+class CopyDamaged(Kept):
+    """A copy that what was to go relies on is not what was proven there any more."""
+
+    def __init__(self, copy: Copy) -> None:
+        step = "nightferry check says what of it holds"
+        super().__init__(f"its copy on {copy.place.told} is not what was proven there any more; {step}")
+        self.copy = copy
+
+
 class ToldToStop(Exception):
     """The run has to end before a file was read."""
 
@@ -72,8 +81,7 @@ class Reading:
             except OSError as error:
                 raise Kept(f"its copy on {copy.place.told} cannot be read ({error.strerror})") from error
             if whole != sha256:
-                step = "nightferry check says what of it holds"
-                raise Kept(f"its copy on {copy.place.told} is not what was proven there any more; {step}")
+                raise CopyDamaged(copy)
 
     def _digests(self, descriptor: int, beginning_bytes: int) -> tuple[str, str]:
         beginning, whole, left = hashlib.sha256(), hashlib.sha256(), beginning_bytes

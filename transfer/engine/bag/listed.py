@@ -56,7 +56,8 @@ class ListedBag:
 
     `known` is what it lists, by source and path in the source, once it was loaded: the newest, where other
     content came under a known name, and `older` what came before. `paths` are all that it lists. `damage`
-    says why the list cannot be used; empty where it can. Methods raise OSError.
+    says why the list cannot be used; empty where it can. `found_damaged` are paths of files that were found
+    damaged since they were proven, as far as whoever loads the bag knows. Methods raise OSError.
     """
 
     def __init__(self, folder: PinnedFolder, path: str) -> None:
@@ -66,6 +67,7 @@ class ListedBag:
         self.older: dict[Origin, list[Known]] = {}
         self.paths: set[str] = set()
         self.damage = ""
+        self.found_damaged: frozenset[str] = frozenset()
         self._names: NameBook | None = None
 
     def at(self, path: str) -> str:
@@ -191,6 +193,10 @@ class ListedBag:
         if newest is None:
             return []
         return [newest, *reversed(self.older[origin])] if origin in self.older else [newest]
+
+    def is_damaged(self, origin: Origin) -> bool:
+        """Return whether anything that is listed under a name in a source was found damaged since."""
+        return any(known.path in self.found_damaged for known in self.versions(origin))
 
     def set_aside(self) -> set[str]:
         """Rename a damaged bag to a free name, and be a new one; return the folders to flush."""

@@ -28,24 +28,30 @@ from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError
 from transfer.jobs.check.checking import Reader, check, check_due
-from transfer.jobs.check.outcome import CheckOutcome
+from transfer.jobs.check.outcome import CheckedBag, CheckOutcome
 
 
 def remember_checked(outcome: CheckOutcome, records: Records) -> None:
-    """Keep in the records which nights on prepared drives were read again and hold, as they are now.
+    """Keep in the records which nights on prepared drives were read again and hold, and what else does not.
 
-    Such a night may leave its drive by hand without being asked for again. Never raises.
+    A night that holds may leave its drive by hand without being asked for again; what was found changed is
+    carried again, and counts for nothing. Never raises.
     """
     for bag in outcome.bags:
-        folder = bag.verification.path
-        if not bag.verification.holds or not bag.from_medium:
-            continue
         with contextlib.suppress(OSError, ValueError):
-            night = date.fromisoformat(folder.name)
-            mark = read_mark(folder.parent)
-            text = (folder / TAG_MANIFEST).read_bytes().decode("utf-8", "backslashreplace")
-            if mark is not None:
-                records.keep_checked(mark.id, night, text)
+            _remember(bag, records)
+
+
+def _remember(bag: CheckedBag, records: Records) -> None:
+    verified, folder = bag.verification, bag.verification.path
+    night, mark = date.fromisoformat(folder.name), read_mark(folder.parent)
+    if mark is None or verified.quick or bag.drive_left:
+        return
+    records.keep_damaged(mark.id, night, [finding.path for finding in verified.changed])
+    if verified.holds and bag.from_medium:
+        text = (folder / TAG_MANIFEST).read_bytes().decode("utf-8", "backslashreplace")
+        records.keep_checked(mark.id, night, text)
+        records.forget_damaged(mark.id, night)
 
 
 class Asked(NamedTuple):

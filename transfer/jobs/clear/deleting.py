@@ -13,13 +13,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, timedelta
 
 from transfer.batches import batches
 from transfer.engine.bag.lines import parent
 from transfer.engine.ledger import Ledger
 from transfer.engine.medium import PinnedFolder
-from transfer.engine.reread import Copy, Kept, Reading, Stays, ToldToStop, close_read
+from transfer.engine.reread import Copy, CopyDamaged, Kept, Reading, Stays, ToldToStop, close_read
 from transfer.engine.surroundings import Surroundings
 from transfer.events import Phase, PhaseBegan, PhaseEnded
 from transfer.jobs.clear.plan import MayGo
@@ -63,6 +63,7 @@ class Removal:
     removed: list[MayGo] = field(default_factory=list)
     stays: list[Stays] = field(default_factory=list)
     emptied: set[tuple[str, str]] = field(default_factory=set)
+    damaged: list[Copy] = field(default_factory=list)
 
     @property
     def _reading(self) -> Reading:
@@ -77,6 +78,7 @@ class Removal:
         self.around.listen(PhaseEnded(Phase.CLEARING, _WHAT))
         self._remove_folders()
         self._flush_sources()
+        self._remember_damaged()
 
     def _remove_in_batches(self, going: Iterable[MayGo]) -> None:
         with ThreadPoolExecutor(_READERS, "clear") as readers:
@@ -113,6 +115,8 @@ class Removal:
         except ToldToStop:
             return None
         except (Kept, OSError) as error:
+            if isinstance(error, CopyDamaged):
+                self.damaged.append(error.copy)
             return Stays(going.shown, _told(error))
 
     def _removed(self, held: _Held) -> None:
@@ -181,6 +185,13 @@ class Removal:
         for source in {source for source, _ in self.emptied}:
             with suppress(OSError):  # what went is proven elsewhere, flushed or not
                 self.folders[source].flush_folders([""])
+
+    def _remember_damaged(self) -> None:
+        """Keep which copies on drives were found damaged: the next send carries them again."""
+        for copy in self.damaged:
+            night, _, path = copy.path.partition("/")
+            if copy.place.kind == "drive":
+                self.around.records.keep_damaged(copy.place.id, date.fromisoformat(night), [path])
 
     def _removed_folder(self, source: str, path: str) -> bool:
         try:

@@ -79,12 +79,14 @@ class DeliveryResult:
 class Account:
     """Counts what becomes of one delivery while it is filed. `listing` keeps every file.
 
-    `acknowledgeable_files` are the files of a bag that waits for an acknowledgement.
+    `acknowledgeable_files` are the files of a bag that waits for an acknowledgement; `damaged` says, by path
+    where they were opened, what is wrong with files that are not what their bag lists.
     """
 
     def __init__(self, delivery: Delivery, listing: bool) -> None:
         self.delivery = delivery
         self.acknowledgeable_files: list[AcknowledgedFile] = []
+        self.damaged: dict[str, str] = {}
         self._listing = listing
         self._filed = self._already_there = self._refused = self._would_be_filed = self._filed_bytes = 0
         self._acknowledged = False
@@ -141,6 +143,8 @@ class Account:
         for refusal in refusals:
             self._refused += 1
             self._findings.append(refusal.finding)
+            if refusal.damaged:
+                self.damaged[refusal.damaged] = refusal.finding.detail
             self._list(FileResult(refusal.shown, "", FileState.REFUSED))
 
     def _add(self, planned: Planned, bag: str, path: str) -> None:

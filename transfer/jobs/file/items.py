@@ -74,10 +74,14 @@ def _holds(expected: Expected, content: Content) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """A file that is not filed, by its path for people, and why."""
+    """A file that is not filed, by its path for people, and why.
+
+    `damaged` is its path where it is opened, if it was read there and is not what its bag lists.
+    """
 
     shown: str
     finding: Finding
+    damaged: str = ""
 
 
 def not_filed(shown: str, why: str) -> Refusal:

@@ -16,12 +16,17 @@ from transfer.archive.naming import name_sources
 from transfer.archive.skies import Skies
 from transfer.config import Archive, Config
 from transfer.engine.acknowledged import note
+from transfer.engine.bag.found_damaged import PATH as FOUND_DAMAGED
+from transfer.engine.bag.found_damaged import content_with_damage
 from transfer.engine.bag.listed import ListedBag
+from transfer.engine.bag.tag_files import put_tag_file
+from transfer.engine.drive import only_run_on
 from transfer.engine.drive_key import key_on
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings
 from transfer.engine.unforeseen import unforeseen
 from transfer.errors import ConfigurationError, DriveFailed, NightferryError, NotThere, StoppedEarly
+from transfer.jobs.file.acknowledging import as_it_is
 from transfer.jobs.file.archive_items import archive_deliveries
 from transfer.jobs.file.background import Background
 from transfer.jobs.file.carriage import Accounts, Carriage
@@ -245,9 +250,27 @@ class FileRun:
         except (OSError, NightferryError) as error:
             detail = f"not every archive has the imaging computer's key ({error})"
             self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, detail, str(bag.root)))
+        bag = self._say_damaged(bag, accounts)
         for into, account in accounts.items():
             bag = into.acknowledge(account, bag, self._around)
         self._note(next(iter(accounts.values())).delivery.drive_id, bag)
+
+    def _say_damaged(self, bag: Acknowledgeable, accounts: Accounts) -> Acknowledgeable:
+        """Say in a night's bag on its drive what is not as listed: the next send carries it again."""
+        found = {path: what for account in accounts.values() for path, what in account.damaged.items()}
+        wrong = {path.removeprefix(f"{bag.bag}/"): what for path, what in found.items()}
+        if not wrong:
+            return bag
+        around, listed = self._around, ListedBag(bag.folder, bag.bag)
+        try:
+            with only_run_on(bag.root, around.medium):
+                content = content_with_damage(listed, wrong, around.clock())
+                if content is not None:
+                    put_tag_file(listed, FOUND_DAMAGED, content)
+        except (OSError, NightferryError) as error:
+            detail = f"it could not be written onto the drive that files there are damaged ({error})"
+            self._findings.append(Finding(FindingKind.NOT_ACKNOWLEDGED, detail, str(bag.root)))
+        return as_it_is(bag)
 
     def _note(self, drive_id: str | None, bag: Acknowledgeable) -> None:
         """Keep what was acknowledged with this computer's records: it may be the one that sent the night."""

@@ -77,7 +77,8 @@ class Sorting:
 
     def _refuse(self, planned: Planned, detail: str) -> None:
         shown = planned.item.shown
-        self.refusals.append(Refusal(shown, Finding(FindingKind.CHANGED, detail, shown)))
+        finding = Finding(FindingKind.CHANGED, detail, shown)
+        self.refusals.append(Refusal(shown, finding, damaged=planned.item.opened))
 
     def _find(self, planned: Planned, content: Content) -> InArchive | Damaged | None:
         """Return where the archive has this content, be it from a file that came a moment ago."""

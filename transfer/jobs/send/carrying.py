@@ -8,6 +8,7 @@ from functools import partial
 from manifests.bags.entries import Entry
 from manifests.bags.summary import Summary
 from manifests.findings import Finding, FindingKind
+from transfer.engine.bag import found_damaged
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.open import OpenBag, remove_leftovers
 from transfer.engine.copy.destination import Destination, beside
@@ -111,9 +112,14 @@ class NightRun:
         if not plan.drive.folder.still_there():
             raise drive_left(plan.drive)
         listing = _Listing(self._around.records, plan, bag)
+        anew = plan.listed.found_damaged & bag.proofs.proven
+        said = found_damaged.content_with_whole(plan.listed, anew, self._around.clock()) if anew else None
+        if said is not None:
+            bag.lists.put_beside(found_damaged.PATH, said)
         try:
             bag.publish(not side.todo and not bag.proofs.unproven and night.full is None, listing.begin)
             listing.memory.keep(plan.listed.fingerprint() or "")
+            self._around.records.forget_damaged(plan.drive.mark.id, plan.night, anew)
         finally:
             listing.memory.drop()
         night.summary = listing.summary

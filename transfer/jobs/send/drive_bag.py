@@ -8,6 +8,7 @@ from datetime import date
 from manifests.bags.entries import Entry, EntryError
 from manifests.bags.paths import SET_ASIDE
 from manifests.findings import Finding, FindingKind
+from transfer.engine.bag.found_damaged import found_damaged
 from transfer.engine.bag.listed import Known, ListedBag
 from transfer.engine.drive import OpenDrive
 from transfer.engine.medium import PinnedFolder
@@ -35,6 +36,7 @@ def listed_bag(drive: OpenDrive, night: date, records: Records) -> ListedBag:
     Raises OSError.
     """
     bag = ListedBag(drive.folder, night.isoformat())
+    bag.found_damaged = found_damaged(bag, records, drive.mark.id, night)
     fingerprint = bag.fingerprint()
     remembered = None if fingerprint is None else records.bag(drive.mark.id, night, fingerprint)
     if remembered is not None:
@@ -74,7 +76,8 @@ class Present:
     """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
 
     def __init__(self, bag: ListedBag, drive: str, wrong: Mapping[str, str] | None = None) -> None:
-        self._bag, self._drive, self._wrong = bag, drive, wrong or {}
+        self._bag, self._drive = bag, drive
+        self._wrong = dict.fromkeys(bag.found_damaged, "it was found damaged since") | dict(wrong or {})
         self._folders: dict[str, dict[str, int]] = {}
 
     def _size_of(self, path: str) -> int | None:
@@ -85,7 +88,7 @@ class Present:
         return sizes.get(name)
 
     def has(self, known: Known) -> bool:
-        """Return whether a listed file is there with its size, and was not read and found different."""
+        """Return whether a listed file is there with its size, and was not found damaged or different."""
         return self._size_of(known.path) == known.size_bytes and known.path not in self._wrong
 
     def what_became_of(self, known: Known) -> Finding:

@@ -178,17 +178,19 @@ class _Planning:
         """Return the files of a night that are to be on a drive.
 
         Unless a person asks for the night, those are not that an archive has, or that were checked, and that
-        this drive had and has not any more. A drive that never had the night gets all of it.
+        this drive had and has not any more; one that is damaged there is carried again. A drive that never
+        had the night gets all of it.
         """
         files = self.survey.nights.get(night, ())
         if not scope.is_tonight:
             return files
-        listed = self.safety.bag(drive, night).known.values()
-        if not self.records.has_own_in_bag(drive.mark.id, night, listed):
+        bag = self.safety.bag(drive, night)
+        if not self.records.has_own_in_bag(drive.mark.id, night, bag.known.values()):
             return files
         let_go = self.safety.released(night, files)
         if let_go:
             let_go -= self.safety.there(drive, night, let_go)
+            let_go = {file for file in let_go if not bag.is_damaged((file.source, file.path))}
         return [file for file in files if file not in let_go] if let_go else files
 
     def plan(self, drive: OpenDrive, night: date, files: Sequence[SourceFile]) -> NightPlan:

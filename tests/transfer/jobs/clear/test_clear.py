@@ -482,3 +482,16 @@ def test_the_list_says_how_to_delete_and_what_was_deleted(carried):
     done = carried.computer.command("clear", "--delete")
     assert done.out.startswith("Deleted 5 files")
     assert (done.exit, carried.files()) == (0, [])
+
+
+def test_a_copy_that_clear_finds_damaged_counts_no_more_and_is_carried_again(carried):
+    copy = carried.stick / "2026-03-14/data" / LIGHT
+    facts, content = copy.stat(), bytearray(copy.read_bytes())
+    content[-1] ^= 1
+    copy.write_bytes(content)
+    os.utime(copy, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    assert carried.clear().kept
+    again = carried.clear(delete=False)
+    assert [each.path for night in again.nights for each in night.stays] == [LIGHT]
+    assert carried.computer.send(carried.stick).nights[0].carried == 1
+    assert carried.clear().deleted == 1
