@@ -34,6 +34,7 @@ class Stop:
         self._bytes_per_s = self._least_bytes_per_s = bytes_per_s
         self._elastic = elastic
         self._hurries = threading.Event()
+        self._moved_s = clock()
         self._paid_until_s = clock()
         self.limit_s = float("inf") if time_limit_s is None else time_limit_s
         self._deadline = None if time_limit_s is None else clock() + time_limit_s
@@ -73,7 +74,11 @@ class Stop:
     def hurry(self) -> None:
         """Read as fast as the system can from now on."""
         self._hurries.set()
-        self._paid_until_s = self._clock()
+        self._paid_until_s = self._moved_s = self._clock()
+
+    def still_s(self) -> float:
+        """Return for how many seconds nothing has been read, counted from a hurry at the earliest."""
+        return self._clock() - self._moved_s
 
     def keep_up_with(self, waiting_bytes: int) -> None:
         """Where the rate is elastic, go as fast as it takes to read so many bytes in 20 seconds.
@@ -85,7 +90,8 @@ class Stop:
             self._bytes_per_s = min(max(least, waiting_bytes / _BEHIND_S), _MOST_TIMES * least)
 
     def pace(self, size_bytes: int) -> None:
-        """Wait as long as the rate demands after so many bytes; without a rate, not at all."""
+        """Record that so many bytes were read, and wait as long as the rate demands, if there is one."""
+        self._moved_s = self._clock()
         rate = self._bytes_per_s
         if rate is None or self._hurries.is_set():
             return

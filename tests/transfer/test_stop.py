@@ -106,3 +106,15 @@ def test_a_rate_that_a_person_names_is_kept_and_a_hurry_outlives_what_comes_afte
     stop.hurry()
     stop.keep_up_with(0)
     assert paces(stop) == 0
+
+
+def test_it_is_known_for_how_long_nothing_was_read():
+    clock = Clock()
+    stop = Stop(clock=clock)
+    clock.now_s += 50
+    assert stop.still_s() == 50
+    stop.pace(1)
+    clock.now_s += 7
+    assert stop.still_s() == 7
+    stop.hurry()
+    assert stop.still_s() == 0

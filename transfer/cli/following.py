@@ -22,10 +22,8 @@ from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode
 from transfer.events import Event, Noted, Skipped
 from transfer.jobs.send.follow import BYTES_PER_S, Follower, end_of_night
-from transfer.jobs.send.outcome import SendOutcome
 from transfer.jobs.send.ready import SendRequest
 from transfer.stop import Stop
-from transfer.words import counted
 
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):([0-5][0-9])")
 
@@ -40,7 +38,7 @@ def follow_the_night(
 ) -> int:
     """Follow the night, `close` it when its time has come, and return the exit code.
 
-    One lock is held all the while: a run of send that comes meanwhile takes over, whatever is under way.
+    One lock is held all the while: a run of send that comes meanwhile takes over, or waits for the closing.
     Raises ConfigurationError where nights were asked for by name, or a time is none; and Busy.
     """
     if not request.scope.is_tonight:
@@ -95,17 +93,6 @@ def _report(follower: Follower, ended: End, code: ExitCode, stop: Stop, as_json:
     else:
         step = "" if ended is End.HANDED_OVER else " The night is not closed yet: nightferry send does that."
         say("\n".join(fitted([message + step], screen_of(sys.stdout).width)))
-
-
-def report_handed_over(outcome: SendOutcome, as_json: bool) -> int:
-    """Report that a run of send takes over from the run that closes the night; return the exit code."""
-    proven = sum(night.proven for night in outcome.nights)
-    message = f"Closing the night ended: {End.HANDED_OVER.value}. {counted(proven, 'file')} had been proven."
-    if as_json:
-        print_json(outcome.as_json() | {"exit": int(ExitCode.PROVEN), "message": message})
-    else:
-        say("\n".join(fitted([message], screen_of(sys.stdout).width)))
-    return int(ExitCode.PROVEN)
 
 
 class _Lines:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
-from enum import Enum
 from typing import Any, NamedTuple
 
 import click
@@ -139,11 +138,7 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
     with Progress(shown=not shown.as_json) as progress:
         around = Surroundings(medium, records, stop, progress)
         run_with = _closing if shown.closes_a_followed_night else take_over_and_run
-        outcome, hangs, met = run_with(place, around, lambda: SendRun(config, request, around))
-    if met is _Met.SEND and outcome.exit_code is not ExitCode.PROVEN:
-        from transfer.cli.following import report_handed_over
-
-        return report_handed_over(outcome, shown.as_json)
+        outcome, hangs, tells = run_with(place, around, lambda: SendRun(config, request, around))
     ejected = let_go_of_drives(outcome, medium) if shown.eject and not hangs else ()
     if shown.as_json:
         more = {"drives_ejected": [each.as_json() for each in ejected]} if shown.eject else {}
@@ -154,22 +149,15 @@ def _send(config: Config, request: SendRequest, stop: Stop, shown: _Shown) -> in
             say(each.line, err=bool(each.why_not))
     if hangs:
         _report_hanging(outcome, records, shown.as_json)
-    if met is _Met.FOLLOWER:
+    if tells:
         from transfer.engine.program import tell_and_wait  # which starts programs, and is slow to load
 
         tell_and_wait(config.follow.tell, f"Finished. {' '.join(headlines(outcome))}")
     return int(outcome.exit_code)
 
 
-class _Met(Enum):
-    """Who the run has met: it has the night from a follower, a run of send takes it over, or neither."""
-
-    NOBODY = 0
-    FOLLOWER = 1
-    SEND = 2
-
-
-_Ended = tuple[SendOutcome, bool, _Met]
+# An outcome, whether the run hangs, and whether it is the last of a night that was followed.
+_Ended = tuple[SendOutcome, bool, bool]
 
 
 def take_over_and_run(place: MeetingPlace, around: Surroundings, begin: Callable[[], SendRun]) -> _Ended:
@@ -184,16 +172,16 @@ def take_over_and_run(place: MeetingPlace, around: Surroundings, begin: Callable
         stop.pause(_MOMENT_S)
         run = begin()
         outcome, hangs = run_bounded(run.run, run.outcome, stop)
-    return outcome, hangs, _Met.FOLLOWER if followed else _Met.NOBODY
+    return outcome, hangs, followed
 
 
 def _closing(place: MeetingPlace, around: Surroundings, begin: Callable[[], SendRun]) -> _Ended:
-    """Run the job as the last act of a follower, whose lock is held: another run may ask for the night."""
+    """Run the job as the last act of a follower, whose lock is held: a run that comes meanwhile waits."""
     with place.requests(around.stop) as asked:
         place.keep_state(place.state() | {"process": os.getpid()})
         run = begin()
         outcome, hangs = run_bounded(run.run, run.outcome, around.stop)
-    return outcome, hangs, _Met.SEND if asked.is_set() else _Met.FOLLOWER
+    return outcome, hangs, not asked.is_set()
 
 
 def _report(outcome: SendOutcome, each_finding: bool) -> None:

@@ -15,18 +15,17 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from transfer.bounded import GRACE_S
 from transfer.engine.medium import Medium
 from transfer.errors import Busy, DriveFailed, StoppedEarly
 from transfer.events import Listener, Waiting
 from transfer.stop import Stop
 
 FORMAT = 1
-# What is under way when a run asks is finished where that takes no longer; else it is cut short, in order.
-FINISH_S = 30.0
-# A run that was asked to end is out of its process after its grace, even where a drive hangs.
-PATIENCE_S = FINISH_S + GRACE_S + 10.0
+# How long a run waits for a follower that shows no sign of work.
+PATIENCE_S = 90.0
 _MIND_S = 1.0
+# Work that goes on was shown within so long.
+_SHOWN_S = 3 * _MIND_S
 _LOOK_S = 0.1
 _LOOKED_AT = 5
 _LOCK, _REQUEST, _STATE = "lock", "hand over", "now.json"
@@ -68,27 +67,37 @@ class MeetingPlace:
             raise DriveFailed(f"It cannot be written ({error.strerror or error})", path, step) from error
 
     @contextlib.contextmanager
-    def requests(self, stop: Stop, finish_s: float = FINISH_S) -> Iterator[threading.Event]:
+    def requests(self, stop: Stop) -> Iterator[threading.Event]:
         """Notice, in a thread of its own, a run that waits for this one to let go; the event then is set.
 
-        The work goes on at full speed from then on, and is stopped where it does not end by itself soon.
+        The work goes on at full speed from then on, and that it goes on is shown to the run that waits.
         """
         asked, over = threading.Event(), threading.Event()
 
         def mind() -> None:
             while not over.wait(_MIND_S):
-                if self.is_asked_for():
+                if not asked.is_set() and self.is_asked_for():
                     asked.set()
                     stop.hurry()
-                    if not over.wait(finish_s):
-                        stop.ask("a run of send takes over")
-                    return
+                if asked.is_set() and stop.has_patience(stop.still_s()):
+                    self._show_work()
 
         threading.Thread(target=mind, name="requests", daemon=True).start()
         try:
             yield asked
         finally:
             over.set()
+
+    def _show_work(self) -> None:
+        """Set the time of the lock, for whoever waits. Never raises."""
+        with contextlib.suppress(OSError):
+            os.utime(self._folder / _LOCK)
+
+    def _work_shown(self) -> int:
+        try:
+            return (self._folder / _LOCK).stat().st_mtime_ns
+        except OSError:
+            return 0
 
     def is_asked_for(self) -> bool:
         """Return whether a run waits for the follower to let go. Never raises."""
@@ -139,14 +148,15 @@ class MeetingPlace:
     def take_over(self, stop: Stop, listen: Listener, patience_s: float = PATIENCE_S) -> bool:
         """Have a follower let go of the drives, and wait until it has; return whether there was one.
 
-        Raises Busy where it does not answer in time, and StoppedEarly at a signal.
+        What it is at work on is waited for as long as it shows that it goes on, but no longer than `stop` has
+        time. Raises Busy where it does not answer in time, and StoppedEarly at a signal.
         """
         if not self.is_followed():
             return False
         listen(Waiting("A follower is at work", patience_s))
         request: int | None = None
         try:
-            waited_s = 0.0
+            shown, goes_on, waited_s = self._work_shown(), False, 0.0
             while self.is_followed():
                 # The follower looks by locking the request for a moment: it may take several tries.
                 request = self._create_and_lock(_REQUEST) if request is None else request
@@ -154,9 +164,11 @@ class MeetingPlace:
                     step = "The follower may have let go by now. Send again: what it proved is kept."
                     raise StoppedEarly(f"Ended while waiting for the follower: {stop.why}", next_step=step)
                 if waited_s >= patience_s or stop.why:
-                    raise self._hangs()
+                    raise self._does_not_let_go(goes_on=goes_on and waited_s < _SHOWN_S)
                 stop.pause(_LOOK_S)
                 waited_s += _LOOK_S
+                if shown != self._work_shown():
+                    shown, goes_on, waited_s = self._work_shown(), True, 0.0
         finally:
             if request is not None:
                 os.close(request)
@@ -164,10 +176,13 @@ class MeetingPlace:
                     (self._folder / _REQUEST).unlink(missing_ok=True)
         return True
 
-    def _hangs(self) -> Busy:
+    def _does_not_let_go(self, *, goes_on: bool) -> Busy:
         state = self.state()
         number, began = state.get("process"), state.get("began_utc")
         which = f" (process {number}, since {began})" if number else ""
+        if goes_on:
+            step = "It goes on by itself. Look how it stands with: nightferry now. Then send again."
+            return Busy(f"The follower{which} is still at work on the drive", self._folder, step)
         command = f"taskkill /F /PID {number}" if os.name == "nt" else f"kill -9 {number}"
         how = f", here with: {command}" if number else ""
         step = (

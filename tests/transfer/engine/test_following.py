@@ -52,36 +52,54 @@ def test_a_follower_that_is_asked_lets_go_and_the_request_goes_with_it(place, tm
     assert [path.name for path in (tmp_path / "records/follow").iterdir()] == ["lock"]
 
 
-def asking(place):
-    """Return a run that asks for the night, as a thread."""
-    return threading.Thread(target=lambda: place.take_over(Stop(), lambda _: None), daemon=True)
+class Still(Stop):
+    """A run whose device has moved nothing for so long."""
+
+    def __init__(self, seconds):
+        super().__init__(bytes_per_s=1.0)
+        self.seconds = seconds
+
+    def still_s(self):
+        return self.seconds
 
 
-def test_what_takes_long_after_it_was_asked_is_cut_short_in_order(place):
-    stop = Stop(bytes_per_s=1.0)
-    run = asking(place)
-    with place.alone():
-        with place.requests(stop, finish_s=0.2) as asked:
-            assert not stop.why
-            run.start()
-            assert asked.wait(10)
-            while not stop.why:
-                pass
-        assert stop.why == "a run of send takes over"
-        stop.pace(10**9)  # at full speed
+def waiting_for(place, stop, limit_s=None):
+    """Have a run wait, for 6 s without a sign of work, for one that is at work for 8 s; return what came."""
+    came = []
+
+    def wait():
+        try:
+            came.append(place.take_over(Stop(limit_s), lambda _: None, patience_s=6.0))
+        except Busy as error:
+            came.append(error)
+
+    run = threading.Thread(target=wait, daemon=True)
+    with place.alone(), place.requests(stop) as asked:
+        run.start()
+        assert asked.wait(10)
+        run.join(8.0)
     run.join(10)
+    return came[0]
 
 
-def test_what_ends_soon_after_it_was_asked_is_not_cut_short(place):
-    stop = Stop()
-    run = asking(place)
-    with place.alone():
-        with place.requests(stop, finish_s=0.3) as asked:
-            run.start()
-            assert asked.wait(10)
-        run.join(0.6)
-        assert not stop.why
-    run.join(10)
+def test_work_that_goes_on_is_waited_for_beyond_all_patience(place):
+    stop = Still(0.0)
+    assert waiting_for(place, stop) is True
+    assert not stop.why
+    stop.pace(10**9)  # at full speed since it was asked
+
+
+def test_a_device_that_moves_nothing_for_long_is_no_work(place):
+    ended = waiting_for(place, Still(301.0))
+    assert isinstance(ended, Busy)
+    assert "does not let go" in ended.happened
+
+
+def test_work_that_outlasts_the_time_limit_is_left_to_go_on(place):
+    ended = waiting_for(place, Still(0.0), limit_s=4.0)
+    assert isinstance(ended, Busy)
+    assert "still at work" in ended.happened
+    assert "kill" not in ended.next_step
 
 
 def test_a_signal_ends_the_waiting_for_a_follower_as_one_and_blames_nobody(place):
