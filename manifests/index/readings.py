@@ -55,6 +55,8 @@ _OF_FRAMES = (
     ("star size", "pix"),
     ("star elongation", ""),
 )
+OF_THE_SKY = ("altitude", "moon altitude", "moon lit")
+"""What follows from a frame's time and pointing: it differs every night, and is no state of the equipment."""
 _LIGHT = ("light", None)
 _MOST_EXPOSURE_S = 86400.0
 
@@ -119,11 +121,10 @@ def series_of_frames(frames: Sequence[FrameTaken]) -> list[Series]:
 
 def _series(frames: Sequence[FrameTaken]) -> Iterator[Series]:
     for place, (quantity, unit) in enumerate(_OF_FRAMES):
-        of_the_sky = quantity.startswith(("altitude", "moon"))
         records = [
             ReadingRecord(one.exposed.from_us, value, value, value, value, 1, one.exposed.lasted_us)
             for one in frames
-            if (value := one.facts[place]) is not None and (one.is_light or not of_the_sky)
+            if (value := one.facts[place]) is not None and (one.is_light or quantity not in OF_THE_SKY)
         ]
         if records:
             yield Series(FRAMES, quantity, unit, tuple(records))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
-from manifests.index.readings import FRAMES, FrameTaken
+from manifests.index.readings import FRAMES, OF_THE_SKY, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
-from manifests.readings.happenings import GAP, Span, bursts
+from manifests.readings.happenings import GAP, LEAST_GAP_US, Span, bursts
 from manifests.readings.moments import clock
 from manifests.readings.sentences import odds
 from manifests.readings.series import HOUR_US, Series
@@ -94,11 +94,27 @@ def _unusual_then(told: FailureTold) -> str:
     known = [one for one in told.readings if one.usual is not None]
     if not any(one.usual.nights >= LEAST_USUAL_NIGHTS for one in known if one.usual is not None):
         return "."
-    unusual = [one for one in known if one.unusual]
+    unusual = [one for one in known if one.unusual and one.quantity not in OF_THE_SKY]
     if not unusual:
         return ". All readings were as in nights that went well."
-    leaders = [_beside_usual(one) + _with_it(one, unusual) for one in unusual if not one.follows]
-    return f". Unlike in nights that went well: {'; '.join(leaders)}."
+    leaders = sorted(
+        (one for one in unusual if one.follows not in _names(unusual)), key=_far_off, reverse=True
+    )
+    each = "; ".join(_beside_usual(one) + _with_it(one, unusual) for one in leaders)
+    fewest = min(one.usual.nights for one in unusual if one.usual is not None)
+    by_chance = f"as a quantity is by chance {_by_chance(fewest)}"
+    return f". Unlike in {fewest} nights that went well, {by_chance}: {each}."
+
+
+def _names(readings: Iterable[AtFailure]) -> set[str]:
+    return {one.quantity for one in readings}
+
+
+def _far_off(one: AtFailure) -> float:
+    """Return how far outside the usual range a value lies, in parts of the range."""
+    assert one.usual is not None
+    off = max(one.usual.lowest - one.value, one.value - one.usual.highest)
+    return off / max(one.usual.highest - one.usual.lowest, 1e-9)
 
 
 def _with_it(leader: AtFailure, unusual: Sequence[AtFailure]) -> str:
@@ -147,7 +163,11 @@ def _timeline(outcome: NightOutcome) -> Iterator[str]:
 def _next_due(told: NightTold, gap: Span) -> str:
     """Say when the frame should have ended that did not come: until then all may have been well."""
     due_us = told.next_frame_by_us(gap.from_us)
-    return "" if due_us is None or due_us >= gap.to_us else f"; the next one was due by {clock(due_us)}"
+    return (
+        ""
+        if due_us is None or due_us + LEAST_GAP_US > gap.to_us
+        else f"; the next one was due by {clock(due_us)}"
+    )
 
 
 def _sun(outcome: NightOutcome) -> Iterator[tuple[int, str, str]]:
@@ -226,14 +246,12 @@ def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
 
 
 def _by_chance(nights: int) -> str:
-    """Say how much a value outside the range of so many nights is worth.
+    """Say how often a value lies outside the range of so many nights for no reason.
 
-    Of a quantity that is the same all night, each of the nights and this one are as likely to be the lowest,
-    or the highest.
+    Of a quantity that stays the same all night, each of the nights and this one are as likely to be the
+    lowest, or the highest; of one that changes it is less often.
     """
-    if nights < LEAST_USUAL_NIGHTS:
-        return f"So few do not say what is unusual: it takes {LEAST_USUAL_NIGHTS}."
-    return f"By chance alone a quantity lies outside that range up to {odds(2 / (nights + 1))}."
+    return f"up to {odds(2 / (nights + 1))}"
 
 
 def _foot(outcome: NightOutcome) -> Iterator[str]:
@@ -244,8 +262,10 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         nights = counted(len(outcome.usual_from), "night")
         yield (
             "Before: the median of the two hours before the failure. Usual: the median, the lowest and the"
-            f" highest from sunset to sunrise of {nights} {which}. {_by_chance(len(outcome.usual_from))}"
+            f" highest from sunset to sunrise of {nights} {which}."
         )
+        if len(outcome.usual_from) < LEAST_USUAL_NIGHTS:
+            yield f"So few do not say what is unusual: it takes {LEAST_USUAL_NIGHTS}."
     elif told.failures:
         yield "What is usual is not known: no other night is marked good, or went without a failure."
     if len(outcome.failures) > _FAILURES_SHOWN:
