@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from manifests.bags.summary import Group, Summary
 
 NOTHING_SENT = "NOTHING WAS SENT."
+_ALL_ELSE = (
+    "Nothing is left to carry, as far as this computer knows: all else is from before, on a drive that may "
+    "not be here, or in an archive."
+)
 _TYPE_NOUNS = {
     FrameType.DARK: "dark",
     FrameType.FLAT: "flat",
@@ -79,7 +83,7 @@ def glance(outcome: SendOutcome) -> Iterator[str]:
     missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
     left = [outcome.nights_passed_by()] if outcome.left_behind else []
     unproven = any(night.proven < night.files for night in outcome.nights)
-    yield from missed + left or ([] if unproven else ["Not carried: nothing that is known of."])
+    yield from missed + left or ([] if unproven else [_ALL_ELSE])
 
 
 def _what_of(night: NightOutcome) -> str:
