@@ -17,7 +17,7 @@ from tests.windows.rig import Rig
 _SEND = ("send", "--drive", "E:\\", "--json")
 GREEK = "NGC 4565/Hα/licht ü.fits"
 _README = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
-_INSTALLING, _BATCH, _TASK = re.findall(r"```bat\n(.*?)```", _README, re.DOTALL)
+_INSTALLING, _PREPARING, _BATCH, _TASK, _AT_THE_DESK = re.findall(r"```bat\n(.*?)```", _README, re.DOTALL)
 
 
 @pytest.fixture
@@ -50,19 +50,33 @@ def test_the_batch_file_of_the_readme_goes_on_as_the_exit_code_says(rig, compute
     assert_valid(stick.path / "2026-03-14")
 
 
-def test_what_the_readme_has_typed_after_installing_is_run_as_it_stands(rig, stick):
+def test_what_the_readme_has_typed_is_run_as_it_stands(rig, stick):
     frames = rig.user_folder / "Night frames"
     frames.mkdir()
     (frames / "light 1.fits").write_bytes(fits())
     first, *typed = _INSTALLING.splitlines()
     assert first == "python -m pip install C:\\nightferry"  # make_rig.sh installs so, from elsewhere
-    for line in typed:
+    for line in (*typed, *_PREPARING.splitlines()):
         ran = rig.batch(f"@{line}\n")
         # The rig's clock is at UTC, which says nothing of where it stands: `plan` points at the longitude.
         assert ran.exit == ("plan" in line), line + ran.out + ran.err
     # As the task scheduler starts it: by its whole path, from the system's own folder.
     sent = rig.batch(_BATCH, cwd=rig.home / "prefix/drive_c/windows/system32")
     assert (sent.exit, "Exit code 0: the first line" in sent.out) == (0, True), sent.out + sent.err
+    _type_what_it_has_at_the_desk(rig)
+    for line in ("nightferry clear", "nightferry clear --delete"):
+        assert f"`{line}`" in _README
+        assert rig.batch(f"@{line}\n").exit == 0
+    assert list(frames.iterdir()) == []
+
+
+def _type_what_it_has_at_the_desk(rig):
+    assert rig.batch("@mkdir D:\\Archive\n").exit == 0
+    with (rig.user_folder / "AppData/Roaming/nightferry/nightferry.toml").open("a") as file:
+        file.write("[archive]\nfolder = 'D:\\Archive'\n")
+    for line in _AT_THE_DESK.splitlines():
+        ran = rig.batch(f"@{line}\n")
+        assert ran.exit == 0, line + ran.out + ran.err
 
 
 def test_the_task_of_the_readme_starts_the_batch_file_that_it_names(rig):
