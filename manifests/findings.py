@@ -19,6 +19,7 @@ class FindingKind(StrEnum):
     DATE_WITHOUT_TIME = "date without a time"
     LOCAL_TIME = "local time without its zone"
     DATE_IN_DOUBT = "date in doubt"
+    DATED_AHEAD = "dated in the future"
     DATE_FAR_OFF = "date far from the file's own time"
     ALTITUDE_WRONG = "altitude does not fit time and site"
     AIRMASS_WRONG = "airmass does not fit time and site"
@@ -45,6 +46,7 @@ class FindingKind(StrEnum):
 
     # What the drive made of it.
     SYSTEM_DISK = "on the same disk as the system"
+    SAME_MARK = "has the mark of another drive that is connected"
     SAME_NAME = "called as another drive that is connected"
     NAME_CHANGED = "stored under another name"
     KEPT_BOTH = "other content under a known name: both kept"

@@ -94,6 +94,12 @@ def prepare(
     if not os.path.isdir(path):  # noqa: PTH112 - a Path's raises where a driver in user space has died
         raise NotThere("There is no such folder", path, "Is the drive plugged in and mounted?")
     root = path.resolve()
+    if root == medium.system_volume().root:
+        step = (
+            "Name the folder or the letter at which the drive is, once it is mounted. To send to this disk "
+            "all the same, make a folder on it and prepare that."
+        )
+        raise ConfigurationError("This is the system's own disk, which no night may fill", root, step)
     try:
         old = read_mark(root)
     except OSError as error:

@@ -74,6 +74,18 @@ def test_a_second_drive_of_one_name_is_told(tmp_path):
     assert told(prepare(tmp_path / "second", "Card", WithAnother(), NOW)) == []
 
 
+def test_the_root_of_the_systems_own_disk_is_refused(tmp_path):
+    class RunsFromHere(type(this_computer())):
+        def system_volume(self):
+            return Volume(tmp_path, "ext4", "")
+
+    with pytest.raises(ConfigurationError, match="make a folder on it") as refused:
+        prepare(tmp_path, "Field stick", RunsFromHere(), NOW)
+    assert (refused.value.path, list(tmp_path.iterdir())) == (str(tmp_path), [])
+    (tmp_path / "nights").mkdir()
+    assert prepare(tmp_path / "nights", "Field stick", RunsFromHere(), NOW).mark.name == "Field stick"
+
+
 def test_what_is_on_the_drive_stays(tmp_path):
     (tmp_path / "holiday.jpg").write_bytes(b"a picture")
     prepared(tmp_path)

@@ -169,7 +169,7 @@ def _without_a_drive(
         planned,
         (),
         (error,),
-        findings=(*ready.survey.findings, *(each.finding for each in ready.not_taken)),
+        findings=(*ready.findings, *(each.finding for each in ready.not_taken)),
         left_behind=tuple(sorted(ready.left_behind)),
         not_taken=ready.not_taken,
     )
@@ -219,7 +219,7 @@ def _as_planned(config: Config, ready: Ready, absent: Sequence[str], room: _Room
         nights=tuple(_planned(plan) for plan in shown),
         drives=drives,
         problems=(*_read_only(ready.drives), *problems, *_too_slow(config, drives)),
-        findings=(*ready.survey.findings, *(each.finding for each in ready.not_taken), *found),
+        findings=(*ready.findings, *(each.finding for each in ready.not_taken), *found),
         not_taken=ready.not_taken,
         absent=tuple(absent),
         left_behind=tuple(sorted((*ready.left_behind, *too_late))),

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 
+from manifests.findings import Finding, FindingKind
 from transfer.config import Config
-from transfer.engine.drive import FoundDrive, OpenDrive, drive_failure, drives_to_use
+from transfer.engine.drive import MARK_NAME, FoundDrive, OpenDrive, drive_failure, drives_to_use
 from transfer.engine.medium import Medium
 from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile, check_places
@@ -61,6 +62,11 @@ class Ready:
     not_taken: tuple[NotTaken, ...]
     _planning: _Planning
 
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was noticed of the sources, and of the drives."""
+        return (*self.survey.findings, *_copied_marks(self.drives))
+
     def plans_of(self, late: LateNight) -> list[NightPlan]:
         """Plan a night to catch up with, on each drive. Raises NightferryError."""
         return [self._planning.plan(drive, late.night, files) for drive, files in late.files.items()]
@@ -71,6 +77,19 @@ class Ready:
         Raises NightferryError.
         """
         return tuple(sorted(self._planning.others(self.drives, (), None)[1]))
+
+
+def _copied_marks(drives: Sequence[OpenDrive]) -> Iterator[Finding]:
+    """Yield a finding for each drive that was copied with its mark, by which the records know it."""
+    first: dict[str, OpenDrive] = {}
+    for drive in drives:
+        other = first.setdefault(drive.mark.id, drive)
+        if other is not drive:
+            detail = (
+                f"{other.root}: what is known of one is taken for both. On the copy, delete {MARK_NAME}, "
+                f'then: nightferry prepare "{drive.root}" --name NAME'
+            )
+            yield Finding(FindingKind.SAME_MARK, detail, str(drive.root))
 
 
 def open_drives(

@@ -241,7 +241,7 @@ class SendRun:
         if ready is None:
             return ending(self._began, now, stop, (), ())
         nights = [night.outcome() for night in self._nights if drive in (None, night.plan.drive)]
-        told = ending(self._began, now, stop, nights, ready.survey.findings, ready.not_taken)
+        told = ending(self._began, now, stop, nights, ready.findings, ready.not_taken)
         if not nights and ready.survey.nights:
             asked = self._request.scope.told
             told = replace(told, message=f"No file is of the nights that were asked for: {asked}.")

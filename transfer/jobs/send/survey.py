@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -19,6 +19,7 @@ from transfer.engine.medium import Medium
 from transfer.engine.records import Records
 from transfer.engine.sources import SourceFile, walk
 from transfer.errors import NotThere
+from transfer.words import counted
 
 
 @dataclass(slots=True)
@@ -97,11 +98,24 @@ def survey(
         raise absent[0]
     for each in unread:
         _try_again(result, each, medium)
+    result.findings += _dated_ahead(result, now)
     if guessed is None:
         result.findings += [found for by_detail in elsewhere for found in by_detail.values()]
     if frames != seen:
         records.keep_nights(longitude_deg, frames)
     return result
+
+
+def _dated_ahead(result: Survey, now: datetime) -> Iterator[Finding]:
+    """Yield a finding for each night that is still to come: it would not be tonight when it is."""
+    for night in sorted(night for night in result.nights if night > result.latest_night):
+        files = result.nights[night]
+        detail = (
+            f"{counted(len(files), 'file')} of the night {night}, and this computer's clock says "
+            f"{now.date()}: one of the clocks is wrong"
+        )
+        first = min(files)
+        yield Finding(FindingKind.DATED_AHEAD, detail, f"{first.source}/{first.path}")
 
 
 def _add_source(

@@ -118,6 +118,17 @@ def test_a_frame_that_stays_another_programs_own_is_told_and_its_night_not_remem
     assert names(looked_at(computer), OLD) == {"light.fits"}
 
 
+def test_a_night_that_is_still_to_come_is_told_once_and_is_not_tonight(computer):
+    computer.frame("now.fits")
+    for number in (1, 2):
+        computer.frame(f"ahead {number}.fits", begun=f"2027-03-14T22:0{number}:00")
+    found = looked_at(computer)
+    (ahead,) = (each for each in found.findings if each.kind is FindingKind.DATED_AHEAD)
+    assert ahead.path == "frames/ahead 1.fits"
+    assert ahead.detail.startswith("2 files of the night 2027-03-14, and this computer's clock says 2026-")
+    assert found.newest_frame_night == NIGHT
+
+
 def test_without_a_longitude_the_computers_clock_stands_in_and_that_is_told(computer):
     computer.frame("light.fits")
     computer.file.write_text(computer.file.read_text().replace("longitude = -1.9\n", ""))

@@ -1,5 +1,7 @@
 """Each drive's receipt speaks of that drive, and says what the other lacks."""
 
+import shutil
+
 import pytest
 
 from manifests.findings import FindingKind
@@ -73,6 +75,15 @@ def test_a_single_file_is_told_as_one(computer, stick):
     assert computer.send(stick).message.startswith("The only file (10 bytes) is on 'Field stick'")
     again = computer.send(stick).message
     assert again == "Nothing new to send: the only file was proven on 'Field stick' by an earlier run."
+
+
+def test_a_drive_that_was_copied_with_its_mark_is_told(computer, stick, tmp_path):
+    computer.log("mount.log")
+    copy = shutil.copytree(stick, tmp_path / "copy")
+    told = computer.send(stick, copy).all_findings()
+    (found,) = (each for each in told if each.kind is FindingKind.SAME_MARK)
+    assert (found.path, found.detail.split(":")[0]) == (str(copy), str(stick))
+    assert f'nightferry prepare "{copy}"' in found.detail
 
 
 def test_drives_of_one_name_are_told_apart_by_their_places(computer, stick, tmp_path):
