@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -20,10 +21,14 @@ from tests.transfer.jobs.clear.conftest import LATER
 from transfer.engine.drive import only_run_on
 from transfer.engine.ledger import NAME, Ledger, open_ledger
 from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import Busy, ConfigurationError, DriveFailed, ExitCode, NotThere
+from transfer.jobs.check.run import Asked, checked
 from transfer.stop import Stop
 
 LIGHT = "frames/M 51/Ha/light 1.fits"
+OF_ITS_BAG = [LIGHT, LIGHT.replace("1.fits", "2.fits")]
 
 
 def ledger(home):
@@ -431,6 +436,87 @@ def test_a_copy_that_is_here_is_read_before_a_source_goes_that_relies_on_it(carr
     outcome = carried.clear()
     assert carried.files() == [LIGHT]
     assert "is not what was proven there any more" in carried.why(outcome)[LIGHT]
+
+
+# What an archive that is here knows of its own copies
+
+
+@pytest.fixture
+def beside(carried):
+    """The archive is on this computer, and the drive is not here: the archive alone has copies."""
+    carried.settings(f"[archive]\nfolder = '{carried.desk.archive}'\n[clear]\ncopies = 1\n")
+    carried.take_away()
+    return carried
+
+
+def read_again(home, now=LATER):
+    around = Surroundings(this_computer(), Records(home.desk.root / "records"), Stop(), clock=lambda: now)
+    checked((home.desk.archive,), Asked(), around)
+
+
+def archived(home) -> Path:
+    return next(home.desk.archive.rglob("light 1.fits"))
+
+
+def bag_of(copy: Path) -> Path:
+    return next(folder for folder in copy.parents if (folder / "bagit.txt").exists())
+
+
+def test_what_an_archive_that_is_here_has_read_back_goes(beside):
+    assert beside.clear().deleted == 5
+
+
+def test_the_last_reading_in_the_archive_counts_and_not_the_filing(beside):
+    beside.settings(f"{beside.computer.more}proven_within = '10d'\n")
+    assert beside.clear().deleted == 0
+    read_again(beside)
+    assert beside.clear().deleted == 5
+
+
+def test_a_file_that_the_archive_has_found_damaged_counts_for_nothing_until_it_was_read_again(beside):
+    copy = archived(beside)
+    facts, content = copy.stat(), copy.read_bytes()
+    for now_there in (content[:-1] + b"?", content):
+        copy.write_bytes(now_there)
+        os.utime(copy, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+        if now_there != content:
+            read_again(beside)
+    assert LIGHT in beside.why(beside.clear())
+    assert beside.files() == [LIGHT]
+    read_again(beside)
+    assert beside.clear().deleted == 1
+
+
+def test_a_file_that_has_another_time_than_when_it_was_read_counts_for_nothing(beside):
+    os.utime(archived(beside), ns=(1, 1))
+    beside.clear()
+    assert beside.files() == [LIGHT]
+
+
+def test_a_record_of_damage_that_is_not_what_was_written_takes_every_proof_of_its_bag(beside):
+    copy = archived(beside)
+    record, content = bag_of(copy) / "nightferry/said-damaged.jsonl", copy.read_bytes()
+    for now_there in (content[:-1] + b"?", content):
+        copy.write_bytes(now_there)
+        read_again(beside)
+    assert all(each.may_go for each in beside.clear(delete=False).nights)
+    record.write_bytes(record.read_bytes().replace(b"whole", b"hole?"))
+    beside.clear()
+    assert beside.files() == OF_ITS_BAG
+
+
+def test_what_was_perhaps_read_from_memory_counts_for_nothing(beside):
+    bag = bag_of(archived(beside))
+    record = bag / "nightferry/said-proven.jsonl"
+    tags = bag / "tagmanifest-sha256.txt"
+    before = record.read_bytes()
+    after = before.replace(b'"from_medium": true', b'"from_medium": false')
+    assert after != before
+    record.write_bytes(after)
+    text = tags.read_text().replace(hashlib.sha256(before).hexdigest(), hashlib.sha256(after).hexdigest())
+    tags.write_text(text)
+    beside.clear()
+    assert beside.files() == OF_ITS_BAG
 
 
 def test_two_drives_count_for_two(home):
