@@ -264,8 +264,10 @@ class ClearDriveClaims(Claims):
                 yield Wrong(path, "", "was let go by the run, and is there", Excuse.ALL_HELD)
 
     def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
-        for told in what_is_wrong(self._goes, self.before.same, files):
-            yield Wrong(told.partition(" ")[0], "", told, Excuse.ALL_HELD)
+        for path, what in what_is_wrong(self._goes, self.before.same, files):
+            still = path in self._goes and files.get(path) != self._goes[path]
+            excuse = Excuse.LAY_STILL if still else Excuse.ALL_HELD
+            yield Wrong(path, self._goes.get(path, ""), what, excuse)
 
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
         for bag in bags_on(medium):

@@ -224,7 +224,7 @@ class ClearDrive(Job):
             for path in scene.drive.rglob("*")
             if path.is_file()
         }
-        wrong = sorted(what_is_wrong(self.goes, self.stays, files))
+        wrong = sorted(f"{path} {what}" for path, what in what_is_wrong(self.goes, self.stays, files))
         require(not wrong, wrong[:4])
         gone = self.goes.keys() - files.keys() - {path.replace(LEFT, EARLY, 1) for path in files}
         archived = set(require_archive_true(self.archive).values())
@@ -251,19 +251,23 @@ class ClearDrive(Job):
         require(gone == self.goes.keys(), f"what may go is left: {sorted(self.goes.keys() - gone)[:4]}")
 
 
-def what_is_wrong(goes: dict[str, str], stays: dict[str, str], files: dict[str, str]) -> Iterator[str]:
-    """Say of what lies on a drive what is wrong with it: the night that goes is whole, or being let go."""
+def what_is_wrong(
+    goes: dict[str, str], stays: dict[str, str], files: dict[str, str]
+) -> Iterator[tuple[str, str]]:
+    """Say of each file on a drive what is wrong with it: the night that goes is whole, or being let go."""
     for path, sha256 in stays.items():
         if files.get(path) != sha256:
-            yield f"{path} was to stay as it was"
+            yield path, "was to stay as it was"
     begun = any(path.startswith(f"{LEFT}/") for path in files)
     left = {path for path in goes if path in files}
-    if left and (begun or left != goes.keys()):
-        yield f"{EARLY} is neither whole nor being let go: {sorted(goes.keys() - left)[:4]}"
+    for path in goes.keys() - left if left else ():
+        yield path, f"is gone, and {EARLY} is not being let go"
+    for path in left if begun else ():
+        yield path, f"is there, and {EARLY} is being let go"
     for path, sha256 in files.items():
         first = path.replace(LEFT, EARLY, 1)
         if (first != path or path in goes) and goes.get(first) != sha256:
-            yield f"{path} is not what it was"
+            yield path, "is not what it was"
 
 
 CLEARS: tuple[type[Job], ...] = (Clear, ClearChanged)

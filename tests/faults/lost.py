@@ -33,7 +33,7 @@ def _claimed_before(files: Files, claims: Claims) -> Iterator[Wrong]:
         bag = f"{path.partition('/data/')[0]}/"
         if not any(sha256 in contents for name, sha256 in files.items() if name.startswith(bag)):
             what = "was proven by an earlier run, and neither it nor what it grew to is there"
-            yield Wrong(path, "", what, Excuse.ALL_HELD)
+            yield Wrong(path, "", what, Excuse.CAME_WHOLE)
 
 
 def _listed_wrongly(medium: Path, files: Files) -> Iterator[Wrong]:

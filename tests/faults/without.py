@@ -314,6 +314,7 @@ AGAINST: dict[str, tuple[tuple[str, ...], ...]] = {
         ("replayed", "exfat"),
         ("power-cut", "ext4"),
         ("power-cut", "exfat"),
+        ("clear-drive-replayed", "exfat"),
     ),
     "eviction": (("cache-trap", "ext4"), ("cache-trap", "exfat")),
     "length-check": (("false-end", "ext4"),),
