@@ -130,6 +130,10 @@ class Claims(ABC):
     def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
         """Return what the run itself said to be there, and is not."""
 
+    def may_be(self, path: str, sha256: str | None) -> bool:
+        """Return whether a listed file may be of this content, or gone where that is None, for all that."""
+        return False
+
     def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
         """Return what else is wrong with what lies there, at any moment of the run or after it."""
         return iter(())
@@ -215,6 +219,55 @@ class MarkClaims(Claims):
     def require_by_tools(self, medium: Path, *, final: bool) -> None:
         require_archive_whole(medium, self.ever)
         require_archive_true(medium)
+
+
+class FileTwoClaims(Claims):
+    """What `file` into two archives claims of the one on the recorded disk: at its end all is there.
+
+    `stick` is the drive that was filed, as it is at the end.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], stick: Path) -> None:
+        super().__init__(before, ever)
+        self._stick = stick
+
+    def missing_at_the_end(self, files: Files) -> Iterator[Wrong]:
+        there = set(files.values())
+        for path, sha256 in delivered(self._stick).files.items():
+            if sha256 not in there:
+                yield Wrong(path, sha256, "was filed by the run, and is not there")
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        require_archive_true(medium)
+        if final:
+            require_archive_complete(medium, delivered(self._stick))
+        require_archive_whole(medium, self.ever)
+
+
+class HealClaims(FileTwoClaims):
+    """What `heal` claims of an archive: what is left of a damaged file is kept, at the end all is whole.
+
+    `harm` is the damaged file's content before, by its path, and `gone` the file that was not there.
+    """
+
+    def __init__(self, before: Proven, ever: set[str], stick: Path, harm: tuple[str, str], gone: str) -> None:
+        super().__init__(before, ever | {harm[1]}, stick)
+        self._harm = harm
+        self._gone = gone
+
+    def may_be(self, path: str, sha256: str | None) -> bool:
+        return (path, sha256) == self._harm or (path in (self._gone, self._harm[0]) and sha256 is None)
+
+    def more_wrong(self, medium: Path, files: Files) -> Iterator[Wrong]:
+        path, sha256 = self._harm
+        aside = f"{path.partition('/')[0]}/nightferry/set-aside/1 {path.rpartition('/')[2]}"
+        if sha256 not in files.values():
+            what = "was damaged, and what was left of it is nowhere"
+            yield Wrong(path, sha256, what, answers=(aside, sha256))
+
+    def require_by_tools(self, medium: Path, *, final: bool) -> None:
+        if final:
+            super().require_by_tools(medium, final=True)
 
 
 class ClearClaims(Claims):

@@ -19,6 +19,7 @@ from tests.faults.clear_jobs import ClearDrive
 from tests.faults.jobs import CheckGood, Job
 from tests.faults.judge import Ran, require
 from tests.faults.lost import blamed_on_program
+from tests.faults.several_archives import TWO_ARCHIVES, FileTwo, Heal
 from tests.faults.taken import JOBS, Taken, put_back_state, taken
 from tests.faults.trials import Fault, TornByFileSystem, Trial, telling, unmount
 from tests.support.volumes import Volume
@@ -117,7 +118,8 @@ def _states_beside(run: Taken, cut: Cut) -> tuple[str, ...]:
     """Return which states of what lies beside the drive there may be when its power is cut."""
     if isinstance(run.job, ClearDrive):
         return ("after",)  # the ledger was flushed before anything on the drive was touched
-    return ("before", "after") if cut.final or not isinstance(run.job, FileFirst) else ("before",)
+    whole = cut.final or not isinstance(run.job, FileFirst | FileTwo) or isinstance(run.job, Heal)
+    return ("before", "after") if whole else ("before",)
 
 
 def _told_again(run: Taken, state: Path, image: bytearray, *, repaired: bool = False) -> str:
@@ -146,6 +148,19 @@ def _run_again(job: Job) -> Ran:
     return job.scene.send() if isinstance(job, CheckGood) else job.scene.run(*job.words())
 
 
+def try_replayed_two(trial: Trial) -> None:
+    """Cut the power of the first archive's disk while it is filed into beside another, or healed."""
+    try_replayed(trial, TWO_ARCHIVES)
+
+
 FAULTS = (
     Fault("replayed", "power cut, each sector that was not flushed kept or not", _ON, 2500, try_replayed, 3),
+    Fault(
+        "two-replayed",
+        "power cut in `file` into two archives, and in `heal`, each sector that was not flushed kept or not",
+        _ON,
+        200,
+        try_replayed_two,
+        1,
+    ),
 )

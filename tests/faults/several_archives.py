@@ -139,6 +139,9 @@ class FileTwo(Job):
         again = self.scene.run(*self.words())
         require_ended(again, "filed again, it", 0)
         self.judge(again)
+        self.require_all()
+
+    def require_all(self) -> None:
         for path in self.archives.values():
             require_archive_complete(path, self.brought)
         require(len(words_on(self.stick)) == 2, "not both archives have acknowledged the night")
@@ -158,6 +161,8 @@ class Heal(FileTwo):
         flip_bit(self._harmed, scene.dice.randrange(6_000, 100_000))
         self._harm = sha256_of(self._harmed)
         self._below = self._harmed.relative_to(scene.drive)
+        self.harm = self._below.as_posix(), self._harm
+        self.gone = gone.relative_to(scene.drive).as_posix()
         gone.unlink()
         checked = scene.run("check", "house", "--json", "--config", self.desk.settings())
         require_ended(checked, "the check", 1)
@@ -195,6 +200,9 @@ class Heal(FileTwo):
     def judge_again(self) -> None:
         again = self.scene.run(*self.words())
         require_ended(again, "healed again, it", 0)
+        self.require_all()
+
+    def require_all(self) -> None:
         self._require_nothing_lost()
         require_archive_complete(self.scene.drive, self.brought)
         said = (self.scene.drive / "M 51/nightferry/said-healed.jsonl").read_text(encoding="utf-8")
@@ -207,23 +215,23 @@ class Heal(FileTwo):
         (self.scene.drive / MARK).touch()
 
 
-_JOBS: tuple[type[Job], ...] = (FileTwo, Heal)
+TWO_ARCHIVES: tuple[type[Job], ...] = (FileTwo, Heal)
 
 
 def try_kill(trial: Trial) -> None:
     """Kill a run as it enters a system call."""
-    kill_at(trial, *draw(trial, KILLED_AT, _JOBS))
+    kill_at(trial, *draw(trial, KILLED_AT, TWO_ARCHIVES))
 
 
 def try_failure(trial: Trial) -> None:
     """Make a system call of a run fail, once or from then on."""
-    fail_at(trial, *draw(trial, tuple(FAILURES), _JOBS))
+    fail_at(trial, *draw(trial, tuple(FAILURES), TWO_ARCHIVES))
 
 
 def try_wrong_bytes(trial: Trial) -> None:
     """Let the first archive's disk keep or give back other bytes: once, a few times, or always."""
     dice = trial.dice
-    kind = dice.choice(_JOBS)
+    kind = dice.choice(TWO_ARCHIVES)
     call, where = dice.choice(
         [
             ("read", r"/data/.*"),

@@ -25,7 +25,9 @@ from tests.faults.claims import (
     ClearDriveClaims,
     DriveClaims,
     Files,
+    FileTwoClaims,
     Found,
+    HealClaims,
     MarkClaims,
     Proven,
     Wrong,
@@ -38,6 +40,7 @@ from tests.faults.judge import receipt_on, require_ended
 from tests.faults.lost import look
 from tests.faults.mark_jobs import MarkAgain
 from tests.faults.scene import Scene, noise, prepare, room
+from tests.faults.several_archives import FileTwo, Heal
 from tests.faults.trials import NotMade, Trial, unmount
 from tests.support.recorder import Recorder, Recording, recorder
 from tests.support.volumes import Volume, volume_in
@@ -132,11 +135,11 @@ def _take(on: str, kind: type[Job], block: int, without: str) -> Taken:
     root = held.enter_context(room())
     for name in {"drive", kind.writes_to}:
         (root / name).mkdir()
-    files = issubclass(kind, FileFirst)
+    files = issubclass(kind, FileFirst | FileTwo)
     size_mb = _ARCHIVE_SIZE_MB if files else _SIZE_MB
     with recorder(root / "recorded", on, root / kind.writes_to, size_mb) as recorded:
         scene = Scene(root, prepare(root / "drive"), random.Random(f"{on}|{kind.name}|{block}"), without)
-        if not issubclass(kind, FileFirst | Clear | ClearDrive):
+        if not issubclass(kind, FileFirst | FileTwo | Clear | ClearDrive):
             _send_a_night_before(scene)
         job = kind(scene)
         job.make_ready()
@@ -200,8 +203,9 @@ def _word_given_ns(job: Job) -> float:
 
 def _state(job: Job) -> dict[str, Path]:
     """Name the folders beside the recorded drive that the job's program reads and writes."""
-    if isinstance(job, FileFirst):
-        return {"records": job.desk.root / "records", "stick": job.stick}
+    if isinstance(job, FileFirst | FileTwo):
+        attic = {"attic": job.desk.attic} if isinstance(job, FileTwo) else {}
+        return {"records": job.desk.root / "records", "stick": job.stick, **attic}
     if isinstance(job, Clear):  # all that it writes is on the recorded volume
         return {}
     return {"records": job.scene.computer.records}
@@ -244,6 +248,10 @@ def _claims(run: Taken, before: Files, after: Files, receipts: tuple[bytes | Non
     if isinstance(job, MarkAgain):
         said = (before.get(job.statements, ""), after[job.statements])
         return MarkClaims(earlier, known.ever, job.statements, said)
+    if isinstance(job, Heal):
+        return HealClaims(earlier, known.ever, run.root / "after/stick", job.harm, job.gone)
+    if isinstance(job, FileTwo):
+        return FileTwoClaims(earlier, known.ever, run.root / "after/stick")
     if isinstance(job, FileFirst):
         return ArchiveClaims(earlier, known.ever, run.root / "before/stick", run.root / "after/stick")
     return DriveClaims(earlier, known, *receipts)
