@@ -10,6 +10,11 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
+def staying(number: int, noun: str) -> str:
+    """Return how many things stay: "1 file stays", "2 files stay"."""
+    return f"{counted(number, noun)} {'stays' if number == 1 else 'stay'}"
+
+
 @lru_cache(maxsize=4096)  # a long list has few different numbers of hours, many times
 def hours_told(hours: float) -> str:
     """Return hours to a tenth; less than half a tenth, but not nothing, is "<0.1"."""

@@ -15,8 +15,10 @@ from typing import Any
 from tests.faults.archive_judge import require_archive_true
 from tests.faults.jobs import Job, flip_bit
 from tests.faults.judge import (
+    RECEIPT,
     Ran,
     fingerprint,
+    receipt_on,
     require,
     require_ended,
     require_lists_true,
@@ -195,7 +197,10 @@ class ClearDrive(Job):
         scene = self.scene
         scene.look()
         lies = {path.relative_to(scene.drive).as_posix(): path for path in scene.drive.rglob("*")}
-        on_drive = {name: sha256_of(path) for name, path in lies.items() if path.is_file()}
+        self._receipt = receipt_on(scene.drive)
+        # The receipt says at the end which night has left: only what it said before is to stay.
+        files = {name: path for name, path in lies.items() if path.is_file() and name != RECEIPT}
+        on_drive = {name: sha256_of(path) for name, path in files.items()}
         self.goes = {name: sha256 for name, sha256 in on_drive.items() if name.startswith(f"{EARLY}/")}
         self.stays = {name: sha256 for name, sha256 in on_drive.items() if name not in self.goes}
         self._archive = fingerprint(self.archive)
@@ -224,6 +229,9 @@ class ClearDrive(Job):
             for path in scene.drive.rglob("*")
             if path.is_file()
         }
+        said, before = receipt_on(scene.drive) or b"", self._receipt or b""
+        kept = set(before.splitlines()) <= set(said.splitlines())
+        require(kept and said.startswith(before.splitlines()[0]), "the receipt lost a line")
         wrong = sorted(f"{path} {what}" for path, what in what_is_wrong(self.goes, self.stays, files))
         require(not wrong, wrong[:4])
         gone = self.goes.keys() - files.keys() - {path.replace(LEFT, EARLY, 1) for path in files}

@@ -34,6 +34,7 @@ from transfer.errors import ConfigurationError
 from transfer.jobs.heal.outcome import HealedBag, HealOutcome
 from transfer.jobs.heal.run import HealRequest, heal
 from transfer.stop import Stop
+from transfer.words import counted
 
 _NOTHING = {"healed": 0, "not_healed": 0, "bags": []}
 _FILES_SHOWN = 20
@@ -112,7 +113,7 @@ def _lines(outcome: HealOutcome) -> Iterator[str]:
 
 def _bag(bag: HealedBag) -> Iterator[str]:
     state = "holds" if bag.holds else "DOES NOT HOLD"
-    yield f"{state:<14}{bag.path}  ({bag.read:,} files read)"
+    yield f"{state:<14}{bag.path}  ({counted(bag.read, 'file')} read)"
     for each in bag.healed[:_FILES_SHOWN]:
         yield f"    written again: {each.path} ({each.wrong})"
         if each.set_aside:

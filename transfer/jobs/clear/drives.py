@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,10 @@ from manifests.findings import Finding
 from transfer.archive.evidence import archives_here, evidence_of
 from transfer.archive.freeing import DriveNight, Freeable, Freeing
 from transfer.config import Config
+from transfer.engine.bag.durable import write_durably
+from transfer.engine.bag.lines import read_lines
 from transfer.engine.drive import (
+    RECEIPT_NAME,
     FoundDrive,
     OpenDrive,
     alone_on,
@@ -28,7 +32,7 @@ from transfer.engine.resting import let_rest
 from transfer.engine.sources import check_places, pinned_sources
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode, NightferryError
-from transfer.words import counted, size_told
+from transfer.words import counted, size_told, staying
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,10 +83,10 @@ class ClearDriveOutcome:
     @property
     def message(self) -> str:
         """The outcome in one line."""
-        stay = counted(len(self.nights) - self.may_go, "night")
+        stay = staying(len(self.nights) - self.may_go, "night")
         if self.gone is None:
-            return f"{told(self.going)} may go from drives; {stay} stay."
-        said = f"Deleted {told(self.gone)} from drives; {stay} stay."
+            return f"{told(self.going)} may go from drives; {stay}."
+        said = f"Deleted {told(self.gone)} from drives; {stay}."
         if self.kept:
             said += f" {counted(len(self.kept), 'night')} that might go stayed after all."
         if self.failure is not None:
@@ -141,8 +145,11 @@ class ClearDriveRun:
             freeing = Freeing(ledger, self._around)
             try:
                 freeing.free(planned.going)
+                self._note_on_drives(freeing.gone)
             except NightferryError as error:
                 failure = error
+            except OSError as error:
+                failure = drive_failure(error, freeing.gone[-1].drive)
         done = len(freeing.gone) + len(freeing.stays)
         return ClearDriveOutcome(
             nights=planned.nights,
@@ -152,6 +159,21 @@ class ClearDriveRun:
             cut_short=self._around.stop.why if done < planned.may_go else "",
             failure=failure,
         )
+
+    def _note_on_drives(self, gone: Sequence[DriveNight]) -> None:
+        """Have each drive's receipt say which nights have left it. Raises OSError and NightferryError."""
+        now = f"{self._around.clock().astimezone(UTC):%Y-%m-%d at %H:%M UTC}"
+        for drive in {night.drive.root: night.drive for night in gone}.values():
+            lines = list(read_lines(drive.folder, RECEIPT_NAME))
+            nights = [_named(night) for night in gone if night.drive.root == drive.root]
+            noted = ["", f"Let go from this drive on {now}, since others have it:", *sorted(nights)]
+            new = [f"{line}\n".encode() for line in noted]
+            if lines:
+                write_durably(drive.folder, RECEIPT_NAME, b"".join([*lines[:2], *new, *lines[2:]]))
+
+
+def _named(night: DriveNight) -> str:
+    return f"  {night.night}, {counted(night.file_count, 'file')}"
 
 
 @contextmanager

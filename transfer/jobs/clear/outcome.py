@@ -9,7 +9,7 @@ from manifests.findings import Finding
 from transfer.engine.reread import Stays
 from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.clear.plan import ClearNight, MayGo
-from transfer.words import counted, size_told
+from transfer.words import counted, size_told, staying
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +77,8 @@ class ClearOutcome:
         """The outcome in one line."""
         stay = sum(len(night.stays) for night in self.nights)
         if self.deleted is None:
-            return f"{_files(self.may_go, self.may_go_bytes)} may go; {counted(stay, 'file')} stay."
-        told = f"Deleted {_files(self.deleted, self.deleted_bytes)}; {counted(stay, 'file')} stay."
+            return f"{_files(self.may_go, self.may_go_bytes)} may go; {staying(stay, 'file')}."
+        told = f"Deleted {_files(self.deleted, self.deleted_bytes)}; {staying(stay, 'file')}."
         if self.kept:
             told += f" {counted(len(self.kept), 'file')} that might go stayed after all."
         if self.failure is not None:

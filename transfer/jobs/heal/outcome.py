@@ -75,7 +75,7 @@ class HealOutcome:
     def message(self) -> str:
         """Return the result in one line."""
         if not self.bags:
-            return f"Nothing is known to be damaged in {self.archive}: nothing was read, nothing written."
+            return f"Nothing is known to be damaged in {self.archive}: no file was read, nothing written."
         healed = sum(len(bag.healed) for bag in self.bags)
         left = sum(len(bag.not_healed) for bag in self.bags)
         lists = sum(bag.lists_written or bool(bag.tag_files) for bag in self.bags)

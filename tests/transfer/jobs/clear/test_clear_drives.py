@@ -64,6 +64,19 @@ def test_what_an_archive_and_the_source_have_goes_but_for_the_newest_nights(week
     assert {place["kind"] for place in first["in"]} == {"archive", "source"}
 
 
+def test_the_receipt_on_the_drive_says_which_nights_have_left_it(week):
+    receipt = week.stick / "READ ME FIRST.txt"
+    before = receipt.read_text().splitlines()
+    week.clear_drive()
+    after = receipt.read_text().splitlines()
+    assert after[:2] + after[5:] == before
+    assert after[2:5] == [
+        "",
+        "Let go from this drive on 2026-04-01 at 12:00 UTC, since others have it:",
+        f"  {NIGHTS[0]}, 2 files",
+    ]
+
+
 def test_a_list_touches_nothing(week):
     before = sorted((path, path.stat().st_mtime_ns) for path in week.stick.rglob("*"))
     outcome = week.clear_drive(delete=False)
