@@ -274,8 +274,8 @@ def _separation(measure: Measure, poor: Sequence[bool], asked: int, corrected: f
         values_before = measure.before.on(side)
         without = _parting(values_before, poor, side) if all(_in_kinds(values_before, poor)) else None
         later_only = without is None or not _parts(without, side, asked != 0)
-    there = [each for each in (whole, without) if each is not None]
-    chance = max(each.chance(side, asked != 0) for each in there if not later_only or each is whole)
+    counted = [whole] if without is None or later_only else [whole, without]
+    chance = max(each.chance(side, asked != 0) for each in counted)
     # The correction may come from drawn choices; it never makes a finding surer than it is alone.
     corrected = max(chance, corrected)
     return Separation(measure, side, whole, without, chance, corrected, asked != 0, later_only)

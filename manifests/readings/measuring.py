@@ -106,9 +106,9 @@ class _Taken:
         if any(each.goes_on for each in nights):
             self._poor = [each.poor for each in nights]
             self._until = [_summary(_until_failure(each)) for each in nights]
-            hours = _hours_before_any_failure(nights)
-            self._early_hours = (hours[0] / HOUR_US, hours[1] / HOUR_US)
-            self._early = [_summary(_within_all_of(each, hours)) for each in nights]
+            early = _hours_before_any_failure(nights)
+            self._early_hours = (early[0] / HOUR_US, early[1] / HOUR_US)
+            self._early = [_summary(_within_all_of(each, early)) for each in nights]
 
     def measure(self, statistic: Statistic, not_on: Side | None = None) -> Measure:
         """Return a statistic of each night as it is compared."""
