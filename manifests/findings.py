@@ -61,6 +61,7 @@ class FindingKind(StrEnum):
     SAME_FIELD = "two targets in one field"
     NOT_FILED = "not filed"
     NOT_ACKNOWLEDGED = "not acknowledged on the drive"
+    NOT_DELETED = "not deleted"
     NOT_BELIEVED = "acknowledgement not believed"
     NOT_KEPT = "not written down"
     ONE_PLACE_ONLY = "in one place only"

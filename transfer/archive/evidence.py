@@ -44,6 +44,7 @@ class Evidence:
 
     `proofs` say for each place when its copy was last read back, as far as is known: no later. `unsigned`
     are those of acknowledgements without this computer's signature, which count for nothing by themselves.
+    `times_ns` are the modification times that a file had when it was carried; acknowledgements say none.
     """
 
     versions: dict[Origin, set[Version]] = field(default_factory=dict)
@@ -51,6 +52,7 @@ class Evidence:
     unsigned: dict[str, dict[Place, datetime]] = field(default_factory=dict)
     copies: dict[str, list[Copy]] = field(default_factory=dict)
     nights: dict[Origin, date] = field(default_factory=dict)
+    times_ns: dict[Origin, set[int]] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     def add(self, origin: Origin, version: Version, place: Place, proven: datetime, *, sure: bool) -> None:
@@ -200,6 +202,7 @@ def _add_drive(found: Evidence, drive: OpenDrive, bag: ListedBag, night: date, r
                 found.add(origin, Version(sha256, entry.size_bytes), place, proven, sure=True)
                 found.copies.setdefault(sha256, []).append(Copy(place, drive.folder, bag.at(entry.path)))
                 found.nights.setdefault(origin, night)
+                found.times_ns.setdefault(origin, set()).add(entry.modified_ns)
     except EntryError as error:
         found.findings.append(Finding(FindingKind.MALFORMED, str(error), f"{drive.name}/{bag.path}"))
 
@@ -224,4 +227,5 @@ def _add_archive(found: Evidence, archive: OpenArchive) -> None:
         origin, version = (each.source, each.original), Version(each.sha256, each.size_bytes)
         found.add(origin, version, place, each.read_back_utc, sure=True)
         found.nights.setdefault(origin, each.night)
+        found.times_ns.setdefault(origin, set()).add(each.modified_ns)
         found.copies.setdefault(each.sha256, []).append(Copy(place, archive.folder, each.path))

@@ -18,7 +18,7 @@ from transfer.engine.medium import PinnedFolder
 class ProvenContent(NamedTuple):
     """A file of the archive: where it came from, its night, its content, and when that was last proven.
 
-    `path` is where it lies below the archive.
+    `path` is where it lies below the archive; `modified_ns` is the time that its source had.
     """
 
     path: str
@@ -28,6 +28,7 @@ class ProvenContent(NamedTuple):
     sha256: str
     size_bytes: int
     read_back_utc: datetime
+    modified_ns: int
 
 
 def proven_contents(archive: PinnedFolder) -> Iterator[ProvenContent]:
@@ -52,6 +53,7 @@ def proven_contents(archive: PinnedFolder) -> Iterator[ProvenContent]:
                     entry.digests.sha256,
                     entry.size_bytes,
                     proof.read_utc,
+                    entry.modified_ns,
                 )
 
 

@@ -32,7 +32,7 @@ from transfer.engine.records import Records
 from transfer.engine.reread import Stays
 from transfer.engine.surroundings import Surroundings
 from transfer.jobs.clear.drives import ClearDriveOutcome, ClearDriveRun, ready_to_clear_drives, told
-from transfer.jobs.clear.outcome import ClearOutcome
+from transfer.jobs.clear.outcome import ClearOutcome, not_deleted
 from transfer.jobs.clear.plan import ClearNight
 from transfer.jobs.clear.run import ClearRun, ready_to_clear
 from transfer.stop import Stop
@@ -217,8 +217,7 @@ def _reasons(stays: Sequence[Stays]) -> list[str | None]:
 
 
 def _rest(outcome: _Outcome, each_finding: bool, drive: str | None) -> Iterator[str]:
-    for each in outcome.kept:
-        yield f"Stayed after all: {each.path}: {each.why}"
+    yield from worth_a_look(not_deleted(outcome.kept), each=each_finding, before="Stayed after all: ")
     yield from worth_a_look(outcome.findings, each=each_finding)
     if outcome.is_list and outcome.may_go:
         where = "" if drive is None else f' --drive "{drive}"' if drive else " --drive"

@@ -139,17 +139,20 @@ class Removal:
             facts = os.fstat(descriptor)
             same = (facts.st_size, facts.st_mtime_ns) == (file.size_bytes, file.modified_ns)
             _require(same, "it has changed since it was looked at")
-            _require(self._is_proven(going, descriptor), "its content is not what is proven elsewhere")
-            self._reading.require(self.copies.get(going.version.sha256, ()), going.version.sha256)
+            proven = self._proven(going, descriptor)
+            self._reading.require(self.copies.get(proven.version.sha256, ()), proven.version.sha256)
         except BaseException:
             close_read(descriptor)
             raise
-        return _Held(going, descriptor, facts)
+        return _Held(proven, descriptor, facts)
 
-    def _is_proven(self, going: MayGo, descriptor: int) -> bool:
-        """Return whether an open file has the content that is proven elsewhere, or begins it."""
+    def _proven(self, going: MayGo, descriptor: int) -> MayGo:
+        """Return which proven content an open file has, or begins. Raises Kept."""
         sha256 = self._reading.sha256(descriptor)
-        return sha256 == (self._beginning_of_a_copy(going) if going.is_beginning else going.version.sha256)
+        for each in (going, *going.others):
+            if sha256 == (self._beginning_of_a_copy(each) if each.is_beginning else each.version.sha256):
+                return each
+        raise Kept("its content is not what is proven elsewhere")
 
     def _beginning_of_a_copy(self, going: MayGo) -> str:
         """Return the SHA-256 of the first bytes of a longer copy that is still what was proven."""

@@ -32,6 +32,7 @@ from transfer.engine.resting import let_rest
 from transfer.engine.sources import check_places, pinned_sources
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode, NightferryError
+from transfer.jobs.clear.outcome import not_deleted, stays_told
 from transfer.words import counted, size_told, staying
 
 
@@ -83,12 +84,11 @@ class ClearDriveOutcome:
     @property
     def message(self) -> str:
         """The outcome in one line."""
-        stay = staying(len(self.nights) - self.may_go, "night")
+        stay = len(self.nights) - self.may_go
         if self.gone is None:
-            return f"{told(self.going)} may go from drives; {stay}."
-        said = f"Deleted {told(self.gone)} from drives; {stay}."
-        if self.kept:
-            said += f" {counted(len(self.kept), 'night')} that might go stayed after all."
+            return f"{told(self.going)} may go from drives; {staying(stay, 'night')}."
+        stayed = stays_told(stay + len(self.kept), "night", after_all=len(self.kept))
+        said = f"Deleted {told(self.gone)} from drives; {stayed}."
         if self.failure is not None:
             return f"{said} {self.failure}"
         return f"Ended early ({self.cut_short}). {said}" if self.cut_short else said
@@ -103,7 +103,7 @@ class ClearDriveOutcome:
             "nights": [self._night(night) for night in self.nights],
             "deleted": sum(len(night.files) for night in gone),
             "deleted_bytes": sum(night.size_bytes for night in gone),
-            "findings": [finding.as_json() for finding in self.findings],
+            "findings": [each.as_json() for each in (*not_deleted(self.kept), *self.findings)],
         }
 
     def _night(self, night: DriveNight) -> dict[str, Any]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from manifests.findings import Finding
+from manifests.findings import Finding, FindingKind
 from transfer.engine.reread import Stays
 from transfer.errors import ExitCode, NightferryError
 from transfer.jobs.clear.plan import ClearNight, MayGo
@@ -44,8 +45,8 @@ class ClearOutcome:
 
     def removed_of(self, night: ClearNight) -> list[MayGo]:
         """Return what was removed of a night."""
-        own = set(night.may_go)
-        return [each for each in self.removed or () if each in own]
+        own = {each.shown for each in night.may_go}
+        return [each for each in self.removed or () if each.shown in own]
 
     def kept_of(self, night: ClearNight) -> list[Stays]:
         """Return what was to go of a night, and stayed after all."""
@@ -78,9 +79,8 @@ class ClearOutcome:
         stay = sum(len(night.stays) for night in self.nights)
         if self.deleted is None:
             return f"{_files(self.may_go, self.may_go_bytes)} may go; {staying(stay, 'file')}."
-        told = f"Deleted {_files(self.deleted, self.deleted_bytes)}; {staying(stay, 'file')}."
-        if self.kept:
-            told += f" {counted(len(self.kept), 'file')} that might go stayed after all."
+        stayed = stays_told(stay + len(self.kept), "file", after_all=len(self.kept))
+        told = f"Deleted {_files(self.deleted, self.deleted_bytes)}; {stayed}."
         if self.failure is not None:
             return f"{told} {self.failure}"
         return f"Ended early ({self.cut_short}). {told}" if self.cut_short else told
@@ -94,7 +94,7 @@ class ClearOutcome:
             "nights": [self._night(night) for night in self.nights],
             "deleted": self.deleted or 0,
             "deleted_bytes": self.deleted_bytes,
-            "findings": [finding.as_json() for finding in self.findings],
+            "findings": [each.as_json() for each in (*not_deleted(self.kept), *self.findings)],
         }
 
     def _night(self, night: ClearNight) -> dict[str, Any]:
@@ -107,6 +107,17 @@ class ClearOutcome:
             "may_go_bytes": night.may_go_bytes,
             "stays": [{"path": each.path, "why": each.why} for each in stays],
         }
+
+
+def not_deleted(kept: Iterable[Stays]) -> list[Finding]:
+    """Return what was to go, and stayed after all, as findings."""
+    return [Finding(FindingKind.NOT_DELETED, each.why, each.path) for each in kept]
+
+
+def stays_told(count: int, noun: str, *, after_all: int) -> str:
+    """Return in words how many files or nights stay, and of how many that was not planned."""
+    told = staying(count, noun)
+    return f"{told}, {after_all:,} of them although they might go" if after_all else told
 
 
 def _files(count: int, size_bytes: int) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import errno
 import stat
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from manifests.frames.nights import night_of_ns
@@ -18,19 +18,22 @@ from transfer.engine.sources import SourceFile
 
 # A log that nobody has touched for a day is not written to any more; its program may open it for each line.
 _LOG_RESTS = timedelta(days=1)
+_CHANGED = "it has changed since it was carried"
 
 
 @dataclass(frozen=True, slots=True)
 class MayGo:
     """A file that may go: what it was when it was carried, and the places that have it.
 
-    `is_beginning` says that the source is shorter: the beginning of what the places have.
+    `is_beginning` says that the source is shorter: the beginning of what the places have. `others` are the
+    other contents of its size that enough places have: the file was carried with one of them.
     """
 
     file: SourceFile
     version: Version
     places: tuple[Place, ...]
     is_beginning: bool = False
+    others: tuple[MayGo, ...] = ()
 
     @property
     def shown(self) -> str:
@@ -63,7 +66,10 @@ class ClearNight:
 
 @dataclass(frozen=True, slots=True)
 class Deciding:
-    """What decides: the evidence, what the configuration asks for, and where each source's folder is."""
+    """What decides: the evidence, what the configuration asks for, and where each source's folder is.
+
+    `sha256_of` reads a file of a source: one whose time is another than it was carried with.
+    """
 
     evidence: Evidence
     options: ClearOptions
@@ -71,6 +77,7 @@ class Deciding:
     longitude_deg: float
     kinds: Mapping[str, SourceKind]
     folders: Mapping[str, PinnedFolder]
+    sha256_of: Callable[[SourceFile], str]
 
     def nights(self, files: Iterable[SourceFile]) -> tuple[ClearNight, ...]:
         """Decide on every file; the oldest night comes first."""
@@ -105,22 +112,45 @@ class Deciding:
             or (is_log and version.size_bytes > file.size_bytes and version.sha256 in self.evidence.copies)
         ]
         if not versions:
-            return Stays(shown, "safe only here: in no archive, as far as is known, and on no drive here")
+            return Stays(shown, "safe only here, as far as is known: in no archive, on no drive that is here")
         if not fitting:
-            return Stays(shown, "it has changed since it was carried")
+            return Stays(shown, _CHANGED)
         try:
             why = self._rests(file, is_log=is_log) or self._way(file)
+            fitting = fitting if why else self._of_its_content(file, fitting)
         except OSError as error:
             return Stays(shown, f"it cannot be reached: {error.strerror or error}", in_doubt=True)
-        if why:
-            return Stays(shown, why)
+        if why or not fitting:
+            return Stays(shown, why or _CHANGED)
+        return self._by_places(file, fitting)
+
+    def _by_places(self, file: SourceFile, fitting: Iterable[Version]) -> MayGo | Stays:
+        """Decide on a file by the places that have what it may contain."""
         since = self.now - timedelta(seconds=self.options.proven_within_s)
         places_of = {version: self.evidence.places(version.sha256, since) for version in fitting}
-        best = max(fitting, key=lambda version: (len(places_of[version]), version))
+        best, *others = sorted(fitting, key=lambda each: (len(places_of[each]), each), reverse=True)
         places = places_of[best]
         if len(places) < self.options.copies:
-            return Stays(shown, self.evidence.too_few(best.sha256, places, self.options.copies, since))
-        return MayGo(file, best, tuple(sorted(places)), best.size_bytes > file.size_bytes)
+            why = self.evidence.too_few(best.sha256, places, self.options.copies, since)
+            return Stays(f"{file.source}/{file.path}", why)
+        enough = [
+            MayGo(file, each, tuple(sorted(places_of[each])), each.size_bytes > file.size_bytes)
+            for each in (best, *others)
+            if len(places_of[each]) >= self.options.copies
+        ]
+        return replace(enough[0], others=tuple(enough[1:]))
+
+    def _of_its_content(self, file: SourceFile, fitting: list[Version]) -> list[Version]:
+        """Return what a file may contain; where its time says that it may have changed, it is read.
+
+        Raises OSError.
+        """
+        times_ns = self.evidence.times_ns.get((file.source, file.path))
+        may_be_longer = any(version.size_bytes > file.size_bytes for version in fitting)
+        if not times_ns or file.modified_ns in times_ns or may_be_longer:
+            return fitting
+        sha256 = self.sha256_of(file)
+        return [version for version in fitting if version.sha256 == sha256]
 
     def _rests(self, file: SourceFile, *, is_log: bool) -> str:
         """Return why a log may still grow, or nothing."""

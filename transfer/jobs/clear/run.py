@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +14,12 @@ from transfer.config.longitude import longitude_of
 from transfer.engine.drive import OpenDrive, alone_on, find_drives
 from transfer.engine.ledger import open_ledger
 from transfer.engine.medium import PinnedFolder
+from transfer.engine.reread import Reading, ToldToStop, close_read
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, check_places, pinned_sources, walk
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import ConfigurationError, NightferryError, NotThere
+from transfer.errors import ConfigurationError, NightferryError, NotThere, StoppedEarly
+from transfer.events import nobody
 from transfer.jobs.clear.deleting import Removal
 from transfer.jobs.clear.outcome import ClearOutcome
 from transfer.jobs.clear.plan import Deciding
@@ -84,9 +86,21 @@ def ready_to_clear(
             longitude_deg=longitude_of(config, around.clock())[0],
             kinds={source.name: source.kind for source in config.sources},
             folders=folders,
+            sha256_of=lambda file: _sha256_of(file, folders, around),
         )
         outcome = ClearOutcome(deciding.nights(files), (*evidence.findings, *noticed))
         yield ClearRun(outcome, evidence.unsigned_only, config, around, folders, evidence)
+
+
+def _sha256_of(file: SourceFile, folders: Mapping[str, PinnedFolder], around: Surroundings) -> str:
+    """Return what a source's file contains now. Raises OSError and StoppedEarly."""
+    descriptor = folders[file.source].open_file(file.path)
+    try:
+        return Reading(around.stop, nobody, file.path).sha256(descriptor)
+    except ToldToStop as error:
+        raise StoppedEarly(f"Ended early ({around.stop.why}): nothing was deleted") from error
+    finally:
+        close_read(descriptor)
 
 
 def _drives(config: Config, around: Surroundings, held: ExitStack, *, hold: bool) -> list[OpenDrive]:

@@ -163,6 +163,69 @@ def test_a_frame_that_was_changed_in_place_stays_whatever_its_size_and_time(carr
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
 
 
+def changed_in_place(home, *, later_s: int = 60) -> bytes:
+    """Change one byte of the light, whose size stays and whose time is new; return the content."""
+    path = source(home, LIGHT)
+    facts, content = path.stat(), bytearray(path.read_bytes())
+    content[-1] ^= 1
+    path.write_bytes(content)
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns + later_s * 10**9))
+    return bytes(content)
+
+
+@pytest.mark.parametrize("changes", [1, 2, 3])
+def test_a_frame_that_was_carried_with_several_contents_goes_by_the_one_that_it_has(carried, changes):
+    """Which digest comes first is chance: some of these would stay if only one of them counted."""
+    for number in range(changes):
+        changed_in_place(carried, later_s=60 + number)
+        source(carried, LIGHT).write_bytes(noise(900, number))
+        carried.carry()
+    wanted = hashlib.sha256(source(carried, LIGHT).read_bytes()).hexdigest()
+    assert carried.clear(delete=False).may_go == 5
+    outcome = carried.clear()
+    assert (outcome.exit_code, carried.why(outcome), carried.files()) == (ExitCode.PROVEN, {}, [])
+    (line,) = [line for line in ledger(carried) if f"{line['source']}/{line['path']}" == LIGHT]
+    assert line["sha256"] == wanted
+
+
+def test_a_frame_that_has_changed_since_it_was_sent_is_not_listed_as_one_that_may_go(carried):
+    content = changed_in_place(carried)
+    listed = carried.clear(delete=False)
+    assert carried.why(listed) == {LIGHT: "it has changed since it was carried"}
+    assert listed.may_go == 4
+    carried.clear()
+    assert source(carried, LIGHT).read_bytes() == content
+
+
+def test_a_frame_whose_time_alone_is_another_may_go(carried):
+    os.utime(source(carried, LIGHT), ns=(1, 1_900_000_000 * 10**9))
+    assert carried.clear(delete=False).may_go == 5
+    assert (carried.clear().exit_code, carried.files()) == (ExitCode.PROVEN, [])
+
+
+def test_what_stayed_after_all_is_counted_among_what_stays_and_is_a_finding(carried):
+    for path in carried.files():
+        whole, facts = source(carried, path).read_bytes(), source(carried, path).stat()
+        source(carried, path).write_bytes(bytes(len(whole)))
+        os.utime(source(carried, path), ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    outcome = carried.clear()
+    assert outcome.message == "Deleted 0 files (0 bytes); 5 files stay, 5 of them although they might go."
+    assert [each["finding"] for each in outcome.as_json()["findings"]] == ["not deleted"] * 5
+    carried.computer.frame("M 51/late.fits", data=noise(900, 8))
+    carried.carry()
+    more = source(carried, "frames/M 51/late.fits")
+    facts = more.stat()
+    more.write_bytes(bytes(facts.st_size))
+    os.utime(more, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    shown = carried.computer.command("clear", "--delete").out
+    assert "Stayed after all: 6 × not deleted, such as" in shown
+
+
+def test_one_file_that_stays_is_told_in_the_singular(carried):
+    carried.computer.frame("late.fits", data=noise(900, 8))
+    assert carried.clear(delete=False).message.endswith("may go; 1 file stays.")
+
+
 def test_a_log_that_grew_stays(carried):
     carried.computer.append(carried.computer.logs / "mount.log", b"23:00 parked\n")
     outcome = carried.clear()
