@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import random
 import shutil
 from pathlib import Path
 
@@ -12,8 +13,15 @@ import pytest
 from tests.support.desks import Desk
 from tests.support.nights import Computer, noise, prepared
 from tests.transfer.jobs.clear.conftest import LATER, Home
+from transfer.config import Archive
 from transfer.engine.ledger import NAME
+from transfer.engine.medium import this_computer
+from transfer.engine.records import Records
+from transfer.engine.surroundings import Surroundings
 from transfer.errors import ExitCode
+from transfer.jobs.check.run import Asked, checked
+from transfer.jobs.heal.run import HealRequest, heal
+from transfer.stop import Stop
 
 NIGHTS = ("2026-03-14", "2026-03-15", "2026-03-16")
 
@@ -101,3 +109,52 @@ def test_on_a_disk_without_room_for_the_ledger_nothing_goes(volumes, carried):
         assert outcome.exit_code is ExitCode.DOES_NOT_FIT
         assert "nothing goes without it" in outcome.message
         assert (outcome.deleted, len(carried.files())) == (0, 5)
+
+
+def test_the_whole_circle_with_two_archives_of_which_one_is_damaged_and_healed(volumes, tmp_path):
+    with (
+        volumes("exfat") as drive,
+        volumes("ext4") as disk,
+        volumes("ext4") as first,
+        volumes("ntfs") as second,
+    ):
+        house, attic = first.path / "archive", second.path / "archive"
+        desk = Desk(tmp_path / "desk", archive_at=house, others={"attic": attic})
+        computer = Computer(disk.path / "imaging")
+        home = brought(computer, prepared(drive.path), desk)
+        ever: dict[str, bytes] = {}
+        for night in NIGHTS:
+            for frame in range(3):
+                name, content = f"{night}/light {frame}.fits", noise(9000, len(ever) + frame)
+                computer.frame(name, begun=f"{night}T23:00:00", data=content)
+            ever |= {path: (computer.root / "computer" / path).read_bytes() for path in home.files()}
+            assert computer.send(drive.path).exit_code is ExitCode.PROVEN
+            drive.unmount()
+            drive.mount_again()
+            assert desk.file(drive.path).exit_code is ExitCode.PROVEN
+            drive.unmount()
+            drive.mount_again()
+            assert (home.clear().deleted, home.files()) == (3, [])
+        harmed = damaged_at_random(house)
+        around = Surroundings(this_computer(), Records(desk.root / "records"), Stop(), clock=lambda: LATER)
+        checked((house,), Asked(), around)
+        healed = heal(HealRequest(Archive(house, "house"), Archive(attic, "attic")), around)
+        assert healed.exit_code is ExitCode.PROVEN, healed
+        assert sum(len(bag.healed) for bag in healed.bags) == len(harmed)
+        desk.assert_all_valid()
+        assert sorted(desk.files().values()) == sorted(ever.values())
+
+
+def damaged_at_random(archive: Path) -> list[Path]:
+    """Change a byte of one frame, cut another off, remove a third, and change a list; return the frames."""
+    dice = random.Random(20260314)
+    changed, cut, gone = harmed = dice.sample(sorted(archive.rglob("data/**/*.fits")), 3)
+    content = bytearray(changed.read_bytes())
+    content[dice.randrange(len(content))] ^= 1 << dice.randrange(8)
+    changed.write_bytes(content)
+    os.truncate(cut, dice.randrange(cut.stat().st_size))
+    gone.unlink()
+    entries = next(archive.rglob("entries.jsonl"))
+    lines = entries.read_bytes().splitlines(keepends=True)
+    entries.write_bytes(b"".join(lines[:1] + lines[2:]))
+    return harmed
