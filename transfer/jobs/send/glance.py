@@ -59,16 +59,24 @@ def _not_safe(outcome: SendOutcome, nights: Sequence[NightOutcome]) -> str:
 
 
 def what_is_there(nights: Sequence[NightOutcome]) -> str:
-    """Count frames and logs; a last night that left only logs is named as that."""
+    """Count frames and logs; a last night that left only logs is named as that, and counted apart."""
+    last = max(nights, key=lambda night: night.night)
+    if not last.files or last.frames:
+        return _counted(nights)
+    text = f"NO FRAMES TONIGHT, {counted(last.files, 'log')}"
+    earlier = [night for night in nights if night.night != last.night and night.files]
+    return f"{text}; of earlier nights {_counted(earlier)}" if earlier else text
+
+
+def _counted(nights: Sequence[NightOutcome]) -> str:
     frames = sum(night.frames for night in nights)
     logs = sum(night.files for night in nights) - frames
-    last = max(nights, key=lambda night: night.night)
     parts = [counted(frames, "frame")] if frames else []
     parts += [counted(logs, "log")] if logs else []
     text = " and ".join(parts) or "no file"
     if len({night.night for night in nights}) > 1:
         text += f" of {counted(len({night.night for night in nights}), 'night')}"
-    return f"NO FRAMES TONIGHT, {text}" if last.files and not last.frames else text
+    return text
 
 
 def glance(outcome: SendOutcome) -> Iterator[str]:

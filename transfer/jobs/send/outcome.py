@@ -195,7 +195,8 @@ class SendOutcome:
     computer, the oldest first; `absent` the names of drives that are not there. `not_taken` are files that
     no pattern takes. `missed` says what of the sources was not looked at, or not taken, and may be frames;
     `lacking` what other drives of the run lack; `room` what was let go from drives to make it fit.
-    `waiting` counts the files that no drive was there for, None where nobody could look.
+    `waiting` counts the files that no drive was there for, None where nobody could look. `kept_in` is the
+    receipt on this computer.
     """
 
     exit_code: ExitCode
@@ -210,6 +211,7 @@ class SendOutcome:
     missed: str = ""
     lacking: tuple[str, ...] = ()
     waiting: int | None = 0
+    kept_in: str = ""
     room: RoomMade = field(default_factory=RoomMade)
     next_step: str = ""
 

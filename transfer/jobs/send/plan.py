@@ -140,12 +140,13 @@ def that_fit(drive: OpenDrive, plans: Iterable[NightPlan]) -> list[NightPlan]:
     """
     all_plans = list(plans)
     leftovers = sum(plan.leftover_bytes for plan in all_plans)
-    free = max(drive.folder.free_bytes() + leftovers - _RESERVE_BYTES, 0)
+    all_free = drive.folder.free_bytes() + leftovers
+    free = max(all_free - _RESERVE_BYTES, 0)
     planned: list[NightPlan] = []
     for plan in all_plans:
         needed = plan.needed_bytes()
         if needed > free:
-            planned.append(plan.left_out(_too_large(plan, needed, free), needed - free))
+            planned.append(plan.left_out(_too_large(plan, needed, free, all_free), needed - free))
         else:
             planned.append(plan)
             free -= needed
@@ -158,8 +159,13 @@ def has_room_for(plan: NightPlan, task: Task) -> bool:
     return replace(plan, tasks=(task,)).needed_bytes() <= room
 
 
-def _too_large(plan: NightPlan, needed: int, free: int) -> DoesNotFit:
-    room = size_told(free)
-    needs = size_told(needed)
-    happened = f"The night of {plan.night.isoformat()} needs {needs}, and there is room for {room}"
+def _too_large(plan: NightPlan, needed: int, room: int, free: int) -> DoesNotFit:
+    """Say what a night lacks. `room` is what of `free` is neither kept free nor another night's."""
+    others = max(free - _RESERVE_BYTES - room, 0)
+    happened = (
+        f"The night of {plan.night.isoformat()} needs up to {size_told(needed)} with its lists, and there is "
+        f"room for {size_told(room) if room else 'none'}: {size_told(free)} are free, and "
+        f"{size_told(_RESERVE_BYTES)} have to stay free"
+        f"{f'; other nights take {size_told(others)}' if others else ''}"
+    )
     return DoesNotFit(happened, plan.drive.root, "Make room on the drive, or send to another one.")

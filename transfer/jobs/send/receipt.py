@@ -12,7 +12,7 @@ import humanize
 from manifests.bags.paths import shown
 from manifests.findings import Finding
 from manifests.frames.frame import FrameType, Stage
-from transfer.engine.drive import Mark
+from transfer.engine.drive import RECEIPT_NAME, Mark
 from transfer.engine.medium import ReadBack
 from transfer.grouping import grouped
 from transfer.jobs.send.glance import glance, headlines
@@ -118,7 +118,7 @@ def _body(outcome: SendOutcome, each_finding: bool) -> Iterator[str]:
     for night in outcome.nights:
         yield ""
         yield from _night(night)
-    yield from _findings(outcome.all_findings())
+    yield from _findings(outcome.all_findings(), "this page" if each_finding else _whole_list(outcome))
     yield ""
     yield from _what_now(outcome)
     if each_finding:
@@ -170,7 +170,14 @@ def _count(count: Count) -> str:
     return f"{count.frames:>5}{minutes:>9.1f} min"
 
 
-def _findings(findings: list[Finding]) -> Iterator[str]:
+def _whole_list(outcome: SendOutcome) -> str:
+    """Return which receipt lists every finding: a drive that failed has none of this run."""
+    if any(night.failure for night in outcome.nights):
+        return f"the receipt that is kept on this computer: {outcome.kept_in}" if outcome.kept_in else ""
+    return f"the receipt: {RECEIPT_NAME} on the drive"
+
+
+def _findings(findings: list[Finding], whole_list: str) -> Iterator[str]:
     if not findings:
         return
     yield ""
@@ -179,7 +186,10 @@ def _findings(findings: list[Finding]) -> Iterator[str]:
     for each in told:
         yield from _paragraph(each.line, "  ")
     if len(told) < len(findings):
-        yield "  Each is listed at the end of the receipt: READ ME FIRST.txt on the drive."
+        if whole_list:
+            yield from _paragraph(f"Each is listed at the end of {whole_list}", "  ")
+        else:
+            yield "  nightferry send --all-findings lists each."
 
 
 def _every_finding(findings: list[Finding]) -> Iterator[str]:

@@ -72,8 +72,7 @@ class SendRun:
         outcome = failed(ended, self._began, self._around.clock())
         if isinstance(ended, NoDriveHere):
             outcome = self._without_a_drive(outcome, ended)
-        self._keep_receipt(outcome)
-        return outcome
+        return self._keep_receipt(outcome)
 
     def _without_a_drive(self, outcome: SendOutcome, error: NoDriveHere) -> SendOutcome:
         """Say what waits on this computer, as far as the sources can be looked at, and for which drives."""
@@ -218,9 +217,7 @@ class SendRun:
         self._write_receipts(texts)
         # What a receipt could not be left on is told as well, and otherwise the same everywhere.
         outcome = replace(self.outcome(), ended=told.ended)
-        if not outcome.nothing_new:
-            self._keep_receipt(outcome)
-        return outcome
+        return outcome if outcome.nothing_new else self._keep_receipt(outcome)
 
     def _write_receipts(self, texts: Mapping[Destination, str]) -> None:
         """Write a receipt on each drive: the last write to it, and read back."""
@@ -247,9 +244,10 @@ class SendRun:
             told = replace(told, message=f"No file is of the nights that were asked for: {asked}.")
         return replace(told, absent=self._absent, left_behind=self._left_behind, room=self._room)
 
-    def _keep_receipt(self, outcome: SendOutcome) -> None:
-        """Keep the receipt on this computer, too."""
-        self._around.records.keep_receipt(receipt(outcome), outcome.ended)
+    def _keep_receipt(self, outcome: SendOutcome) -> SendOutcome:
+        """Keep the receipt on this computer, too; return the outcome with where that is."""
+        kept = self._around.records.keep_receipt(receipt(outcome), outcome.ended)
+        return replace(outcome, kept_in="" if kept is None else str(kept))
 
 
 def _lacking(others: Iterable[SendOutcome]) -> tuple[str, ...]:

@@ -105,7 +105,8 @@ def test_below_the_answer_stands_of_which_nights_and_when():
 def test_clouds_on_the_last_night_are_told_though_there_are_frames_of_another():
     clouds = replace(NIGHT, night=date(2026, 3, 15), frames=0, files=1, proven=1)
     told = receipt(replace(DONE, nights=(clouds, NIGHT)))
-    assert told.startswith("SAFE ON 'Field stick': NO FRAMES TONIGHT, 3 frames and 3 logs of 2 nights.")
+    first = "SAFE ON 'Field stick': NO FRAMES TONIGHT, 1 log; of earlier nights 3 frames and 2 logs."
+    assert " ".join(told.split()).startswith(first)
 
 
 def test_one_look_below_tells_what_was_carried_and_what_was_not():
@@ -184,6 +185,14 @@ def test_the_receipt_lists_every_finding_at_its_end():
     assert told.endswith("  logs/499.log: not proven (reason 499)\n")
     assert told.index("What to do now") < told.index("Every finding")
     assert receipt(many(3000)).endswith("  and 1,000 more: nightferry send --json lists all\n")
+
+
+def test_the_list_of_a_drive_that_left_is_where_it_was_kept():
+    left = replace(many(500), nights=(replace(LOST, failure=DriveFailed("The drive left")),))
+    kept = receipt(replace(left, kept_in="/home/ada/records/receipts/r.txt"), each_finding=False)
+    assert "of the receipt that is kept on this computer: /home/ada/records" in " ".join(kept.split())
+    assert "on the drive" not in kept.partition("Worth a look")[2].partition("What to do")[0]
+    assert "nightferry send --all-findings lists each." in receipt(left, each_finding=False)
 
 
 def test_a_few_findings_are_told_once():

@@ -64,6 +64,16 @@ def test_json_has_the_size_of_a_night_that_did_not_fit_and_no_read_back(one_too_
     assert full["bytes"] == good["bytes"] > 25_000_000
 
 
+def test_a_drive_without_room_says_what_has_to_stay_free(volumes, computer):
+    computer.frames_of(2, 1 << 20)
+    with volumes("exfat", size_mb=20) as drive:
+        small = prepared(drive.path, "Card")
+        free = shutil.disk_usage(small).free
+        (small / "holiday.mov").write_bytes(bytes(free - (2 << 20)))
+        told = computer.send(small).message
+    assert "there is room for none: 2.1 MB are free, and 4.2 MB have to stay free." in told
+
+
 def test_what_is_wrong_with_a_source_is_told_once_for_all_drives(computer, stick, tmp_path):
     computer.frame("cut.fits", fits(data=noise(9000))[:6000])
     found = computer.send(stick, prepared(tmp_path / "card", "Card")).all_findings()
