@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import threading
 
 import pytest
@@ -66,37 +64,6 @@ def test_a_follower_that_was_killed_holds_nothing(rig, computer):
         assert_valid(stick.path / NIGHT.isoformat())
 
 
-def test_a_stick_that_comes_back_under_another_letter_gets_the_rest(rig, computer):
-    computer.drives = ['name = "Field stick"']
-    computer.configure()
-    said: list[bytes] = []
-    with rig.volume("e", "exfat") as stick:
-        prepared(stick.path)
-        process = rig.start(rig.nightferry("send", "--follow", "--config", computer.file))
-        reader = threading.Thread(target=lambda: said.extend(process.stdout), daemon=True)
-        reader.start()
-        try:
-            wait_for(lambda: sum(b" on 'Field stick'" in line for line in said) == 3, "three are carried", 90)
-            server = stick.server()
-            assert server is not None
-            os.kill(server, signal.SIGKILL)
-            stick.pull()
-            wait_for(lambda: any(b"carried later" in line for line in said), "it notices", 60)
-            computer.frame("meanwhile.fits", data=noise(9000, 4))
-            with rig.volume("f", "exfat", image=stick.image) as again:
-                wait_for(lambda: any(b"meanwhile.fits" in line for line in said), "the rest is carried", 60)
-                sent = rig.run("send", "--config", computer.file, "--json")
-                assert (sent.exit, sent.document["files_proven"]) == (0, 6), sent.out + sent.err
-                assert process.wait(60) == 0
-                assert_valid(again.path / NIGHT.isoformat())
-        finally:
-            if process.poll() is None:
-                process.kill()
-            reader.join(20)
-            process.stdout.close()
-            process.stderr.close()
-
-
 def test_the_scheduled_task_names_the_program_and_the_configuration(rig, computer):
     ran = rig.run("setup", "--start", "--config", computer.file)
     assert ran.exit == 0, ran.err
@@ -105,9 +72,3 @@ def test_the_scheduled_task_names_the_program_and_the_configuration(rig, compute
     assert "python" in text
     assert "imaging\\nightferry.toml" in text
     assert "schtasks /Create" in ran.out
-
-
-def test_windows_own_command_takes_the_scheduled_task(rig, computer):
-    ran = rig.run("setup", "--start", "--install", "--config", computer.file)
-    assert ran.exit == 0, ran.out + ran.err
-    assert "The system has taken it" in ran.out
