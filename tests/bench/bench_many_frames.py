@@ -6,7 +6,7 @@ their blocks where the file system lets them (Btrfs, XFS), and then take 2 GB th
 
 A quarter each is plain 16 bit, a colour mosaic, tile-compressed and 32 bit float: one field of stars in each
 form, and copies of it that differ in their last bytes. Memory is the proportional share (Pss, Linux) of this
-process and of all that it started, looked at twenty times a second, the largest sum since the line before.
+process and of all that it started, looked at five times a second, the largest sum since the line before.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ from transfer.page.run import make_page
 from transfer.stop import Stop
 
 MARKS = (10, 100, 200, 300, 400, 500, 600, 700, 800, 900, 1000)
-_SAMPLE_S = 0.05
+_SAMPLE_S = 0.2
 _OWN_BYTES = 8
 
 
