@@ -84,6 +84,7 @@ class FindingKind(StrEnum):
     UNLISTED = "unlisted"
     MALFORMED = "malformed"
     UNFINISHED = "unfinished"
+    DAMAGED = "found damaged"
     BEING_LET_GO = "being let go"
 
 

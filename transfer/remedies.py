@@ -75,5 +75,6 @@ REMEDIES: Mapping[Kind, str] = {
     Kind.CHANGED: _ANOTHER_COPY,
     Kind.UNLISTED: "Look where it comes from: no list of the bag has it.",
     Kind.MALFORMED: "Look who wrote it: it cannot be followed as it stands.",
+    Kind.DAMAGED: "nightferry heal writes it again from a copy that holds.",
     Kind.UNFINISHED: "Send to this drive again to finish it.",
 }

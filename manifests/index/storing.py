@@ -20,7 +20,7 @@ from manifests.index.logs import drop_logs
 from manifests.index.measures import judge
 from manifests.index.rows import FileRow, NotAnEntry, RowMaker, Value
 from manifests.index.schema import FILE_COLUMNS, SERIES_COLUMNS, insertion, quoted
-from manifests.index.statements import store_statements
+from manifests.index.statements import store_damage, store_statements
 from manifests.index.summaries import sum_up
 
 # A stamp this young may be that of two contents: FAT keeps modification times in steps of two seconds.
@@ -110,6 +110,7 @@ class _Storing:
             self._insert(batch)
         # A list that the disk would not give says nothing about what is gone.
         dropped = 0 if lines.ends_early else self._drop(self.gone.values())
+        self.changed |= store_damage(self.connection, self.bag_id, self.bag.folder)
         judge(self.connection, self.changed)
         sum_up(self.connection, self.changed)
         malformed = store_statements(self.connection, self.bag_id, self.bag.folder)

@@ -71,11 +71,14 @@ class FrameList:
         left_out = write_paths(self._listing, out, end)
         if self._listing.absent:
             self._notes.say(f"Left out: {counted(self._listing.absent, 'frame')} not there now.")
+        if self._listing.damaged:
+            frames = counted(self._listing.damaged, "frame")
+            self._notes.say(f"Left out: {frames} found damaged when last read; nightferry heal mends that.")
         for path in left_out:
             self._notes.say(
                 f"Left out: {path} has signs in its name that are not shown as they are; --paths0 takes it."
             )
-        return not (left_out or self._listing.absent)
+        return not (left_out or self._listing.absent or self._listing.damaged)
 
     def _write_json(self) -> ExitCode:
         from transfer.cli.formats.json_list import write_json

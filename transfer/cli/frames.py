@@ -29,7 +29,8 @@ def command(config_file: str | None, archive_folder: Path | None, as_json: bool,
     no condition. Altitudes are the computed ones. A target brings its panels, unless one is named.
 
     The table fits the terminal (or $COLUMNS) by leaving out its less important columns and shortening names;
-    into a pipe or a file it goes whole. --paths and --paths0 leave out frames that are absent.
+    into a pipe or a file it goes whole. --paths and --paths0 leave out frames that are absent, or
+    were found damaged when they were last read.
     """
     form = one_form(as_json, **{each: options.pop(each) for each in Form if each in options})
     asked, chosen, notes = Asked(**options), chosen_archive(config_file, archive_folder), NoteWriter()

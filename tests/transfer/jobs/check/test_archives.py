@@ -166,6 +166,27 @@ def test_what_was_found_damaged_is_kept_and_comes_first_the_next_time(desk: Desk
     assert again.not_due == 3
 
 
+def test_a_frame_found_damaged_is_noted_in_lists_and_left_out_of_paths_until_it_holds(desk: Desk):
+    light = desk.archive / LIGHT
+    whole, facts = light.read_bytes(), light.stat()
+    assert desk.command("frames", "--paths").exit == 0
+    write_over(light)
+    assert desk.command("check", "house").exit == ExitCode.SOMETHING_UNPROVEN
+    ran = desk.command("frames", "--paths")
+    assert (ran.exit, str(light) in ran.out) == (ExitCode.SOMETHING_UNPROVEN, False)
+    assert "1 frame found damaged" in ran.err
+    told = desk.command("frames", "--finding", "any", "--json").document
+    assert [each["path"] for each in told["frames"]] == [str(light)]
+    assert "found damaged" in desk.command("frames").out
+    (desk.archive / "index.sqlite").unlink()
+    assert "1 of them found damaged" in desk.command("frames", "--finding", "found damaged").out
+    light.write_bytes(whole)
+    os.utime(light, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    assert desk.command("check", "house").exit == 0
+    assert desk.command("frames", "--finding", "any", "--json").document["frames"] == []
+    assert str(light) in desk.command("frames", "--paths").out
+
+
 @pytest.mark.parametrize("harm", ["removed", "removed with its folder", "cut short"])
 def test_what_is_gone_or_cut_short_is_told_however_lately_it_was_proven(desk: Desk, check_on, harm: str):
     light = desk.archive / LIGHT
