@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,7 +29,8 @@ from transfer.cli.options import (
     user_folder,
 )
 from transfer.cli.progress import Progress
-from transfer.cli.telling import worth_a_look
+from transfer.cli.screen import columns_of, screen_of
+from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import parse_duration_s
 from transfer.engine.drive import drives_to_use
 from transfer.engine.medium import ReadBack, this_computer
@@ -100,7 +102,8 @@ def command(
         print_json({**outcome.as_json(), "drives_absent": absent, "next_step": step})
     else:
         not_here = [f"Not here, and not checked: {name!r}." for name in absent]
-        say("\n".join([*_lines(outcome, all_findings), *not_here, *([step] if step else [])]))
+        told = _lines(outcome, all_findings, screen_of(sys.stdout).width)
+        say("\n".join([*told, *not_here, *([step] if step else [])]))
     return int(outcome.exit_code)
 
 
@@ -199,18 +202,18 @@ def _drives(config: Config, around: Surroundings) -> tuple[tuple[Path, ...], lis
     return tuple(drive.root for drive in found), absent
 
 
-def _lines(outcome: CheckOutcome, each_finding: bool) -> Iterator[str]:
-    yield outcome.message
+def _lines(outcome: CheckOutcome, each_finding: bool, width: int | None) -> Iterator[str]:
+    yield from fitted([outcome.message], width)
     for bag in outcome.bags:
-        yield from _bag(bag, each_finding)
-    yield from worth_a_look(outcome.findings, each=each_finding, before="")
+        yield from _bag(bag, each_finding, width)
+    yield from fitted(worth_a_look(outcome.findings, each=each_finding, before=""), width)
     for path in outcome.being_let_go:
         yield f"{shown(str(path), _WHOLE)} is being let go: to go on, nightferry clear --drive --delete"
     if outcome.quick:
         yield "A quick check proves nothing: leave out --quick to have every byte read."
 
 
-def _bag(bag: CheckedBag, each_finding: bool) -> Iterator[str]:
+def _bag(bag: CheckedBag, each_finding: bool, width: int | None) -> Iterator[str]:
     verification = bag.verification
     state = _state(verification)
     size = size_told(verification.bytes_verified)
@@ -219,11 +222,17 @@ def _bag(bag: CheckedBag, each_finding: bool) -> Iterator[str]:
         if verification.quick
         else f"{verification.verified} {_word(bag)}, {size}"
     )
-    yield f"{state:<14}{shown(str(verification.path), _WHOLE)}  ({count}{_read_back(bag)})"
+    where, what = f"{state:<14}{shown(str(verification.path), _WHOLE)}", f"({count}{_read_back(bag)})"
+    # A path stays in one piece, to be copied.
+    if width is None or columns_of(f"{where}  {what}") <= width:
+        yield f"{where}  {what}"
+    else:
+        yield where
+        yield from fitted([f"{'':<14}{what}"], width)
     if bag.evidence is not None and bag.evidence.remedy:
         yield "    To have it read from the medium, let this user read this device, and no other:"
         yield f"    {bag.evidence.remedy}"
-    yield from worth_a_look(verification.findings, each=each_finding, before="    ")
+    yield from fitted(worth_a_look(verification.findings, each=each_finding, before="    "), width)
 
 
 def _state(verification: Verification) -> str:

@@ -42,6 +42,15 @@ def test_without_a_path_and_a_configuration_it_says_what_is_missing(tmp_path):
     assert "nightferry.toml" in ran.err
 
 
+def test_its_lines_fit_the_screen_and_a_path_stays_in_one_piece(computer, stick, monkeypatch):
+    assert computer.command("send", "--drive", stick).exit == 0
+    monkeypatch.setenv("COLUMNS", str(len(f"{stick}") + 35))
+    lines = run("check", stick).out.splitlines()
+    assert lines[1] == f"holds         {stick / NIGHT.isoformat()}"
+    assert lines[2].startswith("              (5 proven, ")
+    assert max(map(len, lines)) <= len(f"{stick}") + 35
+
+
 def test_a_path_needs_no_configuration(computer, stick):
     assert computer.command("send", "--drive", stick).exit == 0
     assert run("check", stick).exit == 0

@@ -214,7 +214,9 @@ class _Checking:
             from_medium = evidence.read_back is ReadBack.MEDIUM
             not_kept = tuple(self.keep(told, Readings(files, missing, began_utc, from_medium)))
         lost = len(missing if only is None else set(missing).intersection(only))
-        return CheckedBag(verified, evidence, files_read=len(files) + lost, not_kept=not_kept)
+        # Where no file was read, nothing says from where one would have been.
+        backed = evidence if files else None
+        return CheckedBag(verified, backed, files_read=len(files) + lost, not_kept=not_kept)
 
     def _verified(
         self,

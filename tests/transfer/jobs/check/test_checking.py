@@ -137,6 +137,31 @@ def test_a_drive_that_is_pulled_is_one_finding(volumes: Any) -> None:
     assert outcome.message == "2 files in 1 bag compared, but perhaps from memory; 1 finding to look at."
 
 
+def test_a_bag_without_files_neither_lifts_a_doubt_nor_makes_one(drive: Path) -> None:
+    class OfFilesAlone(ReaderWith):
+        def __init__(self) -> None:
+            super().__init__(self.noted)
+            self.count = 0
+
+        def noted(self, path: Path) -> Iterator[bytes]:
+            self.count += "data" in path.parts
+            return read_plainly(path)
+
+        def evidence(self) -> Evidence:
+            return Evidence(ReadBack.MEDIUM if self.count else ReadBack.PERHAPS_MEMORY, "by the files read")
+
+    before = check_bags([drive], reader=lambda _: OfFilesAlone()).message
+    empty = make_bag(drive / "2026-03-16", **{"gone.fits": b"abc"})
+    (empty / "data/gone.fits").unlink()
+    (empty / "manifest-sha256.txt").write_text("")
+    outcome = check_bags([drive], reader=lambda _: OfFilesAlone())
+    assert (before, outcome.message.split(";")[0]) == (
+        "4 files in 2 bags proven; nothing is missing or different.",
+        "4 files in 3 bags proven",
+    )
+    assert "read_back" not in outcome.as_json()["bags"][2]
+
+
 def test_a_folder_that_is_taken_away_keeps_what_was_found_before(drive: Path, tmp_path: Path) -> None:
     (drive / "2026-03-14" / "data" / "a.fits").write_bytes(b"abd")
 
