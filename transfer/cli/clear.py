@@ -31,8 +31,8 @@ from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.reread import Stays
 from transfer.engine.surroundings import Surroundings
-from transfer.jobs.clear.drives import ClearDriveOutcome, ClearDriveRun, ready_to_clear_drives, told
-from transfer.jobs.clear.outcome import ClearOutcome, not_deleted
+from transfer.jobs.clear.drives import ClearDriveRun, ready_to_clear_drives
+from transfer.jobs.clear.outcome import ClearDriveOutcome, ClearOutcome, not_deleted, told
 from transfer.jobs.clear.plan import ClearNight
 from transfer.jobs.clear.run import ClearRun, ready_to_clear
 from transfer.stop import Stop
@@ -171,7 +171,7 @@ def _report(outcome: _Outcome, each_finding: bool, drive: str | None) -> None:
         rows = (row for night in outcome.nights for row in _drive_rows(night, outcome))
         lines += table(_DRIVE_COLUMNS, rows, screen)
     else:
-        columns = _columns("may go", "frees") if outcome.deleted is None else _columns("deleted", "freed")
+        columns = _columns("may go", "frees") if outcome.is_list else _columns("deleted", "freed")
         lines += table(columns, (row for night in outcome.nights for row in _rows(night, outcome)), screen)
     lines += fitted(map(screen.clean, _rest(outcome, each_finding, drive)), screen.width)
     say("\n".join(lines))
@@ -179,8 +179,8 @@ def _report(outcome: _Outcome, each_finding: bool, drive: str | None) -> None:
 
 def _rows(night: ClearNight, outcome: ClearOutcome) -> Iterator[tuple[str | None, ...]]:
     """Return the lines of a night: one, and below it another for each further reason that files stay for."""
-    went = night.may_go if outcome.deleted is None else outcome.removed_of(night)
-    stays = night.stays if outcome.deleted is None else (*night.stays, *outcome.kept_of(night))
+    went = night.may_go if outcome.is_list else outcome.removed_of(night)
+    stays = night.stays if outcome.is_list else (*night.stays, *outcome.kept_of(night))
     first, *others = _reasons(stays) or [None]
     yield (
         night.night.isoformat(),
@@ -196,8 +196,7 @@ def _rows(night: ClearNight, outcome: ClearOutcome) -> Iterator[tuple[str | None
 
 def _drive_rows(night: DriveNight, outcome: ClearDriveOutcome) -> Iterator[tuple[str | None, ...]]:
     """Return the lines of a night on a drive: one, and another for each further reason that it stays for."""
-    kept = [each for each in outcome.kept if each.path == night.shown]
-    first, *others = _reasons([*night.stays, *kept]) or [None]
+    first, *others = _reasons([*night.stays, *outcome.kept_of(night)]) or [None]
     yield (
         night.night.isoformat(),
         night.drive.name,

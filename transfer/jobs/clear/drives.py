@@ -7,9 +7,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
-from typing import Any
 
-from manifests.findings import Finding
 from transfer.archive.evidence import archives_here, evidence_of
 from transfer.archive.freeing import DriveNight, Freeable, Freeing
 from transfer.config import Config
@@ -27,104 +25,12 @@ from transfer.engine.drive import (
     once,
 )
 from transfer.engine.ledger import open_ledger
-from transfer.engine.reread import Stays
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import check_places, pinned_sources
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import ExitCode, NightferryError
-from transfer.jobs.clear.outcome import not_deleted, stays_told
-from transfer.words import counted, size_told, staying
-
-
-@dataclass(frozen=True, slots=True)
-class ClearDriveOutcome:
-    """How a run ended. `gone` is None where nothing was to be removed: the list alone was asked for.
-
-    `nights` are as they were planned; `kept` were to go and stayed, `cut_short` says why the run ended
-    early, `failure` is what ended it.
-    """
-
-    nights: tuple[DriveNight, ...]
-    findings: tuple[Finding, ...] = ()
-    gone: tuple[DriveNight, ...] | None = None
-    kept: tuple[Stays, ...] = ()
-    cut_short: str = ""
-    failure: NightferryError | None = None
-
-    @property
-    def is_list(self) -> bool:
-        """Whether nothing was to be removed."""
-        return self.gone is None
-
-    @property
-    def going(self) -> tuple[DriveNight, ...]:
-        """The nights that may go, before any was removed."""
-        return tuple(night for night in self.nights if night.may_go)
-
-    @property
-    def may_go(self) -> int:
-        """How many nights that are."""
-        return len(self.going)
-
-    def state_of(self, night: DriveNight) -> str:
-        """Return in a word or two what became of a night, or would."""
-        if self.gone is not None and night in self.gone:
-            return "deleted"
-        return "may go" if night.may_go and self.gone is None else "stays"
-
-    @property
-    def exit_code(self) -> ExitCode:
-        """0 where all went that may go, or only the list was asked for; 1 where something is in doubt."""
-        if self.failure is not None:
-            return self.failure.exit_code
-        if self.cut_short:
-            return ExitCode.STOPPED_EARLY
-        return ExitCode.SOMETHING_UNPROVEN if self.kept or self.findings else ExitCode.PROVEN
-
-    @property
-    def message(self) -> str:
-        """The outcome in one line."""
-        stay = len(self.nights) - self.may_go
-        if self.gone is None:
-            return f"{told(self.going)} may go from drives; {staying(stay, 'night')}."
-        stayed = stays_told(stay + len(self.kept), "night", after_all=len(self.kept))
-        said = f"Deleted {told(self.gone)} from drives; {stayed}."
-        if self.failure is not None:
-            return f"{said} {self.failure}"
-        return f"Ended early ({self.cut_short}). {said}" if self.cut_short else said
-
-    def as_json(self) -> dict[str, Any]:
-        """Return what `--json` prints."""
-        gone = self.gone or ()
-        return {
-            "command": "clear",
-            "exit": int(self.exit_code),
-            "message": self.message,
-            "nights": [self._night(night) for night in self.nights],
-            "deleted": sum(len(night.files) for night in gone),
-            "deleted_bytes": sum(night.size_bytes for night in gone),
-            "findings": [each.as_json() for each in (*not_deleted(self.kept), *self.findings)],
-        }
-
-    def _night(self, night: DriveNight) -> dict[str, Any]:
-        stays = [*night.stays, *(each for each in self.kept if each.path == night.shown)]
-        return {
-            "night": night.night.isoformat(),
-            "drive": night.drive.name,
-            "folder": night.folder,
-            "files": night.file_count,
-            "bytes": night.size_bytes,
-            "may_go": night.file_count if night.may_go else 0,
-            "may_go_bytes": night.size_bytes if night.may_go else 0,
-            "stays": [{"path": each.path, "why": each.why} for each in stays],
-        }
-
-
-def told(nights: tuple[DriveNight, ...]) -> str:
-    """Return nights in words, with their files and their size."""
-    files = counted(sum(night.file_count for night in nights), "file")
-    size = size_told(sum(night.size_bytes for night in nights))
-    return f"{counted(len(nights), 'night')} ({files}, {size})"
+from transfer.errors import NightferryError
+from transfer.jobs.clear.outcome import ClearDriveOutcome
+from transfer.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +60,7 @@ class ClearDriveRun:
         return ClearDriveOutcome(
             nights=planned.nights,
             findings=planned.findings,
-            gone=tuple(freeing.gone),
+            removed=tuple(freeing.gone),
             kept=tuple(freeing.stays),
             cut_short=self._around.stop.why if done < planned.may_go else "",
             failure=failure,

@@ -13,8 +13,8 @@ from tests.support.nights import Computer, prepared
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
-from transfer.jobs.clear.drives import ClearDriveOutcome, ready_to_clear_drives
-from transfer.jobs.clear.outcome import ClearOutcome
+from transfer.jobs.clear.drives import ready_to_clear_drives
+from transfer.jobs.clear.outcome import ClearDriveOutcome, ClearOutcome
 from transfer.jobs.clear.run import ready_to_clear
 from transfer.stop import Stop
 

@@ -64,7 +64,7 @@ def test_folders_that_held_only_cleared_files_go_and_a_source_s_own_never(carrie
 def test_a_list_touches_nothing_and_says_what_would_go(carried):
     before = carried.computer.fingerprint()
     outcome = carried.clear(delete=False)
-    assert (outcome.may_go, outcome.deleted) == (5, None)
+    assert (outcome.may_go, outcome.is_list) == (5, True)
     assert carried.computer.fingerprint() == before
     assert not (carried.computer.records / NAME).exists()
 

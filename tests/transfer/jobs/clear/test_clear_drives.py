@@ -55,7 +55,7 @@ def ledger(home):
 def test_what_an_archive_and_the_source_have_goes_but_for_the_newest_nights(week):
     outcome = week.clear_drive()
     assert (outcome.exit_code, week.on_drive()) == (ExitCode.PROVEN, list(NIGHTS[1:]))
-    assert [night.night.isoformat() for night in outcome.gone] == [NIGHTS[0]]
+    assert [night.night.isoformat() for night in outcome.removed] == [NIGHTS[0]]
     assert why(outcome, NIGHTS[1]) == ["one of the newest 3 nights"]
     for night in NIGHTS[1:]:
         assert_valid(week.stick / night)
@@ -80,7 +80,7 @@ def test_the_receipt_on_the_drive_says_which_nights_have_left_it(week):
 def test_a_list_touches_nothing(week):
     before = sorted((path, path.stat().st_mtime_ns) for path in week.stick.rglob("*"))
     outcome = week.clear_drive(delete=False)
-    assert (outcome.may_go, outcome.gone) == (1, None)
+    assert (outcome.may_go, outcome.removed) == (1, None)
     assert sorted((path, path.stat().st_mtime_ns) for path in week.stick.rglob("*")) == before
     assert not (week.computer.records / NAME).exists()
 
@@ -116,7 +116,7 @@ def test_without_the_source_a_night_stays_where_two_copies_are_asked_for(week):
     assert len(week.on_drive()) == 4
     assert why(outcome) == ["without this drive proven in 1 of 2 places; archive 'archive'"]
     week.settings("[clear]\ncopies = 1\n")
-    assert len(week.clear_drive().gone) == 1
+    assert len(week.clear_drive().removed) == 1
 
 
 def test_a_source_that_was_changed_in_place_is_no_copy(week):
@@ -144,7 +144,7 @@ def test_a_night_that_no_archive_has_acknowledged_stays(week):
 def test_what_was_added_to_a_night_after_it_was_acknowledged_keeps_it(week):
     week.computer.frame(f"{NIGHTS[0]}/light 3.fits", begun=f"{NIGHTS[0]}T23:00:00", data=noise(4000, 77))
     week.computer.send(week.stick, scope=Scope(everything=True))
-    assert len(week.clear_drive().gone) == 0
+    assert len(week.clear_drive().removed) == 0
 
 
 @pytest.mark.parametrize("where", ["notes.txt", "data/frames/mine.fits", "nightferry/set-aside/1 light.fits"])
@@ -203,7 +203,7 @@ def test_two_drives_do_not_let_a_night_go_for_each_other_s_sake(week):
     week.computer.send(week.stick, other, scope=Scope(everything=True))
     shutil.rmtree(week.computer.frames)
     outcome = week.clear_drive()
-    assert len(outcome.gone) == 4
+    assert len(outcome.removed) == 4
     whole = [path for root in (week.stick, other) for path in root.glob("2026-*")]
     assert sorted(path.name for path in whole) == list(NIGHTS)
 
@@ -211,7 +211,7 @@ def test_two_drives_do_not_let_a_night_go_for_each_other_s_sake(week):
 def test_with_a_clock_that_is_a_year_behind_no_night_goes(week):
     moment = week.clear_drive.__kwdefaults__["now"]
     outcome = week.clear_drive(now=moment.replace(year=2025))
-    assert (len(outcome.gone), len(week.on_drive())) == (0, 4)
+    assert (len(outcome.removed), len(week.on_drive())) == (0, 4)
     assert outcome.findings
 
 
@@ -318,7 +318,7 @@ def test_without_a_ledger_no_night_goes(week):
 def test_a_ledger_whose_lines_are_lost_in_silence_lets_no_night_go(week, monkeypatch):
     monkeypatch.setattr("transfer.engine.ledger.write_all", lambda *_: None)
     outcome = week.clear_drive()
-    assert (outcome.gone, len(week.on_drive())) == ((), 4)
+    assert (outcome.removed, len(week.on_drive())) == ((), 4)
     assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
 
 
@@ -334,7 +334,7 @@ def test_a_run_that_is_told_to_stop_says_so(week):
     stop = Stop()
     stop.ask("signal SIGTERM")
     outcome = week.clear_drive(stop=stop)
-    assert (outcome.exit_code, outcome.gone) == (ExitCode.STOPPED_EARLY, ())
+    assert (outcome.exit_code, outcome.removed) == (ExitCode.STOPPED_EARLY, ())
 
 
 def test_the_drive_may_be_named_and_only_it_is_cleared(week):
@@ -342,7 +342,7 @@ def test_the_drive_may_be_named_and_only_it_is_cleared(week):
     week.computer.drives.append(f"name = 'Second stick'\nfolder = '{other}'")
     week.settings("[clear]\ncopies = 1\nkeep_nights = 0\n")
     week.computer.send(week.stick, other, scope=Scope(everything=True))
-    assert len(week.clear_drive(other).gone) == 4
+    assert len(week.clear_drive(other).removed) == 4
     assert week.on_drive() == list(NIGHTS)
     with pytest.raises(NotThere):
         week.clear_drive(week.computer.root)
