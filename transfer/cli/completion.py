@@ -21,31 +21,26 @@ Complete = Callable[[click.Context, click.Parameter, str], "list[CompletionItem[
 _PATIENCE_S = 0.2
 
 
-def complete_targets(
-    ctx: click.Context,
-    param: click.Parameter,  # noqa: ARG001 - click's signature
-    incomplete: str,
-) -> list[CompletionItem[str]]:
-    """Complete the name of a target."""
-    return _completed(ctx, incomplete, lambda names: names.targets)
+def _complete_of_archive(names_of: Callable[[ArchiveNames], Sequence[str]]) -> Complete:
+    """Return a function that completes names that the archive has."""
+
+    def complete(
+        ctx: click.Context,
+        param: click.Parameter,  # noqa: ARG001 - click's signature
+        incomplete: str,
+    ) -> list[CompletionItem[str]]:
+        try:
+            known = names_of(_names(ctx))
+        except Exception:  # noqa: BLE001 - whatever is wrong, a prompt is no place to tell it
+            return []
+        return _fitting([name for name in known if can_be_offered(name)], incomplete)
+
+    return complete
 
 
-def complete_filters(
-    ctx: click.Context,
-    param: click.Parameter,  # noqa: ARG001 - click's signature
-    incomplete: str,
-) -> list[CompletionItem[str]]:
-    """Complete the name of a filter."""
-    return _completed(ctx, incomplete, lambda names: names.filters)
-
-
-def complete_cameras(
-    ctx: click.Context,
-    param: click.Parameter,  # noqa: ARG001 - click's signature
-    incomplete: str,
-) -> list[CompletionItem[str]]:
-    """Complete the name of a camera."""
-    return _completed(ctx, incomplete, lambda names: names.cameras)
+complete_targets = _complete_of_archive(lambda names: names.targets)
+complete_filters = _complete_of_archive(lambda names: names.filters)
+complete_cameras = _complete_of_archive(lambda names: names.cameras)
 
 
 def complete_from(names: Sequence[str]) -> Complete:
@@ -59,16 +54,6 @@ def complete_from(names: Sequence[str]) -> Complete:
         return _fitting(names, incomplete)
 
     return complete
-
-
-def _completed(
-    ctx: click.Context, incomplete: str, of: Callable[[ArchiveNames], Sequence[str]]
-) -> list[CompletionItem[str]]:
-    try:
-        known = of(_names(ctx))
-    except Exception:  # noqa: BLE001 - whatever is wrong, a prompt is no place to tell it
-        return []
-    return _fitting([name for name in known if can_be_offered(name)], incomplete)
 
 
 def _fitting(names: Sequence[str], incomplete: str) -> list[CompletionItem[str]]:

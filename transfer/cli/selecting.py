@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date
-from typing import TypeVar
+from typing import Any, Protocol, TypeVar
 
 import click
 
@@ -15,11 +15,26 @@ from manifests.index.cones import Cone
 from manifests.index.frame_query import Between, FrameQuery, Measured, Order
 from transfer.archive.typed_names import Typed
 from transfer.cli.asking import ANY, Position, Radius, Range, WrittenFinding, WrittenType
-from transfer.cli.completion import complete_cameras, complete_filters, complete_from, complete_targets
+from transfer.cli.completion import (
+    Complete,
+    complete_cameras,
+    complete_filters,
+    complete_from,
+    complete_targets,
+)
 from transfer.cli.night_options import night_options, nights_between
 from transfer.errors import ConfigurationError
 
 Command = TypeVar("Command", bound=Callable[..., object])
+
+
+class Option(Protocol):
+    """Adds an option to a command's function."""
+
+    def __call__(self, function: Command, /) -> Command:
+        """Return the function with the option added."""
+        ...
+
 
 _RADIUS_DEG = 1.0
 
@@ -61,56 +76,44 @@ def target_and_filter_options(function: Command) -> Command:
     return _with(function, _target_and_filter())
 
 
-def _target_and_filter(of: str = "") -> tuple[Callable[[Command], Command], ...]:
+def _target_and_filter(of: str = "") -> tuple[Option, ...]:
     return (
-        click.option(
+        _names(
             f"--{of}target",
             "targets",
-            multiple=True,
-            metavar="NAME",
-            shell_complete=complete_targets,
-            help="Of this target, in any spelling; may be given several times.",
+            "Of this target, in any spelling; may be given several times.",
+            complete=complete_targets,
         ),
-        click.option(
-            f"--{of}filter",
-            "filters",
-            multiple=True,
-            metavar="NAME",
-            shell_complete=complete_filters,
-            help="Through this filter.",
-        ),
+        _names(f"--{of}filter", "filters", "Through this filter.", complete=complete_filters),
     )
 
 
-def _frame_options(of: str = "") -> tuple[Callable[[Command], Command], ...]:
-    of_type = click.option(
+def _frame_options(of: str = "") -> tuple[Option, ...]:
+    of_type = _names(
         f"--{of}type",
         "frame_types",
-        multiple=True,
+        "light, dark, flat, bias or dark flat.",
+        complete=complete_from(list(FrameType)),
         type=WrittenType(),
         metavar="TYPE",
-        shell_complete=complete_from(list(FrameType)),
-        help="light, dark, flat, bias or dark flat.",
     )
     return (*_target_and_filter(of), _CAMERA_OPTION, of_type, *_FRAME_OPTIONS, *_MEASURE_OPTIONS)
 
 
-_CAMERA_OPTION = click.option(
-    "--camera",
-    "cameras",
-    multiple=True,
-    metavar="NAME",
-    shell_complete=complete_cameras,
-    help="Taken with this camera.",
-)
+def _names(option: str, field: str, told: str, *, complete: Complete, **more: Any) -> Option:
+    """Return an option that takes a name and may be given several times."""
+    settings = {"metavar": "NAME", **more}
+    return click.option(option, field, multiple=True, shell_complete=complete, help=told, **settings)
+
+
+def _range(option: str, field: str, told: str, *, one: bool = False) -> Option:
+    """Return an option that takes a range, and, where `one` number may stand for itself, that."""
+    return click.option(option, field, type=Range(one=one), metavar="RANGE", help=told)
+
+
+_CAMERA_OPTION = _names("--camera", "cameras", "Taken with this camera.", complete=complete_cameras)
 _FRAME_OPTIONS = (
-    click.option(
-        "--exposure",
-        "exposure_s",
-        type=Range(one=True),
-        metavar="RANGE",
-        help="Seconds: 300, 60..600, 300.. or ..10.",
-    ),
+    _range("--exposure", "exposure_s", "Seconds: 300, 60..600, 300.. or ..10.", one=True),
     click.option(
         "--position",
         type=Position(),
@@ -124,63 +127,30 @@ _FRAME_OPTIONS = (
         metavar="ANGLE",
         help=f"How near: degrees, or any form such as 30'. Default: {_RADIUS_DEG:g}.",
     ),
-    click.option(
-        "--altitude",
-        "altitude_deg",
-        type=Range(one=False),
-        metavar="RANGE",
-        help="Altitude at mid-exposure, as computed, degrees: ..30 is 30 or lower.",
+    _range(
+        "--altitude", "altitude_deg", "Altitude at mid-exposure, as computed, degrees: ..30 is 30 or lower."
     ),
     click.option(
         "--twilight",
         type=click.Choice(list(_TWILIGHTS)),
         help="Taken in this twilight; any: while the sun was higher than 18° below the horizon.",
     ),
-    click.option(
+    _names(
         "--finding",
         "findings",
-        multiple=True,
+        "With this finding; any: with one of any kind.",
+        complete=complete_from([ANY, *FindingKind]),
         type=WrittenFinding(),
-        metavar="NAME",
-        shell_complete=complete_from([ANY, *FindingKind]),
-        help="With this finding; any: with one of any kind.",
     ),
     click.option("--present", is_flag=True, help="Leave out frames that are not there now."),
 )
 _MEASURE_OPTIONS = (
-    click.option(
-        "--stars", type=Range(one=False), metavar="RANGE", help="So many stars: 200.. is 200 or more."
-    ),
-    click.option(
-        "--size",
-        "size_px",
-        type=Range(one=False),
-        metavar="RANGE",
-        help="Median size of the stars (FWHM), pixels: ..3.5 is 3.5 or smaller.",
-    ),
-    click.option(
-        "--size-arcsec", type=Range(one=False), metavar="RANGE", help="The same in seconds of arc on the sky."
-    ),
-    click.option(
-        "--elongation",
-        type=Range(one=False),
-        metavar="RANGE",
-        help="Ratio of the axes that the stars have in common; 1 is round.",
-    ),
-    click.option(
-        "--background",
-        "background_adu",
-        type=Range(one=False),
-        metavar="RANGE",
-        help="Level of the sky, ADU.",
-    ),
-    click.option(
-        "--noise",
-        "noise_adu",
-        type=Range(one=False),
-        metavar="RANGE",
-        help="Noise of the sky in a pixel, ADU.",
-    ),
+    _range("--stars", "stars", "So many stars: 200.. is 200 or more."),
+    _range("--size", "size_px", "Median size of the stars (FWHM), pixels: ..3.5 is 3.5 or smaller."),
+    _range("--size-arcsec", "size_arcsec", "The same in seconds of arc on the sky."),
+    _range("--elongation", "elongation", "Ratio of the axes that the stars have in common; 1 is round."),
+    _range("--background", "background_adu", "Level of the sky, ADU."),
+    _range("--noise", "noise_adu", "Noise of the sky in a pixel, ADU."),
 )
 _ORDER_OPTIONS = (
     click.option(
@@ -262,7 +232,7 @@ class Asked:
         return Cone(*self.position, _RADIUS_DEG if self.radius_deg is None else self.radius_deg)
 
 
-def _with(function: Command, options: tuple[Callable[[Command], Command], ...]) -> Command:
+def _with(function: Command, options: tuple[Option, ...]) -> Command:
     for option in reversed(options):
         function = option(function)
     return function
