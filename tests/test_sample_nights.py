@@ -35,7 +35,7 @@ def winter() -> Iterator[Path]:
     with TemporaryDirectory(prefix="nightferry-winter-", dir=parent) as name:
         folder = made(Path(name))
         assert ask(folder, "send", "--all").exit == 0
-        assert ask(folder, "file", "--no-measures").exit == 0
+        assert ask(folder, "file", str(folder / "stick"), "--no-measures").exit == 0
         for line in (folder / "verdicts.txt").read_text().splitlines():
             night, verdict, *because = line.split(" ", 2)
             assert ask(folder, "mark", night, verdict, "--because", "".join(because)).exit == 0
