@@ -44,7 +44,8 @@ def _many(findings: Sequence[Finding]) -> Told:
     first = findings[0]
     detail = f": {first.detail}" if first.detail else ""
     remedy = REMEDIES.get(first.kind, "")
-    text = f"{len(findings):,} × {first.kind.value}, such as {first.path}{detail}. {remedy}".rstrip()
+    end = "" if detail.endswith(("?", "!", ".")) else "."
+    text = f"{len(findings):,} × {first.kind.value}, such as {first.path}{detail}{end} {remedy}".rstrip()
     return Told(shown(text, len(text)), len(findings))
 
 

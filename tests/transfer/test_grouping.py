@@ -36,6 +36,12 @@ def test_lines_come_in_the_order_of_their_first_finding():
     assert [each.stands_for for each in grouped([alone, *many])] == [1, 9]
 
 
+def test_a_detail_that_ends_its_sentence_gets_no_second_full_stop():
+    many = [Finding(FindingKind.NOT_BELIEVED, "is the clock right?", f"stick/{n}") for n in range(6)]
+    (told,) = grouped(many)
+    assert f"is the clock right? {REMEDIES[FindingKind.NOT_BELIEVED]}" in told.line
+
+
 def test_a_name_cannot_act_on_the_terminal():
     assert grouped([Finding(NOT_PROVEN, "", "a\x1b[31m")])[0].line == r"a\x1b[31m: not proven"
 

@@ -197,13 +197,14 @@ class Freeable:
         sha256, since = entry.digests.sha256, self.now - timedelta(seconds=self.options.proven_within_s)
         places = [each for each in self.evidence.places(sha256, since) if each.id != drive.mark.id]
         archives = {place.id for place in places if place.kind == "archive"}
+        source = self._in_source(entry) if len(places) < self.options.copies else None
         if not archives:
-            told = self.evidence.too_few(sha256, places, self.options.copies, since)
+            counted_too = [] if source is None else [source.place]
+            told = self.evidence.too_few(sha256, [*places, *counted_too], self.options.copies, since)
             return Stays(entry.path, f"no archive is known to have it ({told})")
         if self.archives and not self.archives & archives:
             return Stays(entry.path, "the archive that is here does not have it as it was filed")
         copies = [copy for copy in self.evidence.copies.get(sha256, ()) if copy.place in places]
-        source = self._in_source(entry) if len(places) < self.options.copies else None
         if source is not None:
             places.append(source.place)
             copies.append(source)

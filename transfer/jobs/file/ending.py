@@ -98,7 +98,8 @@ def message(
         return f"Nothing was filed: {why}." if why else "There is nothing to file."
     told = [_filed(filed, sum(delivery.filed_bytes for delivery in deliveries), from_medium)] if filed else []
     if there:
-        all_of_them = "Nothing new: all " if not filed and code is ExitCode.PROVEN else ""
+        nothing_new = f"Nothing new: {'all' if there > 1 else 'the'} "
+        all_of_them = nothing_new if not filed and code is ExitCode.PROVEN else ""
         told.append(f"{all_of_them}{_many(there)} {'were' if there > 1 else 'was'} in the archive already")
     if refused:
         told.append(f"{_many(refused)} {'are' if refused > 1 else 'is'} not filed")

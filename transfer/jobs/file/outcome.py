@@ -148,8 +148,8 @@ class FileOutcome:
 
     @property
     def refused(self) -> int:
-        """How many are not filed there."""
-        return self.archives[0].refused if self.archives else 0
+        """How many are not filed in the archive that lacks the most of them."""
+        return max((archive.refused for archive in self.archives), default=0)
 
     @property
     def would_be_filed(self) -> int:
@@ -170,7 +170,7 @@ class FileOutcome:
         return list(dict.fromkeys([*found, *self.findings, *map(_shared, self.same_fields)]))
 
     def as_json(self) -> dict[str, Any]:
-        """Return the outcome as `--json` prints it: the counts are the first archive's, each has its own."""
+        """Return the outcome as `--json` prints it: all counts but `refused` are the first archive's."""
         first = self.archives[0] if self.archives else None
         told: dict[str, Any] = {
             "command": "file",

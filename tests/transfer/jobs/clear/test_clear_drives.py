@@ -141,6 +141,16 @@ def test_a_night_that_no_archive_has_acknowledged_stays(week):
     assert "no archive is known to have it" in why(outcome, "2026-03-15")[0]
 
 
+def test_where_no_archive_has_a_night_the_source_that_counts_is_named(week):
+    other = prepared(week.stick.with_name("other"), "Second stick")
+    week.computer.drives = [f"name = 'Second stick'\nfolder = '{other}'"]
+    week.settings("[clear]\nkeep_nights = 0\n")
+    week.computer.frame("a new one.fits", begun="2026-03-20T22:00:00", data=noise(900, 77))
+    week.computer.send(other)
+    outcome = week.clear_drive(delete=False)
+    assert any("proven in 1 of 2 places; source 'frames'" in each for each in why(outcome, "2026-03-20"))
+
+
 def test_what_was_added_to_a_night_after_it_was_acknowledged_keeps_it(week):
     week.computer.frame(f"{NIGHTS[0]}/light 3.fits", begun=f"{NIGHTS[0]}T23:00:00", data=noise(4000, 77))
     week.computer.send(week.stick, scope=Scope(everything=True))

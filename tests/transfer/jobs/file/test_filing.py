@@ -78,6 +78,13 @@ def test_filing_twice_changes_nothing(computer: Computer, stick: Path, desk: Des
     assert {told.state for told in second.deliveries[0].files} == {FileState.ALREADY_THERE}
 
 
+def test_one_file_that_is_there_already_is_told_in_the_singular(computer: Computer, stick: Path, desk: Desk):
+    computer.frame("alone.fits")
+    computer.send(stick)
+    desk.file(stick)
+    assert desk.file(stick).message == "Nothing new: the 1 file was in the archive already."
+
+
 def test_a_folder_without_a_bag_filed_twice_changes_nothing(computer: Computer, desk: Desk):
     computer.small_night()
     first = desk.file(computer.root / "computer")

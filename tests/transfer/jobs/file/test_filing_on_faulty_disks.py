@@ -213,6 +213,7 @@ def test_one_archive_that_fails_or_is_full_does_not_stop_the_other(
         assert (results[good].exit_code, results[good].filed) == (ExitCode.PROVEN, 4)
         assert results[bad].exit_code is code
         assert results[bad].filed + results[bad].refused == 4
+        assert outcome.as_json()["refused"] == results[bad].refused > 0
         names = {path.name for path in (night / "2026-03-14/nightferry").glob("acknowledgement-*")}
         assert names == {f"acknowledgement-{results[good].mark.id}.json"}
     Desk(tmp_path / "the same disk mended", archive_at=disk.behind / "archive").file(night)
