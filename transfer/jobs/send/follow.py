@@ -119,6 +119,7 @@ class Follower:
         """
         with ExitStack() as held:
             self._handed_over = held.enter_context(self._place.requests(self._around.stop))
+            self._keep_standing()  # what the follower before kept says that it has ended
             folders = [source.folder for source in self._config.sources]
             changes = Changes(folders, min(1.0, self._config.follow.rest_s), self._clock)
             held.callback(changes.close)

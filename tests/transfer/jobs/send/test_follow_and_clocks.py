@@ -1,5 +1,6 @@
 """Following by the clocks: one that is set, the end of the night, midnight, and frames that stay away."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
@@ -7,7 +8,9 @@ import pytest
 from tests.support.followers import FOLLOWS_FAST, FastClock, FollowedHere, wait_for
 from tests.support.nights import NIGHT, Computer, assert_valid, noise
 from transfer.config import Config, Site
-from transfer.engine.standing import End
+from transfer.engine.following import MeetingPlace
+from transfer.engine.medium import this_computer
+from transfer.engine.standing import End, Standing
 from transfer.jobs.send.follow import end_of_night
 from transfer.stop import Stop
 
@@ -74,6 +77,23 @@ def test_after_the_computer_slept_for_hours_the_night_goes_on(computer, stick, c
         wait_for(lambda: followed.ended is not None, "it ends when it wakes after its time")
     assert followed.ended is End.TIME
     assert_valid(stick / NIGHT.isoformat())
+
+
+def test_a_follower_that_begins_is_not_taken_for_the_one_before_it(computer, stick):
+    kept = []
+
+    class Watched(FollowedHere):
+        def _take(self, event):
+            kept.append(self._place.state()["why_ended"])
+            super()._take(event)
+
+    place = MeetingPlace(computer.records, this_computer())
+    (computer.records / "follow").mkdir(parents=True)
+    before = Standing(7, "0", "2026-03-13T18:00:00+00:00", "2026-03-14T08:00:00+00:00")
+    assert place.keep_state(replace(before, why_ended=End.TIME.value).as_json())
+    with Watched(computer, stick, FastClock(1, EVENING), EVENING + timedelta(hours=9)) as followed:
+        followed.says("Following until")
+    assert kept[0] == ""
 
 
 def test_the_rate_follows_what_waits_so_that_a_follower_catches_up(computer, stick):
