@@ -10,7 +10,7 @@ from typing import Any
 
 from manifests.bags.digests import Digests
 from manifests.bags.list_sizes import ListTooLarge
-from manifests.bags.tag_lines import TOO_LARGE
+from manifests.bags.tag_lines import TOO_LARGE, what_is_wrong
 from manifests.findings import Finding, FindingKind
 from manifests.frames.frame import Frame
 from manifests.frames.frame_sky import FrameSky
@@ -163,7 +163,7 @@ def entry_from_line(line: bytes) -> Entry:
     try:
         return entry_from_json(json.loads(line))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
-        raise ValueError(f"not an entry ({error!r})") from error
+        raise ValueError(f"not an entry ({what_is_wrong(error)})") from error
 
 
 def read_entries(lines: Iterable[bytes]) -> Iterator[Entry]:

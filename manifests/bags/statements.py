@@ -21,6 +21,7 @@ from manifests.bags.containment import open_ordinary, real_file
 from manifests.bags.declared import Faults, Malformed
 from manifests.bags.list_sizes import Allowance, bounded_lines, files_in
 from manifests.bags.paths import said_in
+from manifests.bags.tag_lines import what_is_wrong
 from manifests.frames.usable import why_unusable
 
 KIND = re.compile(r"[a-z]{1,40}")
@@ -82,7 +83,7 @@ def statements_of(lines: Iterable[bytes], kind: str) -> Statements:
         try:
             found.append(_statement(line, kind))
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
-            faults.add(number, f"no statement ({type(error).__name__})")
+            faults.add(number, f"no statement ({what_is_wrong(error)})")
     return Statements(tuple(found), faults.all())
 
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import codecs
 import io
+import json
 from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple, TextIO
+
+from manifests.bags.paths import shown
 
 TOO_LARGE = "holds more than the files of its bag explain; nothing from here on was read"
 LONGEST_LINE = 1 << 18  # characters: several times what the longest path of any system needs
@@ -92,3 +95,18 @@ def _is_unicode(text: str) -> bool:
     except UnicodeEncodeError:
         return False
     return True
+
+
+def what_is_wrong(error: Exception) -> str:
+    """Return in words why a line of JSON cannot be taken for what it should be, to follow what it is not."""
+    match error:
+        case KeyError():
+            return f"it has no {shown(', '.join(map(str, error.args)))}"
+        case json.JSONDecodeError() | UnicodeDecodeError():
+            return f"it is no JSON: {shown(str(error))}"
+        case RecursionError():
+            return "it is nested too deeply"
+        case ValueError():
+            return f"a value that it cannot have: {shown(str(error))}"
+        case _:
+            return "a value of another kind than it should be"

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from manifests.bags.containment import danger
 from manifests.bags.entries import time_ns
-from manifests.bags.paths import PAYLOAD, shown
+from manifests.bags.paths import PAYLOAD
+from manifests.bags.tag_lines import what_is_wrong
 from manifests.findings import Finding, FindingKind
 from manifests.frames.endings import looks_like_a_frame
 from manifests.frames.frame import Frame, FrameType, Stage, check_kinds
@@ -99,7 +100,7 @@ class RowMaker:
         try:
             return self._row(json.loads(line), line_digest)
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
-            raise NotAnEntry(f"not an entry ({shown(repr(error))})") from error
+            raise NotAnEntry(f"not an entry ({what_is_wrong(error)})") from error
 
     def _row(self, entry: Facts, line_digest: int) -> FileRow:
         if not entry.keys() >= _REQUIRED:

@@ -73,22 +73,33 @@ class Progress:
         elif isinstance(event, PhaseBegan):
             self._begin(event)
         elif isinstance(event, BytesDone):
-            bar = self._bars[event.phase, event.what]
+            bar = self._bars[_key(event)]
             bar.total = max(bar.total, bar.n + event.size_bytes)  # a file may be larger than was listed
             bar.update(event.size_bytes)
-        elif isinstance(event, PhaseEnded):
-            self._bars[event.phase, event.what].close()
+        elif isinstance(event, PhaseEnded) and event.phase is not Phase.COMPARING:
+            self._bars[_key(event)].close()
 
     def _begin_overall(self, ahead: Ahead) -> None:
+        self._close_comparing()
         if ahead.write_bytes or ahead.read_bytes:
             self._overall = _OverallBar(Course(ahead))
             threading.Thread(target=self._tick_on, daemon=True).start()
 
+    def _close_comparing(self) -> None:
+        bar = self._bars.pop((Phase.COMPARING, ""), None)
+        if bar is not None:
+            bar.close()
+
     def _begin(self, event: PhaseBegan) -> None:
         from tqdm import tqdm
 
+        if event.phase is not Phase.COMPARING:
+            self._close_comparing()
+        elif (bar := self._bars.get(_key(event))) is not None:
+            bar.total += event.total_bytes
+            return
         # Two drives may have one name, and then share what is drawn for it.
-        self._bars[event.phase, event.what] = tqdm(
+        self._bars[_key(event)] = tqdm(
             total=event.total_bytes,
             desc=_described(event),
             unit="B",
@@ -109,6 +120,11 @@ class Progress:
                     self._overall.draw()
         except (OSError, ValueError):
             self._shown = False  # as above
+
+
+def _key(event: PhaseBegan | BytesDone | PhaseEnded) -> tuple[Phase, str]:
+    """Return which bar an event belongs to: what is compared comes file by file, and is one work."""
+    return event.phase, "" if event.phase is Phase.COMPARING else event.what
 
 
 class _OverallBar:
@@ -158,6 +174,8 @@ class _OverallBar:
 
 def _described(event: PhaseBegan) -> str:
     """Return what a bar of its own stands for: of a long path as much of its end as leaves the bar room."""
+    if event.phase is Phase.COMPARING:
+        return event.phase.value
     screen = screen_of(sys.stderr)
     what = screen.clean(event.what)
     room = max((screen.width or _COLUMNS) - len(event.phase.value) - _FIGURES, _LEAST_FILE)

@@ -137,3 +137,20 @@ def test_a_frame_is_in_use_unless_a_person_has_said_otherwise():
     assert "in_use" not in LINE
     assert entry_from_line(entry_line(unused)) == unused
     assert entry_from_line(json.dumps({**LINE, "in_use": "no"}).encode()).in_use
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (b'{"path": "data/a.fits"}', "it has no size_bytes"),
+        (b"not json", "it is no JSON: Expecting value"),
+        (b'"\xff"', "it is no JSON: 'utf-8' codec"),
+        (b"[1]", "a value of another kind than it should be"),
+        (b'{"path": "data/a.fits", "size_bytes": "many"}', "a value that it cannot have: "),
+        (b"[" * 100_000, "it is nested too deeply"),
+    ],
+)
+def test_what_is_wrong_with_a_line_is_said_in_words(line, told):
+    with pytest.raises(ValueError, match="not an entry") as refused:
+        entry_from_line(line)
+    assert f"not an entry ({told}" in str(refused.value)

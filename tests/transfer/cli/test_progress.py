@@ -143,6 +143,25 @@ def test_a_long_path_leaves_a_bar_of_its_own_its_room(monkeypatch, columns):
     assert "B/s]" in line
 
 
+def test_what_is_compared_file_by_file_has_one_bar(monkeypatch):
+    compared = [
+        event
+        for number in range(10)
+        for event in (
+            PhaseBegan(Phase.COMPARING, f"frames/{number}.fits", 10),
+            BytesDone(Phase.COMPARING, f"frames/{number}.fits", 10),
+            PhaseEnded(Phase.COMPARING, f"frames/{number}.fits"),
+        )
+    ]
+    monkeypatch.setattr("sys.stderr", terminal := Terminal())
+    with Progress(shown=True) as progress:
+        for event in [*compared, *a_run()]:
+            progress(event)
+    bars = terminal.getvalue().split("\n")
+    assert sum("comparing" in bar for bar in bars) == 1
+    assert "100/100" in bars[0]
+
+
 def test_more_than_was_listed_keeps_the_bar_whole(monkeypatch):
     run = [PhaseBegan(Phase.CHECKING, "a", GB), BytesDone(Phase.CHECKING, "a", 2 * GB)]
     assert "100%|" in shown(monkeypatch, run, 80)[-1]
