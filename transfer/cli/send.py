@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 import click
 
+from manifests.findings import FindingKind
 from transfer.bounded import run_bounded
 from transfer.cli.apart import run_apart
 from transfer.cli.options import (
@@ -27,7 +28,7 @@ from transfer.cli.options import (
 from transfer.cli.progress import Progress
 from transfer.cli.screen import screen_of
 from transfer.cli.signals import stop_on_signals
-from transfer.cli.telling import fitted
+from transfer.cli.telling import fitted, worth_a_look
 from transfer.config import Config, parse_duration_s
 from transfer.engine.following import MeetingPlace
 from transfer.engine.medium import ReadBack, this_computer
@@ -189,6 +190,7 @@ def _report(outcome: SendOutcome, each_finding: bool) -> None:
         told = [*headlines(outcome), outcome.message]
         if any(night.read_back is not ReadBack.MEDIUM for night in outcome.nights):
             told += [read_back(outcome.nights), *ways_out(outcome.nights)]
+        told += worth_a_look(each for each in outcome.findings if each.kind is FindingKind.SAME_MARK)
         width = screen_of(sys.stdout).width
         for line in (*told, outcome.next_step, *outcome.passed_by()):
             # A line that starts indented is a command, to be copied as it is.

@@ -94,6 +94,9 @@ def test_a_drive_that_was_copied_with_its_mark_is_told(computer, stick, tmp_path
     (found,) = (each for each in told if each.kind is FindingKind.SAME_MARK)
     assert (found.path, found.detail.split(":")[0]) == (str(copy), str(stick))
     assert f'nightferry prepare "{copy}"' in found.detail
+    again = computer.command("send", "--drive", stick, "--drive", copy).out
+    assert "Nothing new to send" in again
+    assert "has the mark of another drive that is connected" in flat(again)
 
 
 def test_drives_of_one_name_are_told_apart_by_their_places(computer, stick, tmp_path):
