@@ -147,7 +147,7 @@ def test_a_run_that_fails_says_of_nothing_that_was_compared_that_it_is_proven(dr
 
 def test_check_says_compared_where_it_is_not_sure_and_names_the_way_out(drive):
     doubted = check([drive], reader=lambda folder: ColdReader(Doubting(), folder))
-    told = "\n".join(_lines(doubted, each_finding=False))
+    told = "\n".join(_lines(doubted, each_finding=False, width=None))
     assert "(5 compared, " in told
     assert "proven" not in told
     assert f"\n    {COMMAND}" in told
