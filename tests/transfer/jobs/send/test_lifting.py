@@ -152,4 +152,4 @@ def test_check_says_compared_where_it_is_not_sure_and_names_the_way_out(drive):
     assert "proven" not in told
     assert f"\n    {COMMAND}" in told
     sure = check([drive], reader=lambda folder: ColdReader(this_computer(), folder))
-    assert "(5 proven, " in "\n".join(_lines(sure, each_finding=False))
+    assert "(5 proven, " in "\n".join(_lines(sure, each_finding=False, width=None))
