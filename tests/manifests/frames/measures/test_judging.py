@@ -121,7 +121,7 @@ def test_few_frames_of_a_quiet_night_have_hardly_ever_a_finding(frames: int) -> 
 
 
 def test_of_a_thousand_good_nights_a_few_have_a_finding() -> None:
-    """Two had one when this was written, of 47,410 frames; 243 had one with airmass and noise left out."""
+    """Two had one when this was written, of 47,410 frames; 243 had one with airmass left out."""
     assert sum(bool(kinds(good_night(seed))) for seed in range(1000)) <= 10
 
 
