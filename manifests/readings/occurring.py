@@ -50,8 +50,11 @@ class Occurrence:
 
     @property
     def sure(self) -> bool:
-        """Return whether chance alone does it at most once in 20, all that was tried counted."""
-        return self.chance_corrected <= SURE
+        """Return whether chance alone does it at most once in 20, all that was tried counted.
+
+        A single failure has to come at some value, in a night that cools at the lowest so far.
+        """
+        return len(self.values) > 1 and self.chance_corrected <= SURE
 
 
 def occurrences(nights: Sequence[Watched]) -> tuple[Occurrence, ...]:
@@ -100,7 +103,18 @@ def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occu
     for quantity, (chance, of_any) in zip(tried, chances, strict=True):
         values = tuple(value for value in cells.at_failure(quantity).tolist() if math.isfinite(value))
         occurred = _occurrence(event, quantity, nights, values, chance, min(1.0, kinds * of_any))
-        yield replace(occurred, at_floor=chance <= smallest_chance())
+        if len(values) == 1:
+            occurred = _of_one_failure(occurred, kinds * len(tried))
+        yield replace(occurred, at_floor=occurred.chance <= smallest_chance())
+
+
+def _of_one_failure(one: Occurrence, tried: int) -> Occurrence:
+    """Return what came once with chances no smaller than those of one moment drawn from all of the time.
+
+    Drawn anew within one night, a failure is always about where it was.
+    """
+    chance = max(one.chance, min(1.0, 2 * one.share))
+    return replace(one, chance=chance, chance_corrected=max(one.chance_corrected, 1 - (1 - chance) ** tried))
 
 
 def _occurrence(

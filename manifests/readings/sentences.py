@@ -265,4 +265,6 @@ def occurrence_words(one: Occurrence, tried: int) -> str:
         f"by chance {odds(one.chance)}, and {odds(one.chance_corrected)} in any of {tried} that were tried"
     )
     sure = "Chance alone would hardly do that; it shows no cause." if one.sure else "That proves nothing."
+    if count == 1:
+        sure = "It came once, which proves nothing."
     return f"{one.quantity}: {came} at {values}; {spent}. So rare a value comes {often}. {sure}"

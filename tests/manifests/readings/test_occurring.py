@@ -73,6 +73,18 @@ def test_one_failure_in_a_falling_temperature_is_no_rarity():
     assert found.chance > 0.2
 
 
+def test_a_failure_that_came_once_is_never_sure_however_rare_its_value():
+    """In one night a failure drawn anew, with about as long before it, is always about where it was."""
+    warm = [(5 * minute * MINUTE_US, 5.0 + minute % 7) for minute in range(96)]
+    warm[60] = (warm[60][0], 1.0)
+    (found,) = occurrences([night(5.0, series_of("mast", *AIR, warm))])
+    assert found.values == (1.0,)
+    assert not found.sure
+    assert found.chance >= 2 * found.share
+    assert "came once, which proves nothing" in occurrence_words(found, 1)
+    assert "Sure" not in " ".join(answers(Comparison((), 0, 0, 0), [found]))
+
+
 def test_many_quantities_make_a_rare_value_less_rare():
     rng = random.Random(4)
     nights = cold_nights()
