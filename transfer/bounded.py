@@ -11,8 +11,6 @@ from transfer.stop import Stop
 Result = TypeVar("Result")
 
 _LOOK_S = 0.2
-# The end of the job ends the wait, and so does a signal where the system lets it: this is for time limits.
-_CALM_LOOK_S = 1.0
 # How long a run that was asked to end may take to write its lists before it is taken to hang.
 GRACE_S = 60.0
 
@@ -39,11 +37,8 @@ def run_bounded(
     thread.start()
     waited_s = 0.0
     while thread.is_alive() and waited_s < grace_s:
-        if stop.why:
-            thread.join(_LOOK_S)
-            waited_s += _LOOK_S
-        else:
-            thread.join(_CALM_LOOK_S)
+        thread.join(_LOOK_S)
+        waited_s += _LOOK_S if stop.why else 0.0
     if errors:
         raise errors[0]
     return (results[0], False) if results else (as_it_stands(), True)

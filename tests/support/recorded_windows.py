@@ -148,7 +148,7 @@ class System:
     def _require_shared(self, here, path, how):
         if not here.exists():
             return
-        for opened, (facts, other) in self._shared.items():
+        for opened, (facts, other) in list(self._shared.items()):  # lanes open files as well
             is_it = os.path.samestat(facts, here.stat()) and _is_open(opened, facts)
             if is_it and not openings_go_together(how, other):
                 raise os_error(32, "", path)  # ERROR_SHARING_VIOLATION

@@ -23,7 +23,9 @@ from collections.abc import Callable
 from typing import Any
 
 from transfer.engine.medium.windows.calls import SystemCalls
+from transfer.stop import Stop
 
+_HEARS_WITHIN_S = 30.0
 _CALLS = (
     *("open", "open_in", "flush", "move", "make_folder", "remove", "read", "close"),
     *("set_modified", "names", "stat", "remove_opened", "remove_folder"),
@@ -72,7 +74,16 @@ def _hold() -> None:
 
 
 def _break() -> None:
+    """Raise the signal, and hold the call until the run has heard of it: the main thread waits for others."""
+    heard, ask = threading.Event(), Stop.ask
+
+    def ask_and_say(stop: Stop, why: str) -> None:
+        ask(stop, why)
+        heard.set()
+
+    Stop.ask = ask_and_say  # type: ignore[method-assign]
     signal.raise_signal(_signals.SIGBREAK)
+    heard.wait(_HEARS_WITHIN_S)
 
 
 def _count_each() -> None:

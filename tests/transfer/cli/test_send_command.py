@@ -265,6 +265,8 @@ def test_a_misspelt_key_says_first_that_nothing_was_sent(computer, stick):
 
 def test_a_drive_that_is_not_there_is_told_first_and_within_the_screen(computer, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
+    computer.drives = ["name = 'A stick that nobody has'"]
+    computer.configure()
     ran = computer.command("send")
     assert ran.exit == 3
     first, *rest = ran.err.splitlines()

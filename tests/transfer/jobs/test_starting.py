@@ -137,6 +137,7 @@ follow() {{
 }}
 follow
 nightferry send
+for _ in $(seq 100); do systemctl --user is-active $service >/dev/null || break; sleep 0.2; done
 systemctl --user show -p Result -p ActiveState $service
 follow
 systemctl --user stop $service

@@ -43,6 +43,9 @@ def test_a_journal_is_gone_on_with_at_its_end_and_nothing_in_it_is_written_over(
     assert access == openings.FILE_TO_EXTEND.access
 
 
+@pytest.mark.skipif(
+    os.name == "nt", reason="the real calls are tried there, by tests/windows/test_letting_go.py"
+)
 def test_the_ledger_is_written_and_read_again_while_its_run_has_it_locked(system, tmp_path):
     records = tmp_path / "stick"
     system.roots[str(records)] = records
