@@ -1,11 +1,25 @@
-"""Reads pages as a browser would: their links, their text, and the tags in them."""
+"""Pages as the command makes them, read as a browser would: their links, their text, and the tags in them."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from urllib.parse import unquote, urlsplit
+
+from click.testing import CliRunner
+
+from transfer.cli.main import main
+
+
+def page(root: Path, *words: str | Path) -> dict[str, Any]:
+    """Have the command make an archive's pages, in this process, and return what it says as JSON."""
+    result = CliRunner().invoke(main, ["page", "--archive", str(root), "--json", *map(str, words)])
+    told: dict[str, Any] = json.loads(result.stdout)
+    assert told["exit"] == result.exit_code
+    return told
 
 
 class PageRead(HTMLParser):

@@ -9,6 +9,7 @@ import pytest
 
 from tests.support.desks import Desk
 from tests.support.nights import Computer, command_line, noise
+from tests.support.terminals import until_it_ends
 
 pty = pytest.importorskip("pty", reason="a terminal of one's own is POSIX only")
 
@@ -29,19 +30,13 @@ def talk(computer: Computer, *answers: str) -> tuple[int, str]:
     process, terminal = pty.fork()
     if process == 0:
         os.execv(sys.executable, command_line("clear", "--delete", "--config", computer.file))
-    shown, left = b"", list(answers)
-    while True:
-        try:
-            came = os.read(terminal, 4096)
-        except OSError:  # what Linux says when the program has ended
-            break
-        if not came:
-            break
-        shown += came
+    left = list(answers)
+
+    def answer(shown: bytes) -> None:
         if shown.endswith(b"]: "):
             os.write(terminal, left.pop(0).encode() + b"\n")
-    os.close(terminal)
-    return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1]), shown.decode()
+
+    return until_it_ends(process, terminal, answer)
 
 
 def frames(computer: Computer) -> int:

@@ -13,14 +13,13 @@ import time
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from manifests.bags.paths import PAGE_FOLDER
 from tests.support.desks import NOON, fingerprint
-from tests.support.pages_read import PageRead, pages_of
+from tests.support.pages_read import PageRead, page, pages_of
 from tests.support.small_archive import SmallArchive
 from tests.support.systems import need_signals
 from transfer.archive.mark import MARK_NAME, mark_text, new_mark
@@ -49,14 +48,6 @@ def archive(tmp_path: Path) -> SmallArchive:
     made.light("O 1.fits", filter_name="OIII", night=date(2026, 3, 15), **{"DATE-OBS": "2026-03-15T22:00:00"})
     made.light("n 1.fits", target="NGC 7331", **{"DATE-OBS": "2026-03-14T23:30:00"})
     return made
-
-
-def page(root: Path, *words: str | Path) -> dict[str, Any]:
-    """Run the command in this process and return what it says as JSON."""
-    result = CliRunner().invoke(main, ["page", "--archive", str(root), "--json", *map(str, words)])
-    told: dict[str, Any] = json.loads(result.stdout)
-    assert told["exit"] == result.exit_code
-    return told
 
 
 def test_it_says_what_it_made(archive: SmallArchive) -> None:

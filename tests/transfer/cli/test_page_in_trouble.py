@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import subprocess
@@ -11,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -21,8 +19,9 @@ from manifests.bags.paths import PAGE_FOLDER
 from manifests.index import opening
 from manifests.index.migrations import MIGRATIONS, Migration
 from tests.support.desks import fingerprint
-from tests.support.pages_read import pages_of
+from tests.support.pages_read import page, pages_of
 from tests.support.small_archive import SmallArchive, frame_bytes
+from tests.support.terminals import until_it_ends
 from tests.support.volumes import unavailable
 from transfer.cli.main import main
 
@@ -36,14 +35,6 @@ def archive(tmp_path: Path) -> SmallArchive:
     for number in range(3):
         made.light(f"Ha {number}.fits", **{"DATE-OBS": f"2026-03-14T2{number}:00:00"})
     return made
-
-
-def page(root: Path, *words: str | Path) -> dict[str, Any]:
-    """Run the command in this process and return what it says as JSON."""
-    result = CliRunner().invoke(main, ["page", "--archive", str(root), "--json", *map(str, words)])
-    told: dict[str, Any] = json.loads(result.stdout)
-    assert told["exit"] == result.exit_code
-    return told
 
 
 def assert_whole(folder: Path) -> None:
@@ -81,20 +72,13 @@ def interrupted(root: Path) -> tuple[int, str]:
     import termios
 
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 24, COLUMNS, 0, 0))
-    shown, typed = b"", False
-    while True:
-        try:
-            came = os.read(terminal, 4096)
-        except OSError:  # what Linux says when the program has ended
-            break
-        if not came:
-            break
-        shown += came
+    typed: list[int] = []
+
+    def answer(_shown: bytes) -> None:
         if not typed and any((root / PAGE_FOLDER).rglob("*.js")):
-            os.write(terminal, b"\x03")
-            typed = True
-    os.close(terminal)
-    return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1]), shown.decode()
+            typed.append(os.write(terminal, b"\x03"))
+
+    return until_it_ends(process, terminal, answer)
 
 
 def test_ctrl_c_keeps_what_is_made_and_the_next_run_goes_on(archive: SmallArchive) -> None:
