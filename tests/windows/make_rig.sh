@@ -102,7 +102,9 @@ C
     rm "$dest/py"/*.c "$dest/py/python3.def"
 }
 
-make_wines_folder() {
+# In a shell of its own: what is set for Windows' Python must not reach this machine's, which would make a folder
+# "C:\pycache" wherever it is started.
+make_wines_folder() (
     say "making Wine's folder"
     rm -rf "$dest/prefix"
     # No window, no offer to download a browser or .NET.
@@ -126,7 +128,7 @@ SH
     letter h "$dest/volumes/h" floppy
     wineserver -k || true # letters are seen when Wine (this rig's) starts again
     wineserver -w
-}
+)
 
 # A letter is a link. Wine also says that a volume's own name is \\?\Volume{…XX}\, XX being the letter's code,
 # but finds it only where there is a link of that name. A removable drive needs a device, whatever it is.
