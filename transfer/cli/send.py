@@ -197,7 +197,7 @@ def _report(outcome: SendOutcome, each_finding: bool) -> None:
             say("\n".join(fitted([line], None if line.startswith(" ") else width)))
     elif not outcome.nights:
         told = [*headlines(outcome), f"nightferry send: {outcome.message} {outcome.next_step}"]
-        told += [outcome.nights_passed_by()] if outcome.left_behind else []
+        told += [*outcome.room.lines, *([outcome.nights_passed_by()] if outcome.left_behind else [])]
         say("\n".join(fitted(told, screen_of(sys.stderr).width)), err=True)
     else:
         say(receipt(outcome, each_finding=each_finding).removesuffix("\n"))

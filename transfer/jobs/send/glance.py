@@ -91,7 +91,8 @@ def glance(outcome: SendOutcome) -> Iterator[str]:
     missed = [f"Not carried: {outcome.missed}."] if outcome.missed else []
     left = [outcome.nights_passed_by()] if outcome.left_behind else []
     unproven = any(night.proven < night.files for night in outcome.nights)
-    yield from missed + left or ([] if unproven else [_ALL_ELSE])
+    is_known = outcome.waiting is not None and not any(night.failure for night in outcome.nights)
+    yield from missed + left or ([_ALL_ELSE] if is_known and not unproven else [])
 
 
 def _what_of(night: NightOutcome) -> str:

@@ -204,7 +204,7 @@ class _Room:
 
 
 def _as_planned(config: Config, ready: Ready, absent: Sequence[str], room: _Room) -> PlanOutcome:
-    late = {late.night: ready.plans_of(late) for late in ready.late}
+    late = {late.night: [ready.plan_of(late, drive) for drive in late.files] for late in ready.late}
     plans = [*ready.plans, *(plan for plans in late.values() for plan in plans)]
     fitting = [fits for drive in ready.drives for fits in _that_fit(drive, plans)]
     carried = {plan.night for plan in fitting if plan.too_large is None}

@@ -67,9 +67,9 @@ class Ready:
         """What was noticed of the sources, and of the drives."""
         return (*self.survey.findings, *_copied_marks(self.drives))
 
-    def plans_of(self, late: LateNight) -> list[NightPlan]:
-        """Plan a night to catch up with, on each drive. Raises NightferryError."""
-        return [self._planning.plan(drive, late.night, files) for drive, files in late.files.items()]
+    def plan_of(self, late: LateNight, drive: OpenDrive) -> NightPlan:
+        """Plan a night to catch up with on a drive. Raises NightferryError."""
+        return self._planning.plan(drive, late.night, late.files[drive])
 
     def safe_nowhere(self) -> tuple[LeftBehind, ...]:
         """Return every night with files that are safe only on this computer, the oldest first.

@@ -69,10 +69,16 @@ class SendRun:
             ended = DriveFailed(f"It cannot be used ({error.strerror or error})", error.filename or "", step)
         except Exception as fault:  # noqa: BLE001 - a run says how it ended, whatever happened
             ended = unforeseen(fault)
-        outcome = failed(ended, self._began, self._around.clock())
-        if isinstance(ended, NoDriveHere):
-            outcome = self._without_a_drive(outcome, ended)
-        return self._keep_receipt(outcome)
+        return self._keep_receipt(self._ended_by(ended))
+
+    def _ended_by(self, error: NightferryError) -> SendOutcome:
+        """Return the outcome of a run that an error has ended: what was carried until then is told."""
+        if self._written:
+            for destination in self._destinations.values():
+                destination.fail(error)
+            return self.outcome()
+        outcome = replace(failed(error, self._began, self._around.clock()), room=self._room)
+        return self._without_a_drive(outcome, error) if isinstance(error, NoDriveHere) else outcome
 
     def _without_a_drive(self, outcome: SendOutcome, error: NoDriveHere) -> SendOutcome:
         """Say what waits on this computer, as far as the sources can be looked at, and for which drives."""
@@ -178,9 +184,19 @@ class SendRun:
 
     def _late_nights(self, ready: Ready, late: LateNight) -> list[NightOnDrive]:
         """Return a night on each drive that still works and has room for it."""
-        plans = ready.plans_of(late)
-        nights = self._nights_of([plan for plan in plans if not self._destinations[plan.drive].failure])
-        return [night for night in nights if night.plan.too_large is None]
+        nights = []
+        for drive, destination in self._destinations.items():
+            if destination.failure is not None:
+                continue
+            try:
+                plans = that_fit(drive, [ready.plan_of(late, drive)])
+            except NightferryError as error:
+                destination.fail(error)
+            except OSError as error:
+                destination.fail(drive_failure(error, drive))
+            else:
+                nights += [NightOnDrive(plan, destination) for plan in plans if plan.too_large is None]
+        return nights
 
     def _end(self) -> None:
         """Prove again what a bad drive has, and close the bags."""

@@ -16,7 +16,7 @@ from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import put_tag_file
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
-from transfer.events import BytesDone, Phase, PhaseEnded
+from transfer.events import Ahead, BytesDone, Phase, PhaseEnded
 from transfer.jobs.send.plan import LeftBehind
 from transfer.jobs.send.survey import Scope
 from transfer.stop import Stop
@@ -92,6 +92,41 @@ def test_once_everything_is_somewhere_there_is_nothing_new(two_nights, stick):
     two_nights.send(stick)
     outcome = two_nights.send(stick)
     assert (outcome.exit_code, outcome.nothing_new, outcome.left_behind) == (ExitCode.PROVEN, True, ())
+
+
+def test_what_was_proven_is_told_although_the_run_fails_at_an_earlier_night(two_nights, stick):
+    proven = []
+
+    def fail(event):
+        if isinstance(event, PhaseEnded) and event.phase is Phase.READING_BACK:
+            proven.append(event)
+        if proven and isinstance(event, Ahead):
+            raise MemoryError
+
+    outcome = two_nights.send(stick, listen=fail)
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert (TONIGHT, 1, 1) in nights(outcome)
+    assert (outcome.files_proven, outcome.files_unproven) == (1, 5)
+    (kept,) = (two_nights.records / "receipts").iterdir()
+    told = " ".join(kept.read_text().split())
+    assert told.startswith(
+        "NOT SAFE ON 'Field stick': 5 of 6 files are not proven. This computer has no memory"
+    )
+    assert "Nothing is left to carry" not in told
+    assert (stick / "READ ME FIRST.txt").read_text().startswith("NOT FINISHED")
+
+
+def test_a_run_that_could_not_begin_does_not_say_that_nothing_is_left(two_nights, stick):
+    def fail(event):
+        begins = isinstance(event, Ahead)
+        if begins:
+            raise MemoryError
+
+    assert two_nights.send(stick, listen=fail).nights == ()
+    (kept,) = (two_nights.records / "receipts").iterdir()
+    told = " ".join(kept.read_text().split())
+    assert told.startswith("NOTHING WAS SENT.")
+    assert "Nothing is left to carry" not in told
 
 
 def test_a_night_beyond_the_limit_is_named_with_its_files(two_nights, stick):

@@ -10,6 +10,7 @@ from tests.support.nights import Computer, assert_valid, noise, prepared
 from transfer.engine.ledger import NAME, open_ledger
 from transfer.engine.medium import this_computer
 from transfer.errors import ExitCode
+from transfer.events import Ahead
 from transfer.jobs.send.survey import Scope
 
 NIGHTS = ("2026-03-11", "2026-03-12", "2026-03-13")
@@ -103,3 +104,25 @@ def test_send_lets_nothing_go_that_clear_would_not_or_while_the_ledger_is_anothe
         (computer.frames / evening / "light.fits").unlink()
     assert computer.send().exit_code is ExitCode.DOES_NOT_FIT
     assert nights_on(drive) == list(NIGHTS)
+
+
+@pytest.mark.volume
+def test_what_was_let_go_is_told_although_the_run_fails_before_it_carries(full):
+    computer, drive = full
+    computer.more = MAKE_ROOM
+    computer.configure()
+
+    def fail(event):
+        begins = isinstance(event, Ahead)
+        if begins:
+            raise MemoryError
+
+    sent = computer.send(listen=fail)
+    assert (sent.nights, nights_on(drive)) == ((), list(NIGHTS[1:]))
+    assert [made["night"] for made in sent.as_json()["made_room"]] == [NIGHTS[0]]
+    (kept,) = [
+        path.read_text()
+        for path in (computer.records / "receipts").iterdir()
+        if "NOTHING" in path.read_text()
+    ]
+    assert f"the night of {NIGHTS[0]}" in " ".join(kept.split())

@@ -1,6 +1,9 @@
 """Each drive's receipt speaks of that drive, and says what the other lacks."""
 
+import contextlib
+import os
 import shutil
+import signal
 
 import pytest
 
@@ -8,6 +11,7 @@ from manifests.findings import FindingKind
 from tests.support.nights import NIGHT, assert_valid, fits, noise, prepared
 from transfer.engine.drive import read_mark
 from transfer.errors import ExitCode
+from transfer.events import PhaseEnded
 
 
 def receipt_of(root):
@@ -62,6 +66,32 @@ def test_json_has_the_size_of_a_night_that_did_not_fit_and_no_read_back(one_too_
     assert (good["proven"], good["read_back"]) == (8, "medium")
     assert (full["proven"], full["read_back"]) == (0, None)
     assert full["bytes"] == good["bytes"] > 25_000_000
+
+
+def test_a_drive_that_left_keeps_no_earlier_night_from_the_other(volumes, computer, stick):
+    computer.small_night()
+    computer.frame("next.fits", begun="2026-03-15T23:00:00", data=noise(900, 8))
+    with volumes("exfat", size_mb=20) as drive:
+        card, server = prepared(drive.path, "Card"), drive.server()
+
+        def pull(event):
+            if isinstance(event, PhaseEnded) and event.what.endswith("on Card"):
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(server, signal.SIGKILL)
+
+        outcome = computer.send(stick, card, listen=pull)
+        drive.pull()
+    assert [(each.drive, str(each.night), each.proven, each.files) for each in outcome.nights] == [
+        ("Field stick", "2026-03-15", 1, 1),
+        ("Card", "2026-03-15", 0, 1),
+        ("Field stick", "2026-03-14", 5, 5),
+    ]
+    assert outcome.exit_code is ExitCode.SOMETHING_UNPROVEN
+    assert receipt_of(stick).startswith("SAFE ON 'Field stick': 4 frames and 2 logs of 2 nights.")
+    assert "The drive left" in outcome.message
+    assert outcome.left_behind == ()
+    for night in ("2026-03-15", "2026-03-14"):
+        assert_valid(stick / night)
 
 
 def test_a_drive_without_room_says_what_has_to_stay_free(volumes, computer):
