@@ -21,6 +21,7 @@ class Phase(StrEnum):
     MEASURING = "measuring"
     MOVING = "moving"
     THUMBNAILS = "thumbnails"
+    PAGES = "pages"
 
 
 class PhaseBegan(NamedTuple):
@@ -51,6 +52,19 @@ class PhaseEnded(NamedTuple):
 
     phase: Phase
     what: str
+
+
+class CountBegan(NamedTuple):
+    """A phase begins whose work is counted, not measured in bytes."""
+
+    phase: Phase
+    total: int
+
+
+class CountDone(NamedTuple):
+    """One more of what is counted in a phase is done."""
+
+    phase: Phase
 
 
 class Ahead(NamedTuple):
@@ -88,7 +102,18 @@ class Noted(NamedTuple):
     line: str
 
 
-Event = PhaseBegan | BytesDone | FileBegan | PhaseEnded | Ahead | Waiting | Skipped | Noted
+Event = (
+    PhaseBegan
+    | BytesDone
+    | FileBegan
+    | PhaseEnded
+    | CountBegan
+    | CountDone
+    | Ahead
+    | Waiting
+    | Skipped
+    | Noted
+)
 Listener = Callable[[Event], None]
 
 

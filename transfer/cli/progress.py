@@ -11,7 +11,18 @@ from typing import Any, Self
 
 from transfer.cli.course import Course
 from transfer.cli.screen import Screen, columns_of, last_columns, screen_of
-from transfer.events import Ahead, BytesDone, Event, Phase, PhaseBegan, PhaseEnded, Skipped, Waiting
+from transfer.events import (
+    Ahead,
+    BytesDone,
+    CountBegan,
+    CountDone,
+    Event,
+    Phase,
+    PhaseBegan,
+    PhaseEnded,
+    Skipped,
+    Waiting,
+)
 
 _TICK_S = 1.0
 _DRAW_S = 0.1
@@ -76,6 +87,10 @@ class Progress:
             bar = self._bars[_key(event)]
             bar.total = max(bar.total, bar.n + event.size_bytes)  # a file may be larger than was listed
             bar.update(event.size_bytes)
+        elif isinstance(event, CountBegan):
+            self._begin_count(event)
+        elif isinstance(event, CountDone):
+            self._bars[event.phase, ""].update()
         elif isinstance(event, PhaseEnded) and event.phase is not Phase.COMPARING:
             self._bars[_key(event)].close()
 
@@ -106,6 +121,13 @@ class Progress:
             unit_scale=True,
             file=sys.stderr,
             dynamic_ncols=True,
+        )
+
+    def _begin_count(self, event: CountBegan) -> None:
+        from tqdm import tqdm
+
+        self._bars[event.phase, ""] = tqdm(
+            total=event.total, desc=event.phase.value, unit="", file=sys.stderr, dynamic_ncols=True
         )
 
     def _tick_on(self) -> None:

@@ -21,6 +21,7 @@ from transfer.archive.questions import Browsed
 from transfer.archive.typed_names import NameTables, renamed, shown_names
 from transfer.config import Config
 from transfer.errors import StoppedEarly
+from transfer.events import CountBegan, CountDone, Listener, Phase, PhaseEnded
 from transfer.page.attention import (
     Alone,
     Concern,
@@ -67,7 +68,9 @@ def go_on(stop: Stop, folder: Path) -> None:
 class Building:
     """Writes all pages. `pages` counts them, and `frames` the lights that have a card."""
 
-    def __init__(self, archive: Browsed, request: PageRequest, folder: Path, stop: Stop) -> None:
+    def __init__(
+        self, archive: Browsed, request: PageRequest, folder: Path, stop: Stop, listen: Listener
+    ) -> None:
         self.writer = PageWriter(folder)
         self.pages = 0
         self.frames = 0
@@ -76,6 +79,7 @@ class Building:
         self._request = request
         self._folder = folder
         self._stop = stop
+        self._listen = listen
         self._renderer = Renderer()
         self._kept = KeptThumbnails(folder)
         self._shown = shown_names(archive.index, request.own)
@@ -92,8 +96,10 @@ class Building:
             self.writer.put(name, content)
         target_rows = sorted(targets(self._index, self._shown), key=lambda row: in_order(row.target))
         night_rows = list(nights(self._index, shown=self._shown))
+        self._listen(CountBegan(Phase.PAGES, len(target_rows) + len(night_rows)))
         missing = list(missing_calibration(self._target_pages(target_rows)))
         self._put_nights(night_rows)
+        self._listen(PhaseEnded(Phase.PAGES, ""))
         self._put_start(target_rows, night_rows, missing)
         self.writer.finish()
 
@@ -121,6 +127,7 @@ class Building:
                 self._put(target_page(row.target, number), "target.html", page=page, part_name=part_name)
                 if number == 1:
                     yield page
+            self._listen(CountDone(Phase.PAGES))
 
     def _lights(self, target: str | None) -> Iterator[FrameRow]:
         """Return the lights of a target by its shown name; the archive may have them under several."""
@@ -136,6 +143,7 @@ class Building:
             for page in self._night_pages(row, (dates[at], dates[at + 2])):
                 name = night_page(row.night, page.part)
                 self._put(name, "night.html", page=page, part_name=part_name, caution=_caution(page))
+            self._listen(CountDone(Phase.PAGES))
 
     def _night_pages(self, row: NightRow, beside: tuple[date | None, date | None]) -> Iterator[NightPage]:
         of_night = FrameQuery(nights=Between(row.night, row.night))

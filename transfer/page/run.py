@@ -77,7 +77,7 @@ def make_page(
     try:
         made = make_thumbnails(_wanted(archive), folder, stop, listen)
         go_on(stop, folder)
-        building = Building(archive, request, folder, stop)
+        building = Building(archive, request, folder, stop, listen)
         try:
             building.build()
         except BaseException:

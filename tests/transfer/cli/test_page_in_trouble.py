@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -60,8 +60,8 @@ def with_many_lights(archive: SmallArchive, count: int) -> None:
     archive.write_lists(bag)
 
 
-def interrupted(root: Path) -> tuple[int, str]:
-    """Run the command at a terminal of 80 columns; type Ctrl-C when the first thumbnail is there."""
+def at_a_terminal(root: Path, may_go_on: Callable[[], bool] = lambda: True) -> tuple[int, str]:
+    """Run the command at a terminal of 80 columns; type Ctrl-C once it may not go on."""
     pty = pytest.importorskip("pty", reason="a terminal of one's own is POSIX only")
     process, terminal = pty.fork()
     if process == 0:
@@ -75,22 +75,31 @@ def interrupted(root: Path) -> tuple[int, str]:
     typed: list[int] = []
 
     def answer(_shown: bytes) -> None:
-        if not typed and any((root / PAGE_FOLDER).rglob("*.js")):
+        if not typed and not may_go_on():
             typed.append(os.write(terminal, b"\x03"))
 
     return until_it_ends(process, terminal, answer)
 
 
+def test_a_terminal_sees_how_many_targets_and_nights_have_their_pages(archive: SmallArchive) -> None:
+    code, shown = at_a_terminal(archive.root)
+    assert code == 0
+    bars = [part for part in shown.replace("\n", "\r").split("\r") if part.startswith("pages:")]
+    assert "| 0/2 [" in bars[0]
+    assert "| 2/2 [" in bars[-1]
+
+
 def test_ctrl_c_keeps_what_is_made_and_the_next_run_goes_on(archive: SmallArchive) -> None:
     with_many_lights(archive, 400)
-    code, shown = interrupted(archive.root)
+    page_folder = archive.root / PAGE_FOLDER
+    code, shown = at_a_terminal(archive.root, lambda: not any(page_folder.rglob("*.js")))
     assert code == 6
     assert "Run nightferry page again: it goes on." in " ".join(shown.split())
     parts = shown.replace("^C", "").replace("\n", "\r").split("\r")  # ^C is the terminal's own
     bars = [part for part in parts if part.startswith("thumbnails:")]
     assert any("B/s]" in bar and "<" in bar for bar in bars)
     assert max(map(len, bars)) < COLUMNS
-    assert not list((archive.root / PAGE_FOLDER).rglob("*.html"))
+    assert not list(page_folder.rglob("*.html"))
     told = page(archive.root)
     assert told["exit"] == 0
     assert told["thumbnails_kept"] > 0

@@ -6,7 +6,17 @@ import re
 import pytest
 
 from transfer.cli.progress import Progress
-from transfer.events import Ahead, BytesDone, FileBegan, Phase, PhaseBegan, PhaseEnded, Skipped
+from transfer.events import (
+    Ahead,
+    BytesDone,
+    CountBegan,
+    CountDone,
+    FileBegan,
+    Phase,
+    PhaseBegan,
+    PhaseEnded,
+    Skipped,
+)
 
 
 class Terminal(io.StringIO):
@@ -55,6 +65,18 @@ def test_a_terminal_sees_what_is_done_and_on_what(monkeypatch):
             progress(event)
     assert "checking 2026-03-14" in terminal.getvalue()
     assert "100%" in terminal.getvalue()
+
+
+def test_what_is_counted_is_shown_as_a_count(monkeypatch):
+    run = [
+        CountBegan(Phase.PAGES, 2),
+        CountDone(Phase.PAGES),
+        CountDone(Phase.PAGES),
+        PhaseEnded(Phase.PAGES, ""),
+    ]
+    last = shown(monkeypatch, run, 80)[-1]
+    assert last.startswith("pages: 100%")
+    assert "| 2/2 [" in last
 
 
 def test_nothing_is_shown_where_output_is_piped_or_json_is_asked_for(monkeypatch):
