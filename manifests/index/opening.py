@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Self
+from weakref import WeakSet
 
 from manifests.index.connecting import connected, with_journal
 from manifests.index.faults import IndexDamaged, IndexOlder, IndexUnusable, NoIndex, faults_of
@@ -31,6 +32,7 @@ class Index:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self.connection = connection
+        self._questions: WeakSet[sqlite3.Cursor] = WeakSet()
 
     def __enter__(self) -> Self:
         return self
@@ -41,15 +43,23 @@ class Index:
         self.close()
 
     def close(self) -> None:
-        """Close the index. Raises IndexFault where its write-ahead log cannot be merged."""
+        """Close the index. Raises IndexFault where its write-ahead log cannot be merged.
+
+        SQLite keeps the file open for as long as a question is half answered, as one is whose rows an error
+        holds on to, and Windows renames no open file.
+        """
         with faults_of(self.path):
+            for question in list(self._questions):
+                question.close()
             self.connection.close()
 
     def rows(self, sql: str, parameters: Parameters = ()) -> Iterator[sqlite3.Row]:
         """Return the rows of one question as they come. Raises IndexFault."""
         with faults_of(self.path):
+            question = self.connection.execute(sql, parameters)
+            self._questions.add(question)
             # Not `yield from`, which would close the cursor of an index that may be closed already.
-            for row in self.connection.execute(sql, parameters):  # noqa: UP028
+            for row in question:  # noqa: UP028
                 yield row
 
     def row(self, sql: str, parameters: Parameters = ()) -> sqlite3.Row:

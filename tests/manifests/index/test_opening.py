@@ -78,6 +78,14 @@ def test_nothing_lies_beside_an_index_that_was_closed(filed: Any) -> None:
     assert sorted(path.name for path in filed.folder.iterdir()) == ["NGC 7331", "index.sqlite"]
 
 
+def test_an_index_is_let_go_of_whatever_question_is_half_answered(filed: Any) -> None:
+    with filed.open() as index:
+        answers = index.rows("SELECT * FROM files")
+        next(answers)
+    assert sorted(path.name for path in filed.folder.iterdir()) == ["NGC 7331", "index.sqlite"]
+    filed.index_path.rename(filed.folder / "another name")
+
+
 # Newer and older
 
 

@@ -165,7 +165,8 @@ def test_a_killed_run_leaves_a_part_that_the_next_one_knows(tmp_path):
     memory = Records(tmp_path).remember_bag(DRIVE, NIGHT)
     memory.add(entry(), own=True)
     (part,) = (tmp_path / "bags" / DRIVE).iterdir()
+    memory.drop()  # Windows removes nothing that is held open, and who was killed holds nothing
+    part.write_text("half", encoding="utf-8")
     os.utime(part, (1e9, 1e9))
     Records(tmp_path).remove_dead_parts()
     assert not part.exists()
-    memory.drop()

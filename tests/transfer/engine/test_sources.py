@@ -14,6 +14,7 @@ from transfer.config import Source
 from transfer.engine.sources import SourceFile, check_places, walk
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 
+on_windows_itself = pytest.mark.skipif(os.name == "nt", reason="Wine calls it an invalid name")
 posix_only = pytest.mark.skipif(os.name == "nt", reason="needs POSIX names and links")
 
 
@@ -26,7 +27,11 @@ def tree(root, *paths):
 
 def seen(folder, keep_out=(), **choice):
     """Return the paths of the files of a walk, and its findings by path."""
-    things = list(walk(Source("frames", folder, **choice), keep_out))
+    return apart(walk(Source("frames", folder, **choice), keep_out))
+
+
+def apart(walked):
+    things = list(walked)
     files = [thing.path for thing in things if isinstance(thing, SourceFile)]
     findings = {thing.path: thing.kind for thing in things if isinstance(thing, Finding)}
     assert len(set(files)) == len(files)
@@ -146,7 +151,9 @@ def test_a_file_that_vanishes_meanwhile_is_no_finding_and_a_folder_is(tmp_path):
     for name in {"a.fits", "b.fits"} - {first.path}:
         (tmp_path / name).unlink()
     shutil.rmtree(tmp_path / "folder")
-    assert [(thing.path, thing.kind) for thing in things] == [("folder", FindingKind.VANISHED)]
+    files, findings = apart(things)
+    assert findings == {"folder": FindingKind.VANISHED}
+    assert not files or os.name == "nt"  # there the folder's list says all, and nobody asks the file
 
 
 @contextmanager
@@ -182,15 +189,21 @@ def test_a_source_that_may_not_be_read_is_told_at_once():
             walk(Source("frames", root / "locked"))
 
 
-def test_a_source_that_is_not_there_is_told_at_once(tmp_path):
+@pytest.mark.parametrize(
+    ("name", "what"),
+    [
+        ("missing", "is not there"),
+        pytest.param("a file", "is not a folder", marks=on_windows_itself),
+    ],
+)
+def test_a_source_that_is_not_there_is_told_at_once(tmp_path, name, what):
     tree(tmp_path, "a file")
-    for name, what in (("missing", "is not there"), ("a file", "is not a folder")):
-        with pytest.raises(NotThere, match=what) as caught:
-            walk(Source("frames", tmp_path / name))
-        assert caught.value.path == str(tmp_path / name)
-        assert '"frames"' in str(caught.value)
-        assert caught.value.next_step
-        assert caught.value.exit_code is ExitCode.NOT_THERE
+    with pytest.raises(NotThere, match=what) as caught:
+        walk(Source("frames", tmp_path / name))
+    assert caught.value.path == str(tmp_path / name)
+    assert '"frames"' in str(caught.value)
+    assert caught.value.next_step
+    assert caught.value.exit_code is ExitCode.NOT_THERE
 
 
 def test_a_deep_tree_needs_no_deep_stack(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import sys
 import threading
 
 import pytest
@@ -28,6 +29,7 @@ def test_another_error_of_the_system_says_what_it_said_and_where() -> None:
     assert unforeseen(OSError(errno.EIO, "Input/output error"), "/stick").path == "/stick"
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows takes no size of a stack that it cannot give")
 def test_a_thread_that_cannot_be_started_is_the_systems_doing() -> None:
     before = threading.stack_size(1 << 46)  # more than any system gives: what CPython says of it is its own
     try:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import sys
 import time
@@ -14,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from tests.support.processes import is_at_work
 from transfer.engine.workers import NoAnswer, Workers
 
 GOOD = {"fine": True}
@@ -60,9 +60,12 @@ def test_a_frame_that_takes_for_ever_is_left() -> None:
 
 
 def test_where_no_process_can_be_started_each_frame_says_so(tmp_path: Path) -> None:
-    with Workers[int]((str(tmp_path / "no program"),), lambda task: {"task": task}, 2) as workers:
+    missing = str(tmp_path / "no program")
+    with pytest.raises(FileNotFoundError) as said:
+        subprocess.run([missing], check=False)
+    with Workers[int]((missing,), lambda task: {"task": task}, 2) as workers:
         found = [answer.told for answer in workers.answers(iter(range(6)), lambda: True)]
-    why = "no process for it could be started (No such file or directory)"
+    why = f"no process for it could be started ({said.value.strerror})"
     assert found == [NoAnswer(why, is_of_frame=False)] * 6
 
 
@@ -74,8 +77,7 @@ def test_processes_end_with_the_run_whatever_they_are_at(tmp_path: Path) -> None
     )
     assert found == {}
     for pid in begun.read_text().split():
-        with pytest.raises(ProcessLookupError):
-            os.kill(int(pid), 0)
+        assert not is_at_work(int(pid))
 
 
 def test_they_are_of_the_program_that_is_at_work_wherever_that_lies(tmp_path: Path) -> None:
@@ -100,7 +102,6 @@ def test_they_are_of_the_program_that_is_at_work_wherever_that_lies(tmp_path: Pa
     assert Path(ran.stdout.strip()) == tmp_path / "copy" / "transfer" / "probe.py"
 
 
-@pytest.mark.skipif(os.name == "nt", reason="processes are looked up by their signals")
 def test_none_outlives_a_run_that_is_killed(tmp_path: Path) -> None:
     begun = tmp_path / "begun"
     noted = program(f"open({str(begun)!r}, 'a').write(f'{{os.getpid()}} ')")
@@ -111,9 +112,9 @@ def test_none_outlives_a_run_that_is_killed(tmp_path: Path) -> None:
     )
     killed = subprocess.Popen([sys.executable, "-c", run])
     until(lambda: begun.exists() and len(set(begun.read_text().split())) == 2)
-    killed.send_signal(signal.SIGKILL)
+    killed.kill()
     killed.wait()
-    until(lambda: not any(map(is_there, set(begun.read_text().split()))))
+    until(lambda: not any(is_at_work(int(pid)) for pid in set(begun.read_text().split())))
 
 
 def until(holds: Callable[[], bool]) -> None:
@@ -122,11 +123,3 @@ def until(holds: Callable[[], bool]) -> None:
     while not holds():
         assert time.monotonic() < ends_s, "it never came"
         time.sleep(0.01)
-
-
-def is_there(pid: str) -> bool:
-    """Return whether a process is there and not yet ended; who collects orphans may be slow."""
-    try:
-        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
-    except OSError:
-        return False

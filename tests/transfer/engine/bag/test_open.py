@@ -16,14 +16,13 @@ def journal(bag):
 def test_a_file_gets_its_name_after_its_line_in_the_journal(bag, monkeypatch):
     opened = bag.begin()
     seen = []
-    real = type(bag.folder).replace
+    real = type(bag.folder).give_name
 
-    def replace(self, part, path):
-        if path.endswith("/logs/a"):
-            seen.append(journal(bag))
-        real(self, part, path)
+    def give_name(self, part, path):
+        seen.append(journal(bag))
+        return real(self, part, path)
 
-    monkeypatch.setattr(type(bag.folder), "replace", replace)
+    monkeypatch.setattr(type(bag.folder), "give_name", give_name)
     opened.take([bag.arrival("a", b"content")])
     assert seen == [["data/logs/a"]]
     assert bag.has("a") == b"content"
@@ -107,14 +106,14 @@ def test_files_of_one_name_are_set_aside_beside_each_other(bag):
 
 def test_a_name_that_the_drive_refuses_concerns_no_other_file(bag, monkeypatch):
     opened, refused = bag.begin(), []
-    real = type(bag.folder).replace
+    real = type(bag.folder).give_name
 
-    def replace(self, part, path):
+    def give_name(self, part, path):
         if path.endswith("/logs/bad"):
             raise OSError(errno.EINVAL, "Invalid argument")
-        real(self, part, path)
+        return real(self, part, path)
 
-    monkeypatch.setattr(type(bag.folder), "replace", replace)
+    monkeypatch.setattr(type(bag.folder), "give_name", give_name)
     coming = [bag.arrival("bad", b"content"), bag.arrival("good", b"content")]
     opened.take(coming, lambda arrival, error: refused.append((arrival.entry.path, error.errno)))
     assert refused == [("data/logs/bad", errno.EINVAL)]
@@ -123,7 +122,7 @@ def test_a_name_that_the_drive_refuses_concerns_no_other_file(bag, monkeypatch):
 
 def test_an_error_that_is_no_refusal_of_a_name_is_raised(bag, monkeypatch):
     opened = bag.begin()
-    monkeypatch.setattr(type(bag.folder), "replace", _fails(errno.EIO))
+    monkeypatch.setattr(type(bag.folder), "give_name", _fails(errno.EIO))
     with pytest.raises(OSError, match="made by a test"):
         opened.take([bag.arrival("a", b"content")], lambda arrival, error: pytest.fail("refused"))
 
