@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 
 from tests.faults.changing_sources import SendChanging, change_during
@@ -14,6 +15,7 @@ from tests.support.followers import FOLLOWS_FAST, Follower
 from transfer.errors import ExitCode
 
 ON = ("ext4", "exfat", "ntfs")
+_HANDED_OVER = re.compile(r"([\d,]+) of ([\d,]+) files were carried and proven")
 _OTHER_VERSION = """
 from transfer.engine import following
 following.FORMAT = 99
@@ -64,15 +66,19 @@ class SendTakesOver(SendAfterKilled):
 
     name = "send-takes-over"
     lives = True
-    may_end_with: tuple[int, ...] = (0, 6)
+    # What `send` ends with where a drive fails, has left or is full; and 6 where files are left to the send.
+    may_end_with: tuple[int, ...] = (0, 1, 3, 4, 6)
 
     def judge(self, ran: Ran) -> None:
         if self.follower.process.poll() is None:
             # The send was killed before it had asked, or ended before: the follower goes on, as it should.
             self.follower.kill()
         else:
-            code = self.follower.ends()
-            require(code in self.may_end_with, f"the follower ended with {code}: {self.follower.said}")
+            code, said = self.follower.ends(), self.follower.said
+            require(code in self.may_end_with, f"the follower ended with {code}: {said}")
+            handed = _HANDED_OVER.search(said)
+            if handed is not None:
+                require(code != 0 or handed[1] == handed[2], f"it ended with {code}, and says {handed[0]}")
         super().judge(ran)
 
 
@@ -80,7 +86,7 @@ class SendAtAnyMoment(SendTakesOver):
     """A send at any moment of a follower's short life: it starts, looks, carries, closes the night, ends."""
 
     name = "send-at-any-moment"
-    may_end_with = (0, 5, 6)  # 5 where the send was at work before it
+    may_end_with = (0, 1, 3, 4, 5, 6)  # 5 where the send was at work before it
 
     def make_ready(self) -> None:
         Follow.make_ready(self)

@@ -39,7 +39,7 @@ def wait_for(is_so: Callable[[], Any], what: str, within_s: float = _WITHIN_S) -
 
 
 class Follower:
-    """One `send --follow`. `lines` are what it has said so far, its errors among them.
+    """One `send --follow`. `lines` are what it has said so far, its errors among them, none of them wrapped.
 
     `program` is what Python is to run in place of the product.
     """
@@ -64,7 +64,10 @@ class Follower:
         assert self.process.stdout is not None
         with self.process.stdout as said:
             for line in said:
-                self.lines.append(line.rstrip("\n"))
+                if line.startswith("  ") and self.lines:
+                    self.lines[-1] += f" {line.strip()}"
+                else:
+                    self.lines.append(line.rstrip("\n"))
 
     @property
     def said(self) -> str:

@@ -62,7 +62,7 @@ def follow_the_night(
         ended, _ = run_bounded(follower.run, lambda: End.STOPPED, stop)
         if ended is End.TIME:
             return close()
-    code = ExitCode.PROVEN if ended is End.HANDED_OVER else ExitCode.STOPPED_EARLY
+    code = follower.exit_code if ended is End.HANDED_OVER else ExitCode.STOPPED_EARLY
     _report(follower, ended, code, stop, as_json)
     return int(code)
 
@@ -84,7 +84,7 @@ def _report(follower: Follower, ended: End, code: ExitCode, stop: Stop, as_json:
     standing = follower.standing
     why = f"{ended.value} ({stop.why})" if stop.why else ended.value
     proven = f"{standing.proven:,} of {standing.whole:,} files were carried and proven"
-    message = f"Following ended: {why}. {proven}."
+    message = " ".join(filter(None, (f"Following ended: {why}. {proven}.", follower.trouble)))
     if as_json:
         told = {"command": "send", "exit": int(code), "message": message, "findings": []}
         nothing = {"nights": [], "files_unproven": standing.whole - standing.proven, "safe_to_pull": False}

@@ -24,7 +24,7 @@ from transfer.engine.program import tell_program
 from transfer.engine.sources import SourceFile
 from transfer.engine.standing import End, Standing, arrivals, dark_hours, missing_since, told
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import DoesNotFit, DriveFailed, NightferryError, NotThere
+from transfer.errors import DoesNotFit, DriveFailed, ExitCode, NightferryError, NotThere
 from transfer.events import Noted
 from transfer.jobs.send.keeping_up import OpenNight
 from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
@@ -75,6 +75,7 @@ class _Trouble:
     line: str = ""
     again_s: float = 0.0
     is_gone: bool = False
+    exit_code: ExitCode = ExitCode.PROVEN
 
 
 class Follower:
@@ -109,7 +110,9 @@ class Follower:
         self._trouble = _Trouble()
         self._is_quiet = self._has_more = False
         self._dark: tuple[date | None, DarkHours | None] = None, None
-        self._proven: dict[SourceFile, bool] = {}
+        self._of_night: Sequence[SourceFile] = ()
+        self._proven: set[SourceFile] = set()
+        self._in_journal: set[SourceFile] = set()
         self._handed_over = threading.Event()
 
     def run(self) -> End:
@@ -139,6 +142,21 @@ class Follower:
         if self._around.stop.why:
             return End.STOPPED
         return End.TIME if self._around.clock() >= self._until else None
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """The exit code where another run takes over: that of `send` for how it stands."""
+        if self._trouble.exit_code is not ExitCode.PROVEN:
+            return self._trouble.exit_code
+        if self.standing.did_not_fit:
+            return ExitCode.DOES_NOT_FIT
+        is_all = self.standing.proven == self.standing.whole
+        return ExitCode.PROVEN if is_all else ExitCode.STOPPED_EARLY
+
+    @property
+    def trouble(self) -> str:
+        """What keeps the drives from taking more, as a sentence; empty where nothing does."""
+        return self._trouble.line
 
     def _follow(self, changes: Changes) -> None:
         try:
@@ -245,7 +263,8 @@ class Follower:
             self._whole.mark_done(file)
         if night.isoformat() != self.standing.night:
             self._proven.clear()
-        self._proven |= dict.fromkeys(opened.there, True)
+        self._proven |= set(opened.there)
+        self._in_journal.clear()
         self._count(seen, opened)
         if not opened.has_work:
             opened.close()
@@ -267,7 +286,9 @@ class Follower:
             return
         self._carried_s = self._clock()
         self._whole.mark_done(file)
-        self._proven[file] = carried.is_proven
+        if carried.is_proven:
+            self._proven.add(file)
+            self._in_journal.add(file)
         names = " and ".join(repr(drive.name) for drive in opened.drives)
         what = f"{file.source}/{file.path} ({size_told(file.size_bytes)})"
         if carried.is_proven and opened.read_back is ReadBack.MEDIUM:
@@ -290,7 +311,7 @@ class Follower:
 
     def _count(self, seen: Survey, opened: OpenNight) -> None:
         """Take over what the sources and the drives say of the night."""
-        files = seen.nights.get(opened.night, ())
+        self._of_night = files = seen.nights.get(opened.night, ())
         last, gap_s = arrivals(files)
         if opened.night.isoformat() != self.standing.night:
             self.standing = replace(self.standing, did_not_fit=0)
@@ -307,14 +328,17 @@ class Follower:
         self._recount(opened)
 
     def _recount(self, opened: OpenNight) -> None:
-        proven = [file for file, is_proven in self._proven.items() if is_proven]
+        read_back, free_bytes = opened.read_back.value, opened.free_bytes()
+        self.standing = replace(self.standing, read_back=read_back, free_bytes=free_bytes)
+        self._count_proven()
+
+    def _count_proven(self) -> None:
+        proven = [file for file in self._of_night if file in self._proven]
         self.standing = replace(
             self.standing,
             proven=len(proven),
             proven_frames=sum(counts_as_a_frame(file.path) for file in proven),
             proven_bytes=sum(file.size_bytes for file in proven),
-            read_back=opened.read_back.value,
-            free_bytes=opened.free_bytes(),
         )
         self._keep_standing()
 
@@ -345,7 +369,12 @@ class Follower:
             failure = opened.close()
         except OSError as error:
             failure = _told_by_the_system(error)
-        if failure is not None and not self._trouble.line:
+        if failure is None:
+            return
+        # What no list has is read back again by the next run, as far as the drive still has it.
+        self._proven -= self._in_journal
+        self._count_proven()
+        if not self._trouble.line:
             self._meet(failure)
 
     def _fail(self, error: NightferryError) -> None:
@@ -364,7 +393,7 @@ class Follower:
             is_new = is_gone and not self._trouble.is_gone
             tell = self._tell if is_new or isinstance(error, DoesNotFit) else self._say
             tell(f"{line} What comes meanwhile is carried later.")
-        self._trouble = _Trouble(line, self._clock() + _TRY_AGAIN_S, is_gone)
+        self._trouble = _Trouble(line, self._clock() + _TRY_AGAIN_S, is_gone, error.exit_code)
 
     def _are_there(self, names: Sequence[str]) -> None:
         if self._trouble.line:

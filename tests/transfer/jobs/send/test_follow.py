@@ -8,8 +8,10 @@ import threading
 
 import pytest
 
+from tests.support.faulty_drive import faulty
 from tests.support.followers import FOLLOWS_FAST, Follower, following, wait_for
 from tests.support.nights import (
+    EVENING_NS,
     NIGHT,
     Computer,
     assert_valid,
@@ -63,6 +65,37 @@ def test_frames_are_carried_and_proven_as_they_come_and_send_takes_over(night, s
     assert len(payload(stick / BAG)) == 7
     assert (stick / "READ ME FIRST.txt").read_text().startswith("SAFE ON")
     assert before.items() <= night.fingerprint().items()
+
+
+def test_a_follower_that_leaves_files_to_send_does_not_end_as_if_all_were_proven(tmp_path, stick):
+    computer = Computer(tmp_path / "night", more=FOLLOWS_FAST)
+    for number, size in enumerate((5_000, 3_000_000, 5_000)):
+        frame = computer.frame(f"light {number}.fits", data=noise(size, number))
+        os.utime(frame, ns=(EVENING_NS, EVENING_NS + number * 10**9))
+    with following(computer, "--drive", stick, "--rate", "0.1") as follower:
+        follower.proves("light 0.fits")  # and then reads for half a minute, unless it is to hurry
+        ran = computer.command("send", "--drive", stick, "--json")
+        code = follower.ends()
+    assert (ran.exit, ran.document["files_proven"]) == (0, 3)
+    assert "2 of 3 files were carried and proven" in " ".join(follower.said.split())
+    assert code == ExitCode.STOPPED_EARLY
+
+
+@pytest.mark.volume
+def test_a_follower_whose_lists_cannot_be_written_when_it_hands_over_says_so(night, tmp_path):
+    with faulty(tmp_path / "fuse", "write|manifest-sha256|1|3|EIO") as drive:
+        prepared(drive.path)
+        with following(night, "--drive", drive.path) as follower:
+            follower.proves("light 1.fits", "light 2.fits", "dark_1.fits", "mount.log", "mast.csv")
+            ran = night.command("send", "--drive", drive.path, "--json")
+            code = follower.ends()
+        assert drive.faults == 3  # as often as it is tried
+        assert code == ExitCode.SOMETHING_UNPROVEN
+        said = " ".join(follower.said.split())
+        assert "0 of 5 files were carried and proven" in said
+        assert "Input/output error" in said
+        assert (ran.exit, ran.document["files_proven"]) == (0, 5)
+        assert_valid(drive.path / BAG)
 
 
 def test_at_its_time_a_follower_closes_the_night_itself(night, stick):
