@@ -232,6 +232,9 @@ class ClearDrive(Job):
         said, before = receipt_on(scene.drive) or b"", self._receipt or b""
         kept = set(before.splitlines()) <= set(said.splitlines())
         require(kept and said.startswith(before.splitlines()[0]), "the receipt lost a line")
+        told = any(line.startswith(f"  {EARLY}, ".encode()) for line in said.splitlines())
+        there = {path for path in self.goes if path in files}
+        require(told or there == self.goes.keys(), f"the receipt says nothing of {EARLY}, which goes")
         wrong = sorted(f"{path} {what}" for path, what in what_is_wrong(self.goes, self.stays, files))
         require(not wrong, wrong[:4])
         gone = self.goes.keys() - files.keys() - {path.replace(LEFT, EARLY, 1) for path in files}

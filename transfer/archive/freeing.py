@@ -291,10 +291,14 @@ _Facts = tuple[int, int]
 
 @dataclass(slots=True)
 class Freeing:
-    """Removes nights from drives that are held by this run. What it did is in `gone` and `stays`."""
+    """Removes nights from drives that are held by this run. What it did is in `gone` and `stays`.
+
+    `begun` are those that have lost something, or are about to.
+    """
 
     ledger: Ledger
     around: Surroundings
+    begun: list[DriveNight] = field(default_factory=list)
     gone: list[DriveNight] = field(default_factory=list)
     stays: list[Stays] = field(default_factory=list)
 
@@ -358,6 +362,7 @@ class Freeing:
         changed = [path for path, known in facts.items() if _facts(folder, f"{night.folder}/{path}") != known]
         if changed:
             raise Kept(f"{changed[0]} has changed since it was hashed")
+        self.begun.append(night)
         if night.folder != at:
             folder.replace(night.folder, at)
             folder.flush_folders([""])

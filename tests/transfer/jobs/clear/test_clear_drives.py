@@ -9,6 +9,7 @@ import shutil
 import pytest
 
 from manifests.findings import FindingKind
+from tests.support.faulty_drive import faulty
 from tests.support.nights import assert_valid, noise, prepared
 from tests.transfer.jobs.clear.conftest import Home
 from transfer.engine.drive import only_run_on
@@ -69,8 +70,8 @@ def test_the_receipt_on_the_drive_says_which_nights_have_left_it(week):
     before = receipt.read_text().splitlines()
     week.clear_drive()
     after = receipt.read_text().splitlines()
-    assert after[:2] + after[5:] == before
-    assert after[2:5] == [
+    assert after[:3] + after[6:] == before
+    assert after[3:6] == [
         "",
         "Let go from this drive on 2026-04-01 at 12:00 UTC, since others have it:",
         f"  {NIGHTS[0]}, 2 files",
@@ -243,10 +244,12 @@ class Dying(type(this_computer())):
 
     def _counted(self, act):
         def dying(*words):
+            if words[0].startswith("READ ME FIRST"):
+                return act(*words)
             if self.left == 0:
                 raise KeyboardInterrupt
             self.left -= 1
-            act(*words)
+            return act(*words)
 
         return dying
 
@@ -264,6 +267,48 @@ def test_cut_off_at_any_act_a_night_is_whole_or_being_let_go_and_the_next_run_go
         assert_valid(week.stick / NIGHTS[0])
     outcome = week.clear_drive()
     assert (outcome.exit_code, week.on_drive()) == (ExitCode.PROVEN, list(NIGHTS[1:]))
+
+
+@pytest.mark.parametrize("acts", [0, 1, 2, 8, 13, 15])
+def test_cut_off_at_any_act_the_receipt_says_that_the_night_may_have_left(week, acts):
+    receipt = week.stick / "READ ME FIRST.txt"
+    before = receipt.read_text().splitlines()
+    cut_off(week, acts)
+    after = receipt.read_text().splitlines()
+    assert after[:3] + after[6:] == before
+    assert after[4:6] == [
+        "These may have left the drive since 2026-04-01 at 12:00 UTC; others have them:",
+        f"  {NIGHTS[0]}, 2 files",
+    ]
+
+
+@pytest.mark.volume
+def test_a_night_of_which_a_part_could_not_be_removed_is_not_told_as_there(week, tmp_path):
+    shutil.copytree(week.stick, tmp_path / "fuse/behind")
+    with faulty(tmp_path / "fuse", "unlink|bagit.txt|1|9|EIO") as drive:
+        week.computer.drives = [f"name = 'Field stick'\nfolder = '{drive.path}'"]
+        week.computer.configure()
+        outcome = week.clear_drive()
+        told = (drive.path / "READ ME FIRST.txt").read_text()
+        assert [night.night.isoformat() for night in outcome.removed] == []
+        assert (drive.path / LEFT).exists()
+    assert f"others have them:\n  {NIGHTS[0]}, 2 files\n" in told
+
+
+@pytest.mark.volume
+def test_a_drive_that_has_no_room_for_a_receipt_has_none_while_its_nights_go(week, tmp_path):
+    shutil.copytree(week.stick, tmp_path / "fuse/behind")
+    with faulty(tmp_path / "fuse", "write|READ ME FIRST|1|1|ENOSPC") as drive:
+        week.computer.drives = [f"name = 'Field stick'\nfolder = '{drive.path}'"]
+        week.computer.configure()
+        receipt = drive.path / "READ ME FIRST.txt"
+        cut_off(week, 1)
+        assert not receipt.exists()
+        assert drive.faults == 1
+        receipt.write_bytes((week.stick / receipt.name).read_bytes())
+        assert week.clear_drive().exit_code is ExitCode.PROVEN
+        told = receipt.read_text()
+    assert f"since others have it:\n  {NIGHTS[0]}, " in told
 
 
 @pytest.mark.parametrize("acts", [2, 8])
