@@ -13,7 +13,7 @@ from transfer.archive.held import OpenArchive, archive_failure
 from transfer.archive.layout import Owner, owner_of_label
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.open import OpenBag
-from transfer.engine.bag.tag_files import begin_with_info, put_tag_file
+from transfer.engine.bag.tag_files import begin_with_info, is_as_pinned, put_tag_file
 from transfer.engine.medium import PinnedFolder
 from transfer.errors import NightferryError
 
@@ -35,7 +35,7 @@ def add_statements(archive: OpenArchive, bag: str, owner: Owner, statements: Seq
     """Add statements of one kind to a bag, which is made where there is none yet.
 
     The archive is held by this run. What was said before stays as it is. Raises NightferryError where the
-    bag is unfinished or full of statements, or the archive fails.
+    bag is unfinished or full of statements, what was said before is damaged, or the archive fails.
     """
     try:
         listed = ArchiveBag(archive.folder, bag)
@@ -45,6 +45,7 @@ def add_statements(archive: OpenArchive, bag: str, owner: Owner, statements: Seq
         if listed.fingerprint() is None:
             _write_lists(listed, owner)
         path = said_in(statements[0].kind)
+        _require_whole(archive, listed, path)
         content = b"".join(read_lines(archive.folder, listed.at(path)))
         if content.count(b"\n") + len(statements) > MOST_STATEMENTS:
             happened = f"No more than {MOST_STATEMENTS:,} statements of one kind go into a bag"
@@ -71,6 +72,9 @@ def bring_statements(source: PinnedFolder, bag: str, into: OpenArchive) -> None:
     if listed.unfinished:
         return  # the next run finishes it, and brings them then
     for path in said:
+        if not is_as_pinned(there, path):
+            step = "nightferry heal, told that archive, writes it again; then file from it again."
+            raise NightferryError("What was said there is not what was written", there.at(path), step)
         lines = list(read_lines(source, there.at(path)))
         content = b"".join(read_lines(into.folder, listed.at(path)))
         known = set(content.splitlines(keepends=True))
@@ -79,7 +83,18 @@ def bring_statements(source: PinnedFolder, bag: str, into: OpenArchive) -> None:
             continue
         if listed.fingerprint() is None:
             _write_lists(listed, owner)
+        _require_whole(into, listed, path)
         put_tag_file(listed, path, content + b"".join(new))
+
+
+def _require_whole(archive: OpenArchive, listed: ArchiveBag, path: str) -> None:
+    """Refuse to add to what is damaged: pinned anew, nobody would see the damage any more."""
+    if not is_as_pinned(listed, path):
+        step = f'Heal it, from another archive or a drive: nightferry heal "{archive.root}" --from NAME'
+        where = archive.root / listed.at(path)
+        raise NightferryError(
+            "What was said in this bag is not what was written", where, f"{step}. Then again."
+        )
 
 
 def _write_lists(listed: ArchiveBag, owner: Owner) -> None:

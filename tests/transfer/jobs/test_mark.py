@@ -22,7 +22,7 @@ from tests.support.systems import need_fork
 from transfer.engine.medium import Medium, this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
-from transfer.errors import ConfigurationError, NotThere
+from transfer.errors import ConfigurationError, NightferryError, NotThere
 from transfer.jobs.index import build_index
 from transfer.jobs.mark import MarkOutcome, mark
 from transfer.stop import Stop
@@ -147,6 +147,33 @@ def test_a_bag_that_a_run_left_unfinished_is_finished_first(filed: Desk):
     say(filed, Verdict.GOOD)
     assert not journal.exists()
     filed.assert_all_valid()
+
+
+def test_nothing_is_added_to_what_was_said_where_that_is_damaged(filed: Desk, tmp_path: Path):
+    for hour, verdict in enumerate((Verdict.POOR, Verdict.GOOD)):
+        say(filed, verdict, at=MORNING.replace(hour=hour))
+    path = filed.archive / "nights/2026-03-14" / said_in("verdict")
+    for content in (b"?" + path.read_bytes()[1:], None):
+        whole = path.read_bytes()
+        path.write_bytes(content) if content else path.unlink()
+        before = contents(filed)
+        with pytest.raises(NightferryError, match="not what was written") as refused:
+            say(filed, Verdict.POOR)
+        assert f'nightferry heal "{filed.archive}" --from' in refused.value.next_step
+        assert contents(filed) == before
+        assert filed.command("check", filed.archive).exit == 1
+        if content is None:
+            path.write_bytes(whole)
+    path.write_bytes(b"?" + path.read_bytes()[1:])
+    healed = filed.command("heal", filed.archive, "--from", tmp_path / "stick")
+    assert "what can be read was kept" in healed.out
+    say(filed, Verdict.POOR)
+    assert said(filed) == [("good", ""), ("poor", "")]
+    filed.assert_all_valid()
+
+
+def contents(desk: Desk) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in (desk.archive / "nights").rglob("*") if path.is_file()}
 
 
 def test_a_list_that_was_damaged_goes_on_contradicting_its_digest(filed: Desk):

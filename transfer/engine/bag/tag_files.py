@@ -108,6 +108,19 @@ def pinned_tag_files(listed: ListedBag) -> dict[str, str]:
     return {name: sha256 for sha256, _, name in pairs if name}
 
 
+def is_as_pinned(listed: ListedBag, path: str) -> bool:
+    """Return whether a tag file is what the tag manifest lists, or is not listed there. Raises OSError."""
+    pinned = pinned_tag_files(listed).get(path)
+    if pinned is None:
+        return True
+    try:
+        return listed.folder.stat(listed.at(path)) is not None and pinned == sha256_of_file(
+            listed.folder, listed.at(path)
+        )
+    except ListTooLarge:
+        return False
+
+
 def sha256_of_file(folder: PinnedFolder, path: str) -> str:
     """Return the SHA-256 of a small file below a pinned folder; of nothing where it is not there."""
     digest = hashlib.sha256()

@@ -68,6 +68,9 @@ class Opening:
             yield IntoArchive(archive, filing, destination, self.dry_run, findings)
 
 
+_LACKS_WORDS = "not all that was said in the other archive could be brought over"
+
+
 @dataclass(slots=True, eq=False)
 class IntoArchive:
     """One archive that a run files into. `full` says what did not fit, `accounts` what came of each delivery.
@@ -85,6 +88,7 @@ class IntoArchive:
     cut_short: bool = False
     has_begun: bool = False
     standing: Standing | None = None
+    _lacks_words: bool = False
 
     def begin(self, delivery: Delivery, listing: bool) -> Account:
         """Return the account of one delivery more."""
@@ -158,6 +162,7 @@ class IntoArchive:
             except (OSError, NightferryError) as error:
                 what = f"what was said of it could not be brought over ({error})"
                 self.findings.append(Finding(FindingKind.UNREADABLE, what, str(source.root / bag)))
+                self._lacks_words = True
 
     def bring_index_up_to_date(self, config: Config, around: Surroundings) -> None:
         """Bring the index up to date with what was filed, and read the logs among it."""
@@ -186,10 +191,10 @@ class IntoArchive:
         failure = self.destination.failure or ended
         cut = bool(stopped) and (self.cut_short or not all(result.whole for result in results))
         damage = [] if self.destination.hangs else shelf.damage()
-        in_doubt = bool(unseen or passed_over) or any(not each.mended for each in damage)
+        in_doubt = bool(unseen or passed_over or self._lacks_words) or any(not each.mended for each in damage)
         code = exit_code(results, failure, self.full, stopped=cut, in_doubt=in_doubt)
         why = failure.happened if failure is not None else self._why_ended(stopped if cut else "")
-        why = why or drives_passed_over(passed_over)
+        why = why or drives_passed_over(passed_over) or (_LACKS_WORDS if self._lacks_words else "")
         told = (
             planned_message(results, why)
             if self.dry_run

@@ -203,6 +203,26 @@ def test_what_a_person_has_said_comes_along_and_proofs_do_not(two: Desk, attic: 
     assert (attic / said).read_bytes().count(b"\n") == 1
 
 
+@pytest.mark.parametrize("where", ["house", "attic"])
+def test_what_was_said_is_brought_neither_into_nor_from_a_damaged_file(
+    two: Desk, attic: Path, night: Path, where: str
+):
+    two.file(night)
+    said = "nights/2026-03-14/nightferry/said-verdict.jsonl"
+    for verdict in ("poor", "good"):
+        assert two.command("mark", "2026-03-14", verdict).exit == 0
+    two.file(from_archive=Archive(two.archive, "house"))
+    assert two.command("mark", "2026-03-14", "poor").exit == 0
+    damaged = (two.archive if where == "house" else attic) / said
+    damaged.write_bytes(b"?" + damaged.read_bytes()[1:])
+    before = {path: path.read_bytes() for path in attic.rglob("nightferry/*.jsonl")}
+    outcome = two.file(from_archive=Archive(two.archive, "house"))
+    assert {path: path.read_bytes() for path in attic.rglob("nightferry/*.jsonl")} == before
+    (told,) = [found for found in outcome.all_findings() if "was said" in found.detail]
+    assert (told.kind, outcome.exit_code) == (FindingKind.UNREADABLE, ExitCode.SOMETHING_UNPROVEN)
+    assert "nightferry heal" in told.detail
+
+
 def test_an_archive_is_filed_from_only_where_there_is_one(two: Desk, tmp_path: Path):
     nowhere = two.file(from_archive=Archive(tmp_path / "nowhere"))
     assert nowhere.exit_code == ExitCode.NOT_THERE
