@@ -46,6 +46,10 @@ def ask(folder: Path, *words: str) -> Ran:
     return run(*words, "--config", folder / "nightferry.toml")
 
 
+def ask_at(folder: Path, columns: int, *words: str) -> str:
+    return run(*words, "--config", folder / "nightferry.toml", environ={"COLUMNS": str(columns)}).out
+
+
 def document(folder: Path, *words: str) -> dict[str, Any]:
     return ask(folder, *words, "--json").document
 
@@ -89,9 +93,65 @@ def test_the_answer_comes_first_and_names_what_explains_it(winter: Path):
     lines = ask(winter, "compare").out.splitlines()
     assert lines[0] == "14 nights: 7 poor or lost, 7 good."
     assert lines[1].startswith(
-        "hub not responding came in 6 nights, each time with box temperature at 1.0 °C"
+        "hub not responding came in 6 of the 7 poor or lost nights, each time with box temperature at 1.00 °C"
+        " or below; at all other times until a night failed it was at 1.01 °C or above."
+        " Sure: by chance that comes less than once in 110. With it go air temperature at -1.4 °C or below"
     )
-    assert lines[2] == "mount stopped came in 1 night, and no reading was surely unusual then."
+    assert "ambient temperature at -0.9 °C or below (read up to 40 min before)" in lines[1]
+    assert "; and dew point at -3.8 °C or below, derived from others: these nights cannot tell" in lines[1]
+    assert lines[2] == "Not explained by that: 2026-01-26 (mount stopped, with no reading surely unusual)."
+
+
+def test_dew_that_follows_the_cold_does_not_lead(winter: Path):
+    """One reader would have bought a dew heater."""
+    told = document(winter, "compare")
+    assert told["separations"][0]["quantity"] == "box temperature"
+    dew = next(one for one in told["separations"] if one["quantity"] == "dew point")
+    assert (dew["sure"], dew["follows"]) == (True, "box temperature, highest")
+    (between,) = [
+        line for line in ask(winter, "compare").out.splitlines() if line.startswith("Between the nights,")
+    ]
+    sides = (
+        "Between the nights, nearly sure of 44 values tried: poor nights have box temperature (highest,"
+        " 0.1 to 1.8 h after sunset) at 5.8 °C or below, good ones at 7.8 °C or above; no night lies between,"
+        " but 2026-01-26 lies on the other side."
+    )
+    assert between.startswith(sides)
+    assert "; and dew point, derived from others" in between.removeprefix(sides)
+
+
+def test_two_poor_and_two_good_nights_sound_no_surer_than_fourteen(winter: Path):
+    few = ask(winter, "compare", "2026-01-03", "2026-01-20", "2026-01-06", "2026-01-09").out.splitlines()
+    assert few[1].startswith("hub not responding came in both poor or lost nights, each time with box temp")
+    assert "but 2 such nights are few. With it goes air temperature at -1.4 °C or below" in few[1]
+    assert "Sure" not in few[1]
+    assert "4 nights are too few, for even the cleanest parting comes by chance 3.3 times in 10" in few[2]
+
+
+@pytest.mark.parametrize("columns", [80, 120])
+def test_the_screen_shows_what_matters_and_says_how_to_see_all(winter: Path, columns: int):
+    short, whole = (ask_at(winter, columns, "compare", *words).splitlines() for words in ([], ["--all"]))
+    assert 2 * len(short) < len(whole)
+    assert max(map(len, (*short, *whole))) <= columns
+    assert short[0] == whole[0]
+    named = {"supply voltage, V", "wind, m/s", "humidity, %"}
+    assert not any(line.startswith(tuple(named)) for line in short)
+    assert all(any(line.startswith(name) for line in whole) for name in named)
+    text = " ".join(" ".join(short).split())
+    assert "11 more quantities, and all that was tried: nightferry compare --all (or --json)." in text
+    assert "and 21 more that may well be chance: --all shows them" in text
+
+
+def test_a_table_says_how_old_its_values_are(winter: Path):
+    told = document(winter, "compare")
+    night = next(one for one in told["nights"] if one["night"] == "2026-02-05")
+    assert night["at_failure_age_s"]["ambient temperature"] == pytest.approx(40 * 60, abs=60)
+    lines = ask(winter, "compare", "--all").out.splitlines()
+    place = next(
+        number for number, line in enumerate(lines) if line.startswith("ambient temperature, °C  lowest")
+    )
+    old = next(line for line in lines[place:] if line.split()[:1] == ["read"])
+    assert old.split()[:6] == ["read", "before", "25", "min", "22", "min"]
 
 
 def test_wind_humidity_and_supply_part_nothing(winter: Path):

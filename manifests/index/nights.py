@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, NamedTuple
 
+from manifests.findings import FindingKind
 from manifests.frames.frame import FrameType, Stage
 from manifests.index.believing import TEXT, require_inside, require_kinds
 from manifests.index.frame_query import SECONDS_PER_HOUR, Between
@@ -30,6 +31,11 @@ _SUMS = f"""
 SELECT night, sum(findings), sum(total_moon_illumination), sum(moons),
     sum(CASE WHEN bag_id IN (SELECT id FROM bags WHERE present = 0) THEN files ELSE 0 END)
 FROM series {_WANTED} GROUP BY night
+"""  # noqa: S608 - likewise
+_NOT_MEASURED = f"""
+SELECT night, count(*) FROM series
+JOIN files ON files.series_id = series.id JOIN findings ON findings.file_id = files.id
+{_WANTED} AND series.findings > 0 AND kind = '{FindingKind.NOT_MEASURED}' GROUP BY night
 """  # noqa: S608 - likewise
 _LOGS = """
 SELECT night, sum(files), sum(findings) FROM series
@@ -82,7 +88,8 @@ class NightRow:
     """One night: `frames` counts raw ones in use, `exposure_s` adds up such lights.
 
     `parts` are all, lights first.
-    `logs` counts the files that are no frames, `findings` those of frames and logs. `moon_illumination`
+    `logs` counts the files that are no frames, `findings` those of frames and logs, of which `not_measured`
+    say no more than that a frame's stars could not be measured. `moon_illumination`
     (0 to 1) is the mean over the frames for which it was computed. `absent_frames` are those of the frames
     whose bag is not there now. `verdict` is the person's, the last one that was said.
     """
@@ -96,6 +103,7 @@ class NightRow:
     moon_illumination: float | None
     absent_frames: int
     verdict: NightVerdict | None = None
+    not_measured: int = 0
 
     @property
     def hours(self) -> float:
@@ -146,12 +154,16 @@ def nights(
         parts = _parts(index, wanted, shown)
         sums = {night: rest for night, *rest in index.rows(_SUMS, wanted)}
         logs = {night: rest for night, *rest in index.rows(_LOGS, ends)} if everything else {}
+        has_some = any(findings for findings, *_ in sums.values())
+        unmeasured: dict[str, int] = dict(map(tuple, index.rows(_NOT_MEASURED, wanted))) if has_some else {}
         said = verdicts(index)
         found = [
             _night_row(night, parts.get(night, []), sums.get(night, _NO_FRAMES), logs.get(night, _NO_LOGS))
             for night in sorted({*parts, *logs})
         ]
-    yield from (replace(row, verdict=said.get(row.night)) for row in found)
+    for row in found:
+        count = unmeasured.get(row.night.isoformat(), 0)
+        yield replace(row, verdict=said.get(row.night), not_measured=count)
 
 
 def _listed(names: Sequence[str]) -> str | None:

@@ -28,9 +28,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from manifests.readings.permutations import Chances, chances, corrected_chances
-from manifests.readings.together import ALIKE, rank_correlation
+from manifests.readings.together import ALIKE, measured_first, rank_correlation
 
 SURE = 0.05
+# What is named beside what is sure: 5.0 % and 5.1 % are no difference between two quantities.
+NEARLY = 2 * SURE
 _LEAST_TO_BE_ALIKE = 4
 _MOST_NIGHTS_MORE = 40
 
@@ -181,13 +183,48 @@ class Separation:
 
 
 @dataclass(frozen=True, slots=True)
+class Group:
+    """Separations that rank the nights alike, so that these nights cannot tell which of them it is."""
+
+    leader: Separation
+    followers: tuple[Separation, ...]
+
+    @property
+    def surest(self) -> Separation:
+        """Return the one that chance does least often."""
+        return min((self.leader, *self.followers), key=lambda one: one.chance_corrected)
+
+    @property
+    def by_quantity(self) -> tuple[Separation, ...]:
+        """Return the first of each quantity."""
+        first: dict[str, Separation] = {}
+        for one in (self.leader, *self.followers):
+            first.setdefault(one.measure.quantity, one)
+        return tuple(first.values())
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
-    """What parts the nights, the clearest first; how many nights of each kind, and measures tried."""
+    """What parts the nights, the clearest first; how many nights of each kind, and measures tried.
+
+    What is derived from other quantities comes after measured ones that part the nights about as well.
+    """
 
     separations: tuple[Separation, ...]
     poor: int
     good: int
     tried: int
+
+    @property
+    def groups(self) -> tuple[Group, ...]:
+        """Return what parts the nights, with what ranks them alike; the surest group first."""
+        standing = [one for one in self.separations if not one.later_only]
+        groups = (
+            Group(leader, tuple(one for one in standing if one.follows == leader.measure.name))
+            for leader in standing
+            if not leader.follows
+        )
+        return tuple(sorted(groups, key=lambda one: one.surest.chance_corrected))
 
 
 def compare(
@@ -214,7 +251,8 @@ def compare(
     ]
     clear = [one for one in found if one is not None]
     clear.sort(key=_unclearness)
-    return Comparison(tuple(_with_followers(clear)), sum(poor), len(poor) - sum(poor), len(tried))
+    ordered = measured_first(clear, lambda one: one.measure.derived, _parts_as_well)
+    return Comparison(tuple(_with_followers(ordered)), sum(poor), len(poor) - sum(poor), len(tried))
 
 
 def _expected(measures: Sequence[Measure], expected: Mapping[tuple[str, Statistic], Side]) -> list[Measure]:
@@ -323,10 +361,17 @@ def _best_parting(
     return best[2], best[3]
 
 
-def _unclearness(one: Separation) -> tuple[bool, bool, bool, float, float, int, float]:
-    # What is derived from other quantities is named after them, but what is sure before what is not.
-    rank = one.chance_corrected, one.chance, len(one.told.exceptions), -_clearance(one)
-    return one.later_only, not one.sure, one.measure.derived, *rank
+def _unclearness(one: Separation) -> tuple[bool, float, float, bool, int, bool, int, float]:
+    measure, wrong = one.measure, len(one.told.exceptions)
+    # Of equals the plainest is named first, and then what lies widest apart.
+    plain = measure.hours is not None, list(Statistic).index(measure.statistic)
+    return one.later_only, one.chance_corrected, one.chance, measure.derived, wrong, *plain, -_clearance(one)
+
+
+def _parts_as_well(measured: Separation, derived: Separation) -> bool:
+    """Return whether a measured quantity ranks the nights as a derived one does, about as surely."""
+    near = measured.chance_corrected <= max(NEARLY, derived.chance_corrected)
+    return near and measured.later_only == derived.later_only and _alike(measured.measure, derived.measure)
 
 
 def _clearance(one: Separation) -> float:

@@ -1,7 +1,8 @@
-"""What a comparison of nights comes to, in plain words that claim no more than was found."""
+"""What was found about one quantity, in plain words that claim no more than that."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from manifests.readings.comparing import (
@@ -15,9 +16,8 @@ from manifests.readings.comparing import (
 )
 from manifests.readings.measuring import Uneven
 from manifests.readings.occurring import Occurrence
+from manifests.readings.series import FRESH_S
 from manifests.readings.units import decimals_among, number_shown, unit_shown
-
-NO_CAUSE = "What goes together need not cause one another."
 
 
 def odds(chance: float) -> str:
@@ -28,6 +28,18 @@ def odds(chance: float) -> str:
             told = f"{count:.2g}" if count < 9.95 else f"{count:.0f}"
             return f"once in {whole:,}" if told == "1" else f"{told} times in {whole:,}"
     return "less than once in 1,000"
+
+
+def less_than(chance: float) -> str:
+    """Return what a chance is under that no drawing can show to be smaller: "less than once in 110"."""
+    times = 1 / chance
+    step = 10 ** max(0, math.floor(math.log10(times)) - 1)
+    return f"less than once in {math.floor(times / step) * step:,}"
+
+
+def age_shown(age_s: float) -> str:
+    """Return how old a reading was at a moment: "25 min"; nothing where it is as good as of that moment."""
+    return f"{age_s / 60:.0f} min" if age_s > FRESH_S else ""
 
 
 def with_unit(value: float, unit: str, decimals: int) -> str:
@@ -51,91 +63,15 @@ def values_shown(one: Occurrence) -> list[str]:
 
 
 def share_shown(share: float) -> str:
-    """Return a part of all the time in percent."""
+    """Return a part of the time in percent."""
+    if share == 0:
+        return "0%"
     return f"{share:.0%}" if share >= 0.095 else f"{share:.1%}" if share >= 0.0005 else "under 0.1%"
-
-
-def answers(whole: Comparison, within: Sequence[Occurrence]) -> tuple[str, ...]:
-    """Return what a comparison found, a sentence or two each: where failures came, then what parts nights."""
-    events = dict.fromkeys(one.event for one in within)
-    found = [_where_it_came([one for one in within if one.event == event]) for event in events]
-    if whole.poor and whole.good:
-        found.append(_what_parts(whole))
-    return (*found, NO_CAUSE) if found else ()
-
-
-def _where_it_came(found: Sequence[Occurrence]) -> str:
-    first = found[0]
-    nights = max(len(one.values) for one in found)
-    came = f"{first.event} came in {nights} {_nights(nights)}"
-    if not first.sure:
-        return f"{came}, and no reading was surely unusual then."
-    side = f"{first.quantity} {_at_least(first)}"
-    known = len(first.values)
-    each = "" if nights == 1 else "each time " if known == nights else f"in {known} of them "
-    told = f"{came}, {each}with {side}, where only"
-    told += f" {share_shown(first.share)} of the time was spent. Sure: by chance that comes"
-    told += f" {odds(first.chance_corrected)}."
-    others = [one for one in found[1:] if one.sure]
-    with_it = [f"{one.quantity} ({_at_least(one)})" for one in others if one.follows == first.quantity]
-    likewise = [f"{one.quantity} {_at_least(one)}" for one in others if one.follows != first.quantity]
-    if with_it:
-        told += f" With it go {', '.join(with_it)}: these nights cannot tell which of them it is."
-    return f"{told} Likewise {', '.join(likewise)}." if likewise else told
-
-
-def _at_least(one: Occurrence) -> str:
-    decimals = decimals_among((*one.values, *one.span))
-    return f"at {with_unit(one.farthest_back, one.unit, decimals)} or {one.side}"
-
-
-def _what_parts(whole: Comparison) -> str:
-    if not whole.tried:
-        return "Nothing could be tried between poor and good nights."
-    tried = values_tried(whole)
-    standing = [one for one in whole.separations if not one.later_only and not one.follows]
-    sure = [one for one in standing if one.sure]
-    if sure:
-        return f"Between the nights, sure of {tried}: {_sides(whole, sure)}"
-    told = f"Between the nights nothing is sure, of {tried}"
-    if not standing:
-        return f"{told}."
-    clearest = f"{standing[0].measure.quantity}, {standing[0].what}, parts them most clearly"
-    return f"{told}: {clearest}, and by chance some value does as much {odds(standing[0].chance_corrected)}."
 
 
 def values_tried(whole: Comparison) -> str:
     """Return how many values were tried: "1 value tried"."""
     return f"{whole.tried} {'value' if whole.tried == 1 else 'values'} tried"
-
-
-def _side(one: Separation) -> str:
-    low, high = between_shown(one.measure, one.told)
-    limit = high if one.poor_side is Side.BELOW else low
-    wrong = len(one.told.exceptions)
-    lie = "lies" if wrong == 1 else "lie"
-    but = f" ({wrong} {_nights(wrong)} {lie} on the wrong side)" if wrong else ""
-    unit = unit_shown(one.measure.unit)
-    return (
-        f"poor nights have {one.measure.quantity}, {one.what}, {one.poor_side} {limit} {unit}".rstrip() + but
-    )
-
-
-def _sides(whole: Comparison, sure: Sequence[Separation]) -> str:
-    """Return what is sure, after the names of what goes together with it and could as well be it."""
-    sides = "; ".join(map(_side, sure))
-    leaders = {one.measure.name: one.measure.quantity for one in sure}
-    alike = [
-        one.measure.quantity for one in whole.separations if one.follows in leaders and not one.later_only
-    ]
-    others = [each for each in dict.fromkeys(alike) if each not in leaders.values()]
-    if not others:
-        return f"{sides}."
-    all_of_them = f"{', '.join(others)} and {', '.join(dict.fromkeys(leaders.values()))}"
-    return (
-        f"{all_of_them} part them nearly alike, and these nights cannot tell which of them it is."
-        f" Clearest: {sides}."
-    )
 
 
 def uneven_words(uneven: Sequence[Uneven]) -> Iterator[str]:
@@ -188,7 +124,7 @@ def _what(one: Separation, nights: Sequence[str]) -> str:
     found = one.whole
     poor, good = f"{found.poor} poor or lost", f"{found.good} good"
     here, there = ("below", "above") if one.poor_side is Side.BELOW else ("above", "below")
-    sides = f"{poor} {_nights(found.poor)} lie {here}, the {good} {there}, parted"
+    sides = f"{poor} {night_or_nights(found.poor)} lie {here}, the {good} {there}, parted"
     told = f"{one.measure.name}: the {sides} {_where(one, found, nights)}."
     if one.later_only:
         return f"{told} {_LATER_ONLY}"
@@ -207,15 +143,16 @@ def _where(one: Separation, found: Parting, nights: Sequence[str]) -> str:
     low, high = (
         f"{value} {unit_shown(one.measure.unit)}".rstrip() for value in between_shown(one.measure, found)
     )
-    told = f"between {low} and {high}"
+    told = f"between {low} and {high}, where no night lies"
     wrong = len(found.exceptions)
     if not wrong:
         return told
     names = f" ({', '.join(nights[place] for place in found.exceptions)})" if nights else ""
-    return f"{told}, but for {wrong} {_nights(wrong)} on the other side{names}"
+    return f"{told}, but for {wrong} {night_or_nights(wrong)} on the other side{names}"
 
 
-def _nights(count: int) -> str:
+def night_or_nights(count: int) -> str:
+    """Return the noun that goes with so many nights."""
     return "night" if count == 1 else "nights"
 
 
@@ -246,7 +183,9 @@ def _how_sure(one: Separation) -> str:
         return "That proves nothing, and no small number of nights more would."
     poor, good = more
     kinds = " and ".join(
-        f"{count} more {kind} {_nights(count)}" for count, kind in ((poor, "poor"), (good, "good")) if count
+        f"{count} more {kind} {night_or_nights(count)}"
+        for count, kind in ((poor, "poor"), (good, "good"))
+        if count
     )
     each = "each " if sum(more) > 1 else ""
     return f"That proves nothing yet. About {kinds}, {each}on its own side, would make it sure."
@@ -255,15 +194,18 @@ def _how_sure(one: Separation) -> str:
 def occurrence_words(one: Occurrence, tried: int) -> str:
     """Return in sentences where failures came in a quantity."""
     values = f"{', '.join(values_shown(one))} {unit_shown(one.unit)}".rstrip()
-    at_or = "at or below" if one.side is Side.BELOW else "at or above"
     count = len(one.values)
     came = f"{one.event} came" if count == 1 else f"{one.event} came first in {count} nights,"
-    spent = f"of all the time of the nights before a failure, {share_shown(one.share)} was {at_or} that"
+    share = share_shown(one.share_otherwise)
+    spent = f"of all other time of the nights before a failure, {share} was at or {one.side} that"
     if count > 1:
         spent += ", for the least unusual of them"
-    often = (
-        f"by chance {odds(one.chance)}, and {odds(one.chance_corrected)} in any of {tried} that were tried"
+    alone, any_of = (
+        (less_than(one.chance), less_than(one.chance_corrected))
+        if one.at_floor
+        else (odds(one.chance), odds(one.chance_corrected))
     )
+    often = f"by chance {alone}, and {any_of} in any of {tried} that were tried"
     sure = "Chance alone would hardly do that; it shows no cause." if one.sure else "That proves nothing."
     if count == 1:
         sure = "It came once, which proves nothing."

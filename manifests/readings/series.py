@@ -17,6 +17,8 @@ from manifests.readings.units import DEG_C, PERCENT, conversion, is_temperature
 HOUR_US = 3600 * 1_000_000
 # A reading that ended longer ago than this says nothing about a moment.
 _STALE_US = HOUR_US // 2
+# Common practice: logs are written every few minutes. A reading older than that is told with its age.
+FRESH_S = 600
 # Two readings that belong together, such as temperature and humidity of one mast.
 _TOGETHER_US = HOUR_US // 6
 # A fall over less than this is none per hour.

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import TypeVar
 
 from manifests.readings.permutations import doubled_ranks
 from manifests.readings.series import HOUR_US, Series
@@ -12,6 +13,25 @@ from manifests.readings.series import HOUR_US, Series
 ALIKE = 0.9
 _LEAST_NIGHTS, _LEAST_MOMENTS = 3, 12
 _STEP_US = HOUR_US // 6
+
+_Found = TypeVar("_Found")
+
+
+def measured_first(
+    found: Sequence[_Found], derived: Callable[[_Found], bool], as_good: Callable[[_Found, _Found], bool]
+) -> list[_Found]:
+    """Return findings in their order, but before one that is derived all measured ones `as_good` as it is.
+
+    A dew point follows from a temperature, so that whatever parts nights by temperature parts them by dew
+    point, too, and by chance a little more clearly.
+    """
+    ordered: list[_Found] = []
+    for one in found:
+        if derived(one):
+            better = (each for each in found if not derived(each) and as_good(each, one))
+            ordered += [each for each in better if each not in ordered]
+        ordered += [] if one in ordered else [one]
+    return ordered
 
 
 def go_together(nights: Iterable[tuple[Series | None, Series | None]]) -> bool:

@@ -10,10 +10,11 @@ from pathlib import Path
 import click
 
 from manifests.readings.caution import CAUTION, concerns_power
-from manifests.readings.comparing import Separation, Statistic
+from manifests.readings.comparing import Group, Separation, Side, Statistic
 from manifests.readings.moments import clock
 from manifests.readings.occurring import Occurrence
 from manifests.readings.sentences import (
+    age_shown,
     between_shown,
     later_words,
     occurrence_words,
@@ -36,29 +37,29 @@ from transfer.config.longitude import longitude_of
 from transfer.jobs.compare import AT_FAILURE, ComparedNight, CompareOutcome, compare_nights
 
 _NOTHING: dict[str, object] = {"nights": [], "separations": [], "tried": 0}
-_ROWS_SHOWN = 8
-_TOLD_WHOLE = 3
-_RARE = 0.1
-_LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 34, 12, 12
+# What a screen has room for beside what was found: all the rest is told by --all.
+_UNSURE_SHOWN, _QUANTITIES_SHOWN = 3, 2
+_LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 31, 12, 12
 
 _FLOOR = (
-    "{} in any tried is the smallest chance that drawing the failures anew can find here: which of the rows"
-    " that have it is the rarer one it does not tell."
+    "{} in any tried is the smallest chance that drawing the failures anew can show here: it may be far less,"
+    " and which of the rows that have it is the rarer one it does not tell."
 )
+_AS_FAR = {Side.BELOW: "as low", Side.ABOVE: "as high"}
+_MAY_BE_CHANCE = "not sure, may well be chance"
 
 _SEPARATIONS = (
     Column("quantity", narrow=Narrow.WRAPS, least=14),
     Column("statistic", narrow=Narrow.WRAPS, least=13),
     Column("poor", narrow=Narrow.WRAPS, least=9),
-    Column("between"),
+    Column("between", narrow=Narrow.WRAPS, least=9),
     Column("by chance", right=True),
     Column("in any tried", right=True),
 )
 _OCCURRENCES = (
-    Column("failure", narrow=Narrow.WRAPS, least=10),
     Column("quantity", narrow=Narrow.WRAPS, least=14),
     Column("at failures", narrow=Narrow.WRAPS, least=12),
-    Column("of the time"),
+    Column("at other times"),
     Column("by chance", right=True),
     Column("in any tried", right=True),
 )
@@ -74,6 +75,9 @@ _OCCURRENCES = (
     help='Try only what you expected beforehand, e.g. "air temperature below" (the lowest) or'
     ' "fall per hour of air temperature above".',
 )
+@click.option(
+    "--all", "everything", is_flag=True, help="Show all that was tried, and every quantity of each night."
+)
 @archive_options
 @ends_with_exit_code("compare", _NOTHING)
 def command(
@@ -82,11 +86,13 @@ def command(
     as_json: bool,
     nights: tuple[date, ...],
     expectations: tuple[str, ...],
+    everything: bool,
 ) -> int:
     """Lay nights side by side, and say what parts those that went well from the others, and how sure that is.
 
     Without NIGHTS, all that have a verdict (nightferry mark). What was expected beforehand needs fewer
-    nights than what is found by looking at everything: say so with --expect before you look.
+    nights than what is found by looking at everything: say so with --expect before you look. What was found
+    comes first; --all adds what may well be chance, and every quantity.
     """
     chosen, notes = chosen_archive(config_file, archive_folder), NoteWriter()
     config = any_config(config_file) or Config(Path("nightferry.toml"))
@@ -97,37 +103,60 @@ def command(
         if as_json:
             print_json(outcome.as_json() | {"notes": notes.said})
         else:
-            write_lines(_lines(outcome, screen_of(sys.stdout)))
+            write_lines(_lines(outcome, screen_of(sys.stdout), everything))
     return int(outcome.exit_code)
 
 
-def _lines(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
+def _lines(outcome: CompareOutcome, screen: Screen, everything: bool) -> Iterator[str]:
     """Return the answer first, then what it rests on, then the nights side by side."""
     yield from _fitted([outcome.heading, *outcome.answers], screen)
     if any(concerns_power(quantity, unit) for quantity, unit in outcome.units.items()):
         yield from _fitted([CAUTION], screen)
     if outcome.within:
-        yield from _within(outcome.within, screen)
-    yield from _separations(outcome, screen)
+        yield from _within(outcome.within, screen, everything)
+    yield from _separations(outcome, screen, everything)
     if outcome.nights:
         yield from ("", "Nights side by side, from sunset to sunrise")
         yield from _fitted(_first_failures(outcome.nights), screen)
+    told = _told(outcome)
+    shown = list(outcome.units) if everything or not told else told
     for nights in _beside_each_other(outcome.nights, screen):
-        yield from table(_columns(nights), _rows(outcome, nights), screen)
+        yield from table(_columns(nights), _rows(outcome, nights, shown, everything), screen)
         yield ""
+    if len(shown) < len(outcome.units):
+        more = len(outcome.units) - len(shown)
+        named = f"{more} more {'quantity' if more == 1 else 'quantities'}"
+        yield from _fitted(
+            [f"{named}, and all that was tried: nightferry compare --all (or --json)."], screen
+        )
     if screen.width is not None and outcome.answers:
         yield from _fitted(["What was found stands in the first lines, above the tables."], screen)
 
 
+def _told(outcome: CompareOutcome) -> list[str]:
+    """Return the quantities that say most: those that the answer names first, else the clearest."""
+    within = [one.quantity for one in outcome.within if one.nearly_sure and not one.derived]
+    groups = outcome.comparison.groups[:_UNSURE_SHOWN]
+    between = [one.measure.quantity for group in groups for one in group.by_quantity]
+    named = dict.fromkeys(one for one in (*within, *between) if one in outcome.units)
+    return list(named)[:_QUANTITIES_SHOWN]
+
+
 def _first_failures(nights: Sequence[ComparedNight]) -> Iterator[str]:
-    """Return, where nights failed by different events, which by which."""
+    """Return, where nights failed by different events, which by which, and which came after the first."""
     by_event: dict[str, list[str]] = {}
+    later: dict[str, list[str]] = {}
     for night in nights:
         if night.first_failure is not None:
             by_event.setdefault(night.first_failure.event, []).append(night.night.isoformat())
-    if len(by_event) > 1:
+        for event in night.other_events:
+            later.setdefault(event, []).append(night.night.isoformat())
+    if len(by_event) > 1 or later:
         told = "; ".join(f"{event} in {', '.join(which)}" for event, which in by_event.items())
         yield f"First failures: {told}."
+    if later:
+        told = "; ".join(f"{event} in {', '.join(which)}" for event, which in later.items())
+        yield f"Not looked at, for another failure came first: {told}."
 
 
 def _fitted(lines: Iterable[str], screen: Screen) -> Iterator[str]:
@@ -152,52 +181,80 @@ def _columns(nights: Sequence[ComparedNight]) -> list[Column]:
     ]
 
 
-def _rows(outcome: CompareOutcome, nights: Sequence[ComparedNight]) -> Iterator[tuple[Cell, ...]]:
+def _rows(
+    outcome: CompareOutcome, nights: Sequence[ComparedNight], shown: Sequence[str], everything: bool
+) -> Iterator[tuple[Cell, ...]]:
     verdicts = ("-" if night.verdict is None else night.verdict.verdict.value for night in nights)
     yield ("verdict", "", *verdicts)
     if any(night.first_failure is not None for night in outcome.nights):
         firsts = (night.first_failure for night in nights)
         yield ("first failure, UTC", "", *(None if one is None else clock(one.at_us) for one in firsts))
-    telling = {one.measure.quantity for one in outcome.comparison.separations[:_TOLD_WHOLE]}
-    for quantity, unit in outcome.units.items():
-        # All of what parts the nights, and of the others what says most.
-        statistics = list(Statistic) if quantity in telling else [Statistic.LOWEST, Statistic.HIGHEST]
-        name = f"{quantity}, {unit_shown(unit)}".removesuffix(", ")
-        of_all = [night.values.get(quantity, {}) for night in outcome.nights]
-        levels = decimals_among(v for each in of_all for key, v in each.items() if key != Statistic.FALL)
-        falls = decimals_among(each[Statistic.FALL] for each in of_all if Statistic.FALL in each)
-        for statistic in (*statistics, AT_FAILURE):
-            values = [night.values.get(quantity, {}).get(statistic) for night in nights]
-            if any(value is not None for value in values):
-                decimals = falls if statistic == Statistic.FALL else levels
-                shown = (None if value is None else number_shown(value, decimals) for value in values)
-                yield (name, _statistic_shown(statistic, unit), *shown)
-                name = ""
+    for quantity in shown:
+        name = f"{quantity}, {unit_shown(outcome.units[quantity])}".removesuffix(", ")
+        for told, cells in _of_quantity(outcome, nights, quantity, everything):
+            yield (name, told, *cells)
+            name = ""
+
+
+def _of_quantity(
+    outcome: CompareOutcome, nights: Sequence[ComparedNight], quantity: str, everything: bool
+) -> Iterator[tuple[str, list[str | None]]]:
+    """Return a quantity's rows: each statistic, what it was at the first failure, how old that was."""
+    parting = {
+        one.measure.statistic for one in outcome.comparison.separations if one.measure.quantity == quantity
+    }
+    telling = {Statistic.LOWEST, Statistic.HIGHEST, *(parting if everything else ())}
+    of_all = [night.values.get(quantity, {}) for night in outcome.nights]
+    levels = decimals_among(v for each in of_all for key, v in each.items() if key != Statistic.FALL)
+    falls = decimals_among(each[Statistic.FALL] for each in of_all if Statistic.FALL in each)
+    for statistic in (*(one for one in Statistic if one in telling), AT_FAILURE):
+        values = [night.values.get(quantity, {}).get(statistic) for night in nights]
+        if any(value is not None for value in values):
+            decimals = falls if statistic == Statistic.FALL else levels
+            shown = [None if value is None else number_shown(value, decimals) for value in values]
+            yield _statistic_shown(statistic, outcome.units[quantity]), shown
+    ages = [age_shown(night.ages_s.get(quantity, 0.0)) for night in nights]
+    if any(ages):
+        yield "read before", [age or None for age in ages]
 
 
 def _statistic_shown(statistic: str, unit: str) -> str:
     return f"fall, {unit_shown(per_hour(unit))}" if statistic == Statistic.FALL else str(statistic)
 
 
-def _separations(outcome: CompareOutcome, screen: Screen) -> Iterator[str]:
-    found = outcome.comparison
-    leaders = [one for one in found.separations if not one.follows and not one.later_only]
-    parted = [
-        ("Between the nights: what parts them", [one for one in leaders if one.sure]),
-        ("Between the nights: may well be chance", [one for one in leaders if not one.sure]),
-    ]
-    for heading, some in parted:
-        if some:
-            yield ""
-            yield from _fitted([f"{heading}, of {values_tried(found)}"], screen)
-            yield from table(_SEPARATIONS, map(_separation, some[:_ROWS_SHOWN]), screen)
-            if len(some) > _ROWS_SHOWN:
-                yield f"and {len(some) - _ROWS_SHOWN} more, none of them clearer: --json lists all"
-    if leaders:
+def _separations(outcome: CompareOutcome, screen: Screen, everything: bool) -> Iterator[str]:
+    found, tried = outcome.comparison, f"of {values_tried(outcome.comparison)}"
+    sure = [group for group in found.groups if group.surest.sure]
+    unsure = [group for group in found.groups if not group.surest.sure]
+    if sure:
+        heading = f"Between the nights: what parts them surely, with what goes with it, {tried}"
+        yield from _groups(heading, sure, screen, everything)
+    if unsure and (everything or not sure):
+        yield from _groups(f"Between the nights: {_MAY_BE_CHANCE}, {tried}", unsure, screen, everything)
+    leaders = [group.leader for group in (*sure, *unsure)]
+    if everything:
         yield from _fitted(_followers(found.separations), screen)
+    if leaders and (everything or not leaders[0].sure):
         yield from _fitted([outcome.words(leaders[0])], screen)
-    yield from _fitted(later_words(found.separations), screen)
-    yield from _fitted(uneven_words(outcome.uneven), screen)
+    if everything or not sure:
+        yield from _fitted(later_words(found.separations), screen)
+    if everything:
+        yield from _fitted(uneven_words(outcome.uneven), screen)
+
+
+def _groups(heading: str, groups: Sequence[Group], screen: Screen, everything: bool) -> Iterator[str]:
+    """Return a table of groups: each by its quantities, where one of them is sure or all is asked for."""
+    shown = groups if everything else groups[:_UNSURE_SHOWN]
+    rows = [
+        one
+        for group in shown
+        for one in (group.by_quantity if everything or group.surest.sure else (group.leader,))
+    ]
+    yield ""
+    yield from _fitted([heading], screen)
+    yield from table(_SEPARATIONS, map(_separation, rows), screen)
+    if len(shown) < len(groups):
+        yield f"and {len(groups) - len(shown)} more, none of them clearer: --all shows them"
 
 
 def _followers(found: Sequence[Separation]) -> Iterator[str]:
@@ -225,28 +282,38 @@ def _separation(one: Separation) -> tuple[Cell, ...]:
     )
 
 
-def _within(found: Sequence[Occurrence], screen: Screen) -> Iterator[str]:
-    yield ""
-    heading = "Within the nights: where the first failure of each came, in all the time before it"
-    yield from _fitted([heading], screen)
-    shown = [one for one in found if one.sure or one.chance <= _RARE][:_ROWS_SHOWN] or found[:1]
-    yield from table(_OCCURRENCES, map(_occurrence, shown), screen)
-    if len(shown) < len(found):
-        yield f"and {len(found) - len(shown)} more, less rare: --json lists all"
-    floored = [one for one in shown if one.at_floor]
-    if len(floored) > 1:
+def _within(found: Sequence[Occurrence], screen: Screen, everything: bool) -> Iterator[str]:
+    rare = [one for one in found if one.nearly_sure]
+    others = [one for one in found if not one.nearly_sure]
+    yield from _occurrences(rare, "", screen)
+    shown = others if everything else [] if rare else others[:_UNSURE_SHOWN]
+    yield from _occurrences(shown, f": {_MAY_BE_CHANCE}", screen)
+    if len(shown) < len(others):
+        yield f"and {len(others) - len(shown)} more that may well be chance: --all shows them"
+    floored = [one for one in rare if one.at_floor]
+    if floored:
         yield from _fitted([_FLOOR.format(_percent(floored[0].chance_corrected))], screen)
-    yield from _fitted([occurrence_words(shown[0], len(found))], screen)
+    if everything or not rare:
+        yield from _fitted([occurrence_words(found[0], len(found))], screen)
+
+
+def _occurrences(found: Sequence[Occurrence], how_sure: str, screen: Screen) -> Iterator[str]:
+    """Return a table for each kind of failure."""
+    for event in dict.fromkeys(one.event for one in found):
+        yield ""
+        heading = f"Within the nights: where {event} came first, in all the time before it{how_sure}"
+        yield from _fitted([heading], screen)
+        yield from table(_OCCURRENCES, (_occurrence(one) for one in found if one.event == event), screen)
 
 
 def _occurrence(one: Occurrence) -> tuple[Cell, ...]:
+    under = "<" if one.at_floor else ""
     return (
-        one.event,
         f"{one.quantity}, {unit_shown(one.unit)}".removesuffix(", "),
         values_shown(one),
-        f"{share_shown(one.share)} {one.side.value}",
+        f"{share_shown(one.share_otherwise)} {_AS_FAR[one.side]}",
         _percent(one.chance),
-        _percent(one.chance_corrected),
+        f"{under}{_percent(one.chance_corrected)}".replace("<<", "<"),
     )
 
 

@@ -20,13 +20,15 @@ from transfer.engine.surroundings import Surroundings
 from transfer.stop import Stop
 
 
-@click.command("mark")
+@click.command("mark", context_settings={"allow_extra_args": True})
 @click.argument("night", type=Night(), metavar="NIGHT")
 @click.argument("verdict", type=click.Choice([each.value for each in Verdict]))
 @click.option("--because", default="", metavar="TEXT", help="Why, in your words.")
+@click.pass_context
 @archive_options
 @ends_with_exit_code("mark")
 def command(
+    context: click.Context,
     config_file: str | None,
     archive_folder: Path | None,
     as_json: bool,
@@ -40,6 +42,9 @@ def command(
     in the archive, durably; nothing said before is changed, and the last verdict holds. `nights` shows it,
     `compare` works with it.
     """
+    if context.args:
+        words = " ".join(context.args)
+        raise click.UsageError(f'why it went so is said with --because: --because "{words}"')
     from transfer.jobs.mark import mark  # slow to load: `mark --help` does without
 
     root = chosen_archive(config_file, archive_folder).root

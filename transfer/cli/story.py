@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
+from manifests.findings import FindingKind
 from manifests.index.readings import FRAMES, OF_THE_SKY, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.happenings import GAP, LEAST_GAP_US, Span, bursts
 from manifests.readings.moments import clock
-from manifests.readings.sentences import odds
+from manifests.readings.sentences import age_shown, odds
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold
@@ -23,8 +24,6 @@ from transfer.words import counted
 _PLOT_COLUMNS, _PLOT_WHERE_NARROW = 24, 14
 _NARROW = 100
 _FAILURES_SHOWN = 6
-# Common practice: logs are written every few minutes.
-_FRESH_S = 600
 # More readings of a focus than that are a log of every step, and no runs.
 _FOCUS_RUNS = 60
 
@@ -129,7 +128,8 @@ def _beside_usual(one: AtFailure) -> str:
     decimals = decimals_among((one.value, one.usual.lowest, one.usual.highest))
     lowest, highest = (number_shown(each, decimals) for each in (one.usual.lowest, one.usual.highest))
     then = f"{number_shown(one.value, decimals)} {unit_shown(one.unit)}".rstrip()
-    old = f", {one.age_s / 60:.0f} min before" if one.age_s > _FRESH_S else ""
+    age = age_shown(one.age_s)
+    old = f", {age} before" if age else ""
     return f"{one.quantity} {then}{old} (usually {lowest} to {highest})"
 
 
@@ -137,8 +137,8 @@ def _older(told: FailureTold) -> Iterator[str]:
     """Return which values are not from the last minutes before the failure, and how old they are."""
     old: dict[str, list[str]] = {}
     for one in told.readings:
-        if one.age_s > _FRESH_S:
-            old.setdefault(f"{one.age_s / 60:.0f} min", []).append(one.quantity)
+        if age := age_shown(one.age_s):
+            old.setdefault(age, []).append(one.quantity)
     if old:
         ages = "; ".join(f"{', '.join(names)} {age}" for age, names in old.items())
         yield f"Not read just then, but so long before: {ages}."
@@ -270,9 +270,11 @@ def _foot(outcome: NightOutcome) -> Iterator[str]:
         yield "What is usual is not known: no other night is marked good, or went without a failure."
     if len(outcome.failures) > _FAILURES_SHOWN:
         yield f"{len(outcome.failures) - _FAILURES_SHOWN} more failures: --json lists all."
-    if told.findings:
-        kinds = ", ".join(f"{kind} ({count})" for kind, count in told.findings.items())
-        yield f"Findings: {kinds}."
+    kinds = [f"{kind} ({count})" for kind, count in told.findings.items() if kind != FindingKind.NOT_MEASURED]
+    if kinds:
+        yield f"Findings: {', '.join(kinds)}."
+    if not_measured := told.findings.get(FindingKind.NOT_MEASURED, 0):
+        yield f"The stars of {counted(not_measured, 'frame')} could not be measured."
     if outcome.behind:
         logs = counted(outcome.behind, "log")
         yield f"{logs} of this night: not read by the present descriptions. Run: nightferry index --logs"

@@ -7,16 +7,18 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from manifests.index.nights import NightRow
 from manifests.index.nights import nights as nights_of
 from manifests.index.opening import Index
 from manifests.index.readings import BETWEEN_EXPOSURES
 from manifests.index.statements import verdicts
+from manifests.readings.answers import answers
 from manifests.readings.comparing import Comparison, Measure, Parting, Separation, Side, Statistic, compare
 from manifests.readings.happenings import GAP, Failure
 from manifests.readings.measuring import Observed, Uneven, measured, value_of
 from manifests.readings.moments import utc
 from manifests.readings.occurring import Occurrence, occurrences
-from manifests.readings.sentences import answers, occurrence_words, separation_words
+from manifests.readings.sentences import occurrence_words, separation_words
 from manifests.readings.series import DERIVED, Series, Summary, series_of
 from manifests.readings.verdicts import NightVerdict, Verdict
 from manifests.readings.watched import Watched
@@ -37,7 +39,8 @@ Key = tuple[str, str, str]
 class ComparedNight:
     """One night: its verdict, and by quantity its statistics; `AT_FAILURE` where it had a failure.
 
-    `failures` counts all of them, `first_failure` is the one that `AT_FAILURE` is about.
+    `failures` counts all of them, `first_failure` is the one that `AT_FAILURE` is about, and `ages_s` says of
+    each quantity how long before it its value was read. `other_events` are failures of other kinds.
     """
 
     night: date
@@ -45,6 +48,8 @@ class ComparedNight:
     values: Mapping[str, Mapping[str, float]]
     failures: int
     first_failure: Failure | None = None
+    ages_s: Mapping[str, float] = field(default_factory=dict)
+    other_events: tuple[str, ...] = ()
 
     @property
     def poor(self) -> bool:
@@ -60,6 +65,8 @@ class ComparedNight:
             "values": {quantity: dict(values) for quantity, values in self.values.items()},
             "failures": self.failures,
             "first_failure": None if first is None else {"utc": utc(first.at_us), "event": first.event},
+            "at_failure_age_s": {quantity: round(age_s, 1) for quantity, age_s in self.ages_s.items()},
+            "other_failures": list(self.other_events),
         }
 
 
@@ -68,6 +75,7 @@ class CompareOutcome:
     """Nights side by side. `units` are those of the quantities; `within` says where failures came.
 
     `uneven` are the quantities of which the poor nights have fewer readings than the good ones, or more.
+    `left_out` are the archive's nights that nobody asked for and that have no verdict.
     """
 
     nights: tuple[ComparedNight, ...]
@@ -76,6 +84,7 @@ class CompareOutcome:
     within: tuple[Occurrence, ...]
     uneven: tuple[Uneven, ...] = ()
     expected: Mapping[tuple[str, Statistic], Side] = field(default_factory=dict)
+    left_out: tuple[date, ...] = ()
 
     @property
     def exit_code(self) -> ExitCode:
@@ -89,18 +98,36 @@ class CompareOutcome:
 
     @property
     def heading(self) -> str:
-        """Return how many nights of which kind were compared."""
+        """Return how many nights of which kind were compared, and which were not."""
         found = self.comparison
         nights = counted(len(self.nights), "night")
         if found.poor and found.good:
-            return f"{nights}: {found.poor} poor or lost, {found.good} good."
+            return f"{nights}: {found.poor} poor or lost, {found.good} good.{self._without_verdict}"
         marked = "some must be marked good and some poor or lost: nightferry mark NIGHT good"
         return f"{nights} side by side. To say what parts them, {marked}."
 
     @property
+    def _without_verdict(self) -> str:
+        unmarked = len(self.nights) - len(self.marked)
+        told = f" {unmarked} without a verdict: only shown beside them." if unmarked else ""
+        if self.left_out:
+            count = len(self.left_out)
+            have, are = ("has", "is") if count == 1 else ("have", "are")
+            told += f" {count:,} more {have} no verdict and {are} left out: say of each how it went by"
+            told += " nightferry mark NIGHT good (or poor, or lost)."
+        return told
+
+    @property
     def answers(self) -> tuple[str, ...]:
         """Return what was found as sentences, the surest first; none without both kinds of nights."""
-        return answers(self.comparison, self.within) if self.nights else ()
+        if not self.nights:
+            return ()
+        failed = {
+            night.night.isoformat(): "" if night.first_failure is None else night.first_failure.event
+            for night in self.nights
+            if night.poor
+        }
+        return answers(self.comparison, self.within, self.marked, failed)
 
     @property
     def marked(self) -> list[str]:
@@ -130,6 +157,7 @@ class CompareOutcome:
                 }
                 for one in self.uneven
             ],
+            "left_out": [night.isoformat() for night in self.left_out],
             "findings": [],
         }
 
@@ -172,6 +200,9 @@ class CompareOutcome:
             "side": one.side.value,
             "values": list(one.values),
             "share": one.share,
+            "share_otherwise": one.share_otherwise,
+            "next_value": one.next_value,
+            "oldest_s": round(one.oldest_s, 1),
             "chance": one.chance,
             "chance_corrected": one.chance_corrected,
             "sure": one.sure,
@@ -191,7 +222,7 @@ def compare_nights(
     """
     said = verdicts(index)
     chosen = sorted(set(asked)) if asked else sorted(said)
-    known = {row.night for row in nights_of(index)}
+    known = {row.night: row for row in nights_of(index)}
     for night in asked:
         if night not in known:
             step = "A night is named by the date of its evening; `nightferry nights` lists them."
@@ -210,7 +241,15 @@ def compare_nights(
         within=_within(told, labels),
         uneven=tuple(uneven),
         expected=expected,
+        left_out=()
+        if asked
+        else tuple(night for night in known if night not in said and _is_of_sky(known[night])),
     )
+
+
+def _is_of_sky(row: NightRow) -> bool:
+    """Return whether a night has lights or logs: what has calibration frames alone has nothing to compare."""
+    return row.exposure_s > 0 or row.logs > 0
 
 
 def _key(series: Series) -> Key:
@@ -233,13 +272,20 @@ def _labels(told: Sequence[NightTold]) -> dict[Key, str]:
 
 def _compared(told: NightTold, said: NightVerdict | None, labels: Mapping[Key, str]) -> ComparedNight:
     values: dict[str, Mapping[str, float]] = {}
+    ages_s: dict[str, float] = {}
     failed_us = _failed_us(told)
     for series in told.series:
         summary = series.summary()
         if summary is not None:
-            at = None if failed_us is None else series.at(failed_us)
-            values[labels[_key(series)]] = _statistics(summary) | ({} if at is None else {AT_FAILURE: at})
-    return ComparedNight(told.night, said, values, len(told.failures), told.first_failure)
+            label, at = labels[_key(series)], None if failed_us is None else series.record_at(failed_us)
+            values[label] = _statistics(summary) | ({} if at is None else {AT_FAILURE: at.first})
+            if failed_us is not None and at is not None:
+                ages_s[label] = (failed_us - at.moment_us) / 1e6
+    first = told.first_failure
+    others = dict.fromkeys(
+        one.event for one in told.failures if first is not None and one.event != first.event
+    )
+    return ComparedNight(told.night, said, values, len(told.failures), first, ages_s, tuple(others))
 
 
 def _statistics(summary: Summary) -> dict[str, float]:

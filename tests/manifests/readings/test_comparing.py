@@ -12,9 +12,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from manifests.readings.answers import answers
 from manifests.readings.comparing import (
+    NEARLY,
     SURE,
     Before,
+    Comparison,
     Measure,
     Side,
     Statistic,
@@ -22,7 +25,7 @@ from manifests.readings.comparing import (
     nights_to_be_sure,
 )
 from manifests.readings.permutations import MOST_CHOICES, chances
-from manifests.readings.sentences import answers, later_words, odds, separation_words
+from manifests.readings.sentences import later_words, odds, separation_words
 
 SETS = 1000
 QUANTITIES = 30
@@ -86,15 +89,29 @@ def test_a_quantity_that_only_follows_another_is_said_to():
     assert "cannot tell the two apart" in separation_words(found.separations[1], found)
 
 
-def test_what_is_sure_is_never_named_after_what_is_not():
+def box_and_dew(*box: float) -> Comparison:
+    """Return fourteen nights, of which the dew point parts the first seven cleanly, and boxes as given."""
     poor = [number < 7 for number in range(14)]
     dew = Measure("dew point", "deg_C", Statistic.LOWEST, tuple(map(float, range(14))), derived=True)
-    mixed = (0.0, 1.0, 2.0, 3.0, 4.0, 9.0, 5.0, 6.0, 7.0, 8.0, 10.0, 11.0, 12.0, 13.0)
-    others = [measure(*mixed, quantity=f"box {number}") for number in range(2)]
-    found = compare([*others, dew, *noise(random.Random(1), 14)], poor)
-    assert [one.sure for one in found.separations[:2]] == [True, False]
-    assert (found.separations[0].measure.quantity, found.separations[0].follows) == ("dew point", "")
-    assert {one.follows for one in found.separations[1:3]} == {"dew point, lowest"}
+    others = [measure(*box, quantity=f"box {number}") for number in range(2)]
+    return compare([*others, dew, *noise(random.Random(1), 14)], poor)
+
+
+def test_what_is_derived_leads_only_where_nothing_measured_parts_the_nights_about_as_well():
+    near = box_and_dew(0, 1, 2, 3, 4, 7, 5, 6, 8, 9, 10, 11, 12, 13)
+    assert near.separations[0].chance_corrected > near.separations[2].chance_corrected
+    assert [(one.measure.quantity, one.follows) for one in near.separations[:3]] == [
+        ("box 0", ""),
+        ("box 1", "box 0, lowest"),
+        ("dew point", "box 0, lowest"),
+    ]
+    far = box_and_dew(0, 1, 2, 3, 4, 9, 5, 6, 7, 8, 10, 11, 12, 13)
+    assert far.separations[1].chance_corrected > NEARLY
+    assert [(one.measure.quantity, one.sure) for one in far.separations[:2]] == [
+        ("dew point", True),
+        ("box 0", False),
+    ]
+    assert {one.follows for one in far.separations[1:3]} == {"dew point, lowest"}
 
 
 def test_no_measure_parts_the_nights_to_the_side_that_the_number_of_readings_puts_them():
@@ -143,7 +160,7 @@ def test_the_larger_chance_of_the_two_counts():
     assert (one.later_only, one.without.exceptions, one.clean) == (False, (4,), False)
     assert one.chance == one.without.chances.either > one.whole.chances.either
     words = separation_words(one, found)
-    assert "(lowest before a failure): between 3 °C and 4 °C, but for 1 night" in words
+    assert "(lowest before a failure): between 3 °C and 4 °C, where no night lies, but for 1 night" in words
     assert f"{odds(one.chance)} without the hours after the failures" in words
 
 

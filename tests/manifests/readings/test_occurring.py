@@ -16,11 +16,12 @@ import numpy as np
 import pytest
 
 from manifests.readings import redrawing
+from manifests.readings.answers import answers
 from manifests.readings.comparing import Comparison, Side
 from manifests.readings.happenings import MINUTE_US, Failure, Span
 from manifests.readings.occurring import Occurrence, occurrences
 from manifests.readings.redrawing import DRAWN, Draws, drawn
-from manifests.readings.sentences import answers, occurrence_words
+from manifests.readings.sentences import occurrence_words
 from manifests.readings.series import HOUR_US, Series, series_of
 from manifests.readings.watched import Watched
 
@@ -113,8 +114,8 @@ def test_what_only_goes_with_the_rarest_is_said_to():
     assert (box.at_floor, air.at_floor) == (True, True)
     assert (wind.follows, wind.at_floor) == ("", False)
     told = answers(Comparison((), 0, 0, 0), found)[0]
-    assert f"With it go {found[1].quantity} (at" in told
-    assert "Likewise" not in told
+    assert f"With it goes {found[1].quantity} at" in told
+    assert "About as clearly" not in told
 
 
 def test_each_kind_of_failure_is_tried_by_itself():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -126,6 +127,24 @@ def test_index_measures_says_what_it_did(archive: SmallArchive) -> None:
     (frame,) = json.loads(run(archive, "frames", "--finding", "not measured", "--json").stdout)["frames"]
     assert frame["findings"][-1]["detail"] == "it has only 8 × 8 pixels"
     assert run(archive, "index", "--measures").output == "All frames are measured.\n"
+
+
+def test_frames_that_could_not_be_measured_are_no_findings_of_their_night(archive: SmallArchive) -> None:
+    before = json.loads(run(archive, "nights", "--json").stdout)["nights"]
+    assert {one["not_measured"] for one in before} == {0}
+    assert "not measured" not in run(archive, "nights").output
+    run(archive, "index", "--measures")
+    after = json.loads(run(archive, "nights", "--json").stdout)["nights"]
+    assert sum(one["not_measured"] for one in after) == 1
+    assert sum(one["finding_count"] for one in after) == sum(one["finding_count"] for one in before) + 1
+    (row,) = [one for one in after if one["not_measured"]]
+    heading, *lines = run(archive, "nights").output.splitlines()
+    (line,) = [one for one in lines if one.startswith(row["night"])]
+    cells = dict(zip(re.split(" {2,}", heading), re.split(" {2,}", line), strict=False))
+    found = row["finding_count"] - 1
+    assert (cells["findings"], cells["not measured"]) == (str(found or "-"), "1")
+    (failed,) = [one for one in run(archive, "night", row["night"]).output.splitlines() if "measured" in one]
+    assert failed == "The stars of 1 frame could not be measured."
 
 
 def test_without_the_library_index_measures_says_what_to_install(

@@ -113,7 +113,9 @@ def test_the_screen_has_the_nights_side_by_side(five: Observatory):
         )
         assert lines[heading].split()[:3] == ["quantity", "2026-03-10", "2026-03-14"]
         assert lines[heading + 1].split()[:3] == ["verdict", "poor", "lost"]
-        assert any("fall, °C/h" in line for line in lines)
+        whole = five.ask("compare", "--all", COLUMNS=str(columns), PYTHONIOENCODING="utf-8").out.splitlines()
+        assert any("fall, °C/h" in line for line in whole)
+        assert max(map(len, whole)) <= columns
         answer = " ".join(" ".join(lines[:heading]).split())
         assert "nothing is sure, of" in answer
         assert "connection lost came in 2 nights, and no reading was surely unusual then." in answer
@@ -170,6 +172,39 @@ def test_nights_that_are_asked_for_need_no_verdict(folder: Path, five: Observato
     told = five.ask("compare", "2026-03-10", "2026-03-11", "--json").document
     assert [one["night"] for one in told["nights"]] == ["2026-03-10", "2026-03-11"]
     assert five.ask("compare", "2026-05-01").exit == 2
+
+
+def test_nights_without_a_verdict_are_counted_and_how_to_have_them_in_is_said(folder: Path):
+    there = Observatory(folder / "left out")
+    for number in range(4):
+        there.night(str(night_of(number)), 3.0)
+    there.computer.frame("dark.fits", begun="2026-03-01T22:00:00", kind="Dark Frame")
+    there.computer.send(there.stick, scope=Scope(everything=True))
+    there.desk.file(there.stick)
+    there.mark(str(night_of(0)), "poor")
+    there.mark(str(night_of(1)), "good")
+    told = there.ask("compare", "--json").document
+    assert told["left_out"] == [str(night_of(2)), str(night_of(3))], "darks alone have nothing to compare"
+    assert told["message"].startswith(
+        "2 nights: 1 poor or lost, 1 good. 2 more have no verdict and are left out:"
+        " say of each how it went by nightferry mark NIGHT good (or poor, or lost)."
+    )
+    three = there.ask("compare", *(str(night_of(number)) for number in range(3)), "--json").document
+    assert three["left_out"] == [], "they were not asked for"
+    assert (
+        "3 nights: 1 poor or lost, 1 good. 1 without a verdict: only shown beside them." in three["message"]
+    )
+
+
+def test_a_failure_that_came_after_one_of_another_kind_is_told(folder: Path):
+    there = Observatory(folder / "another", more=FAILURE + '[[failure]]\nevent = "gap"\n')
+    there.night(str(night_of(0)), 3.0, f"{night_of(0)}T23:00:00 lost connection\n")
+    there.mark(str(night_of(0)), "poor")
+    told = there.ask("compare", "--json").document
+    assert told["nights"][0]["first_failure"]["event"] == "gap", "the last frame ended at 21:02"
+    assert told["nights"][0]["other_failures"] == ["connection lost"]
+    text = " ".join(there.ask("compare").out.split())
+    assert "Not looked at, for another failure came first: connection lost in 2026-03-10." in text
 
 
 def test_without_verdicts_it_says_what_to_do(folder: Path):

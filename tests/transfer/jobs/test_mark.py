@@ -72,6 +72,14 @@ def verdicts_listed(desk: Desk) -> dict[date, str]:
         return {row.night: row.verdict.verdict for row in nights(index) if row.verdict}
 
 
+def test_words_without_because_are_told_where_they_go(filed: Desk):
+    ran = filed.command("mark", str(NIGHT), "poor", "the", "hub", "again")
+    assert ran.exit == 2
+    assert 'why it went so is said with --because: --because "the hub again"' in ran.err
+    with open_index(filed.archive / "index.sqlite") as index:
+        assert [row.verdict for row in nights(index)] == [None, None], "nothing was kept"
+
+
 def test_a_verdict_is_kept_in_the_nights_bag_and_listed(filed: Desk):
     outcome = say(filed, Verdict.POOR, " dew on\nthe corrector ")
     assert outcome.message == "The night of 2026-03-14 is marked poor: dew on the corrector."
