@@ -13,6 +13,7 @@ from types import SimpleNamespace
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.calls import HandleFacts, Identity, SizeAndTimes
 from transfer.engine.medium.windows.errors import os_error
+from transfer.engine.medium.windows.paths import extended
 
 ROOT = "\\\\?\\E:\\nights"
 OWN_NAME = "\\\\?\\Volume{6c1d2f0e-0000-0000-0000-100000000000}\\nights"
@@ -73,7 +74,7 @@ class System:
 
     A file that is open is opened again only as far as both openings share it. `failures` holds, for a call's
     name, the codes of its next failures; None lets one pass. `rules` fail calls by what they are asked: see
-    `Rule`. Paths of this system stand for themselves.
+    `Rule`.
     """
 
     def __init__(self, folder):
@@ -93,6 +94,10 @@ class System:
         self._folders = {}
         self._looked_at = {}  # folders and links are opened to be looked at: not every system opens them
         self._handles = 1_000_000
+
+    def stands_for_itself(self, folder):
+        """Let paths below a folder of this system stand for themselves, on Windows in long form, too."""
+        self.roots |= dict.fromkeys((str(folder), extended(str(folder))), folder)
 
     def _called(self, name, *arguments):
         self.called.append((name, *arguments))

@@ -33,7 +33,7 @@ def source(archive: SmallArchive) -> Path:
 def system(folder: Path, tmp_path: Path) -> System:
     """Return a Windows on which the folder to lay out in is a volume's, and the archive where it is."""
     made = System(folder)
-    made.roots[str(tmp_path)] = tmp_path
+    made.stands_for_itself(tmp_path)
     return made
 
 

@@ -62,18 +62,20 @@ class Withholding(Local):
 
     def __init__(self, locked="", written=""):
         self.locked, self.written = locked, written
+        self.opened = {}
 
     def open_source(self, path):
         if self.locked and path.endswith(self.locked):
             raise OSError(16, "Device or resource busy", path)
-        return super().open_source(path)
+        descriptor = super().open_source(path)
+        self.opened[descriptor] = Path(path)
+        return descriptor
 
     def is_locked(self, error):
         return error.errno == 16
 
     def is_being_written(self, descriptor):
-        path = Path(f"/proc/self/fd/{descriptor}").readlink()
-        return bool(self.written) and path.name == self.written
+        return bool(self.written) and self.opened[descriptor].name == self.written
 
 
 # Whole nights

@@ -29,8 +29,8 @@ events = { "park" = 'park' }
 @pytest.fixture
 def described(tmp_path: Path) -> Computer:
     computer = Computer(tmp_path / "telescope")
-    text = computer.file.read_text()
-    computer.file.write_text(text.replace('kind = "logs"\n', f'kind = "logs"\n{MAST}', 1))
+    text = computer.file.read_text(encoding="utf-8")
+    computer.file.write_text(text.replace('kind = "logs"\n', f'kind = "logs"\n{MAST}', 1), encoding="utf-8")
     computer.frame("one.fits")
     return computer
 

@@ -137,14 +137,14 @@ def test_other_content_under_a_known_name_is_kept_beside_it(desk):
 
 def test_a_name_that_the_drive_refuses_is_a_finding_and_leaves_no_part(desk, monkeypatch):
     receiver = desk.receive("bad", "good")
-    real = type(desk.bag.folder).replace
+    real = type(desk.bag.folder).give_name
 
-    def replace(self, part, path):
+    def give_name(self, part, path):
         if path.endswith("/logs/bad"):
             raise OSError(errno.EINVAL, "Invalid argument")
-        real(self, part, path)
+        return real(self, part, path)
 
-    monkeypatch.setattr(type(desk.bag.folder), "replace", replace)
+    monkeypatch.setattr(type(desk.bag.folder), "give_name", give_name)
     desk.settle(desk.written("bad", b"x"), desk.written("good", b"y"))
     (finding,) = receiver.findings
     assert (finding.kind, finding.path) == (FindingKind.NOT_PROVEN, "logs/bad")

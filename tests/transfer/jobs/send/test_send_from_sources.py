@@ -232,7 +232,9 @@ def test_a_mark_that_is_none_any_more_is_told(computer, stick):
 def test_a_source_on_the_drive_is_refused(computer, stick):
     computer.small_night()
     (computer.root / "computer").rename(stick / "computer")
-    computer.file.write_text(computer.file.read_text().replace('"computer/', f'"{stick}/computer/'))
+    computer.file.write_text(
+        computer.file.read_text().replace('"computer/', f'"{stick.as_posix()}/computer/')
+    )
     before = untouched(stick)
     outcome = computer.send(stick)
     assert outcome.exit_code is ExitCode.WRONG_USE

@@ -36,7 +36,7 @@ class Desk:
 
     def send(self, *rules):
         system = self.system = System(self.stick)
-        system.roots[str(self.root)] = self.root
+        system.stands_for_itself(self.root)
         system.rules = list(rules)
         outcome = self.computer.send(self.stick, medium=WindowsMedium(system), stop=Hasty())
         assert all(rule.made for rule in rules), "the call was not made"

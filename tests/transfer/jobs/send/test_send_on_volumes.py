@@ -23,6 +23,7 @@ from tests.support.nights import (
     prepared,
     run,
 )
+from tests.support.systems import need_every_name
 from tests.support.volumes import unavailable
 from transfer.engine.drive import MARK_NAME
 from transfer.engine.medium import this_computer
@@ -168,6 +169,7 @@ def test_a_drive_that_leaves_while_it_is_taken_sends_nothing_to_its_twin_beneath
 # Names, and what a file system cannot hold
 
 
+@need_every_name
 @pytest.mark.parametrize("kind", ["exfat", "ntfs", "fat32"])
 def test_names_that_the_file_system_cannot_hold_arrive_under_others(volumes, computer, kind):
     # The driver of FAT32 that there is here loses a file whose name is not ASCII when it is renamed.

@@ -48,7 +48,7 @@ def test_a_journal_is_gone_on_with_at_its_end_and_nothing_in_it_is_written_over(
 )
 def test_the_ledger_is_written_and_read_again_while_its_run_has_it_locked(system, tmp_path):
     records = tmp_path / "stick"
-    system.roots[str(records)] = records
+    system.stands_for_itself(records)
     going = LetGo(Place("source", "frames", "frames"), "light 1.fits", 5, "0" * 64, ())
     with open_ledger(records, WindowsMedium(system)) as ledger:
         ledger.write([going], datetime(2026, 3, 20, tzinfo=UTC))
