@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
 
+from tests.support.in_memory import folder_in_memory
 from tests.support.nights import Ran, run
 
 SCRIPT = Path(__file__).parents[1] / "sample_session" / "make_nights.py"
@@ -30,10 +29,8 @@ def made(folder: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def winter() -> Iterator[Path]:
-    memory = Path("/dev/shm")
-    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
-    with TemporaryDirectory(prefix="nightferry-winter-", dir=parent) as name:
-        folder = made(Path(name))
+    with folder_in_memory() as empty:
+        folder = made(empty)
         assert ask(folder, "send", "--all").exit == 0
         assert ask(folder, "file", str(folder / "stick"), "--no-measures").exit == 0
         for line in (folder / "verdicts.txt").read_text().splitlines():

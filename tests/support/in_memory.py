@@ -14,7 +14,9 @@ from pathlib import Path
 def folder_in_memory() -> Iterator[Path]:
     """Yield an empty folder, removed afterwards."""
     memory = Path("/dev/shm")
-    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
-    folder = Path(tempfile.mkdtemp(prefix="nightferry-test-", dir=parent))
-    yield folder
-    shutil.rmtree(folder, ignore_errors=True)
+    is_here = os.name != "nt" and memory.is_dir() and os.access(memory, os.W_OK)  # Wine shows Linux' folders
+    folder = Path(tempfile.mkdtemp(prefix="nightferry-test-", dir=memory if is_here else None))
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)

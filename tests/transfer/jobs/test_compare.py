@@ -7,10 +7,10 @@ import os
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import pytest
 
+from tests.support.in_memory import folder_in_memory
 from tests.support.observatory import FAILURE, LOGS, Observatory
 from transfer.jobs.send.survey import Scope
 
@@ -26,10 +26,8 @@ FIVE = (
 
 @pytest.fixture(scope="module")
 def folder() -> Iterator[Path]:
-    memory = Path("/dev/shm")
-    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
-    with TemporaryDirectory(prefix="nightferry-compare-", dir=parent) as name:
-        yield Path(name)
+    with folder_in_memory() as made:
+        yield made
 
 
 def night_of(number: int) -> date:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from xml.etree import ElementTree as ET
 
 import pytest
 
 from manifests.index.opening import open_index
+from tests.support.in_memory import folder_in_memory
 from tests.support.observatory import LOGS, Observatory
 from transfer.archive.nights_told import Place, night_told
 from transfer.errors import ConfigurationError
@@ -26,10 +25,8 @@ LOST = (
 
 @pytest.fixture(scope="module")
 def folder() -> Iterator[Path]:
-    memory = Path("/dev/shm")
-    parent = memory if memory.is_dir() and os.access(memory, os.W_OK) else None
-    with TemporaryDirectory(prefix="nightferry-night-", dir=parent) as name:
-        yield Path(name)
+    with folder_in_memory() as made:
+        yield made
 
 
 @pytest.fixture(scope="module")
