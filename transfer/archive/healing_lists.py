@@ -20,7 +20,6 @@ from manifests.bags.entries import EntryError, read_entries
 from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     BAG_INFO,
-    BAGIT_TXT,
     ENTRIES,
     INCOMING,
     MANIFEST,
@@ -40,7 +39,13 @@ from transfer.engine.bag.durable import write_durably
 from transfer.engine.bag.lines import read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.open import OpenBag
-from transfer.engine.bag.tag_files import keep_apart, pinned_tag_files, put_tag_file, sha256_of_file
+from transfer.engine.bag.tag_files import (
+    keep_apart,
+    pinned_tag_files,
+    put_tag_file,
+    sha256_where_there,
+    wrong_tag_files,
+)
 from transfer.engine.medium import PinnedFolder
 
 # So many places at which a file and its copy differ are tried one by one, and these few in every combination.
@@ -49,37 +54,11 @@ _TRIED_AT_MOST_BYTES = 1 << 30
 _WRITTEN_BY_READING = (PROVEN_PATH, DAMAGED_PATH)
 
 
-LISTS = frozenset((BAGIT_TXT, BAG_INFO, ENTRIES, MANIFEST, PAYLOAD_XXH128, TAG_MANIFEST))
-
-
 class Mended(NamedTuple):
     """What came of a bag's tag files: those that are again `as_written`, and why others are not, by path."""
 
     as_written: tuple[str, ...]
     not_whole: dict[str, str]
-
-
-def wrong_tag_files(listed: ListedBag) -> list[str]:
-    """Return our lists and statements that are not what the tag manifest pins, or gone. Raises OSError.
-
-    What else a tag manifest names is left out: no path that a damaged one says is followed.
-    """
-    try:
-        pinned = pinned_tag_files(listed).items()
-    except ListTooLarge:
-        return [TAG_MANIFEST]
-    ours = ((path, sha256) for path, sha256 in pinned if path in LISTS or is_said(path))
-    return [path for path, sha256 in ours if _sha256(listed, path) != sha256]
-
-
-def _sha256(listed: ListedBag, path: str) -> str:
-    """Return a tag file's SHA-256; nothing where it is not there, or larger than any."""
-    try:
-        if listed.folder.stat(listed.at(path)) is None:
-            return ""
-        return sha256_of_file(listed.folder, listed.at(path))
-    except ListTooLarge:
-        return ""
 
 
 def mend_tag_files(archive: OpenArchive, bag: str, donor: PinnedFolder) -> Mended:
@@ -171,7 +150,7 @@ def _said_again(listed: ListedBag, copy: ListedBag, path: str, own: bytes) -> st
     it may not be all that was said, or nothing where the copy confirms every line.
     """
     lines, of_copy = list(_readable(path, own)), list[tuple[bytes, Statement]]()
-    if not is_of_one_archive(path) and pinned_tag_files(copy).get(path) == _sha256(copy, path):
+    if not is_of_one_archive(path) and pinned_tag_files(copy).get(path) == sha256_where_there(copy, path):
         of_copy = list(_readable(path, _content(copy, path)))
     new = [each for each in of_copy if each not in lines]
     times = {statement.said_utc for _, statement in new}

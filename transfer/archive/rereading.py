@@ -17,7 +17,7 @@ from transfer.archive.held import OpenArchive, archive_failure, held_archive
 from transfer.archive.mark import MARK_NAME
 from transfer.archive.presence import Sizes
 from transfer.archive.proofs import KeptProofs
-from transfer.engine.bag.tag_files import put_tag_files
+from transfer.engine.bag.tag_files import put_tag_files, wrong_tag_files
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import NightferryError
@@ -31,7 +31,7 @@ _NEVER = date.min
 class Part(NamedTuple):
     """Some files of one bag that are due, all of them last proven on one day, `last`.
 
-    Without paths the bag's lists alone are read: they are damaged, or it lists nothing.
+    Without paths the bag's lists alone are read: they are not as they were written, or list nothing.
     """
 
     bag: str
@@ -54,7 +54,8 @@ def archive_around(path: Path) -> Path | None:
 def due(archive: PinnedFolder, before: datetime) -> Due:
     """Return the files whose last proof is older than `before`, or that have none. Raises OSError.
 
-    A file that is not there, or has another size than is listed, is due whenever it was last proven.
+    A file that is not there, or has another size than is listed, is due whenever it was last proven; so are
+    lists that are not as they were written: all are looked at, since they are small.
     """
     parts: list[Part] = []
     not_due = 0
@@ -65,6 +66,8 @@ def due(archive: PinnedFolder, before: datetime) -> Due:
         if listed.damage or not sizes:
             parts.append(Part(bag, (), _NEVER))
             continue
+        if wrong_tag_files(listed):
+            parts.append(Part(bag, (), _NEVER))
         proofs, there = KeptProofs(listed), Sizes(archive)
         last: dict[str, datetime | None] = {}
         for path, size_bytes in sizes.items():

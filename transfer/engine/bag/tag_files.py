@@ -17,6 +17,7 @@ from manifests.bags.paths import (
     PAYLOAD_XXH128,
     SET_ASIDE,
     TAG_MANIFEST,
+    is_said,
 )
 from transfer.engine.bag.durable import TagFileSet, remove_if_there, try_again, write_durably
 from transfer.engine.bag.lines import parent, read_lines
@@ -24,6 +25,7 @@ from transfer.engine.bag.listed import ListedBag
 from transfer.engine.medium import PinnedFolder
 
 _OURS = (BAGIT_TXT, BAG_INFO, MANIFEST, PAYLOAD_XXH128, ENTRIES)
+LISTS = frozenset((*_OURS, TAG_MANIFEST))
 
 
 def put_tag_file(listed: ListedBag, path: str, content: bytes) -> None:
@@ -111,14 +113,30 @@ def pinned_tag_files(listed: ListedBag) -> dict[str, str]:
 def is_as_pinned(listed: ListedBag, path: str) -> bool:
     """Return whether a tag file is what the tag manifest lists, or is not listed there. Raises OSError."""
     pinned = pinned_tag_files(listed).get(path)
-    if pinned is None:
-        return True
+    return pinned is None or pinned == sha256_where_there(listed, path)
+
+
+def wrong_tag_files(listed: ListedBag) -> list[str]:
+    """Return our lists and statements that are not what the tag manifest pins, or gone. Raises OSError.
+
+    What else a tag manifest names is left out: no path that a damaged one says is followed.
+    """
     try:
-        return listed.folder.stat(listed.at(path)) is not None and pinned == sha256_of_file(
-            listed.folder, listed.at(path)
-        )
+        pinned = pinned_tag_files(listed).items()
     except ListTooLarge:
-        return False
+        return [TAG_MANIFEST]
+    ours = ((path, sha256) for path, sha256 in pinned if path in LISTS or is_said(path))
+    return [path for path, sha256 in ours if sha256_where_there(listed, path) != sha256]
+
+
+def sha256_where_there(listed: ListedBag, path: str) -> str:
+    """Return a tag file's SHA-256; nothing where it is not there, or larger than any. Raises OSError."""
+    try:
+        if listed.folder.stat(listed.at(path)) is None:
+            return ""
+        return sha256_of_file(listed.folder, listed.at(path))
+    except ListTooLarge:
+        return ""
 
 
 def sha256_of_file(folder: PinnedFolder, path: str) -> str:

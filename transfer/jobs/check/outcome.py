@@ -118,7 +118,9 @@ class CheckOutcome:
         if self.not_due is None:
             return ""
         still = f" Time is over; left for the next run: {counted(self.still_due, 'file')}."
-        lately = f" Proven lately enough, and not read: {counted(self.not_due, 'file')}."
+        lately = (
+            f" Proven lately enough, and not read: {counted(self.not_due, 'file')}; their bags' lists were."
+        )
         return f"{still if self.still_due else ''}{lately if self.not_due else ''}"
 
     @property

@@ -14,7 +14,7 @@ from manifests.index.found_bags import bags_of
 from transfer.archive.bags import ArchiveBag
 from transfer.archive.contents import brought_up_to_date, holdings_of
 from transfer.archive.healing import Donor, Healer, NotHealed
-from transfer.archive.healing_lists import LISTS, mend_tag_files, write_lists_again, wrong_tag_files
+from transfer.archive.healing_lists import mend_tag_files, write_lists_again
 from transfer.archive.held import OpenArchive, archive_failure, held_archive, read_archive_mark
 from transfer.archive.proofs import KeptProofs
 from transfer.archive.recovering import recover
@@ -23,6 +23,7 @@ from transfer.archive.shelf import Shelf
 from transfer.archive.whereabouts import no_archive, on_network
 from transfer.config import Archive
 from transfer.engine.bag.cold_reading import ColdReader
+from transfer.engine.bag.tag_files import LISTS, wrong_tag_files
 from transfer.engine.medium import Evidence, PinnedFolder, ReadBack
 from transfer.engine.resting import let_rest
 from transfer.engine.surroundings import Surroundings

@@ -117,6 +117,22 @@ def test_only_what_was_not_proven_lately_is_read(desk: Desk, check_on):
     assert all(newer[path].read_utc > kept[path].read_utc for path in kept)
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["manifest-sha256.txt", "nightferry/payload-xxh128.txt", "bag-info.txt"],
+)
+def test_a_damaged_list_is_told_although_no_file_of_its_bag_is_due(desk: Desk, check_on, name: str):
+    fine = check_on(days=30, older_than_s=90 * DAY_S)
+    assert fine.exit_code is ExitCode.PROVEN
+    assert fine.message.endswith("Proven lately enough, and not read: 5 files; their bags' lists were.")
+    write_over(desk.archive / "M 51" / name)
+    outcome = check_on(days=30, older_than_s=90 * DAY_S)
+    (bag,) = outcome.bags
+    assert (outcome.exit_code, bag.verification.path) == (ExitCode.SOMETHING_UNPROVEN, desk.archive / "M 51")
+    assert name in [found.path for found in bag.verification.findings]
+    assert bag.verification.verified == 0
+
+
 def test_the_longest_unproven_comes_first_and_time_ends_it_in_order(desk: Desk, check_on, monkeypatch):
     """The dark was proven first: when time is over after one file, it is the one that was read."""
     calibration, lights = desk.archive / "calibration", desk.archive / "M 51"

@@ -21,11 +21,11 @@ from tests.support.nights import Computer, assert_valid, noise, prepared
 from tests.support.systems import need_fork
 from tests.support.volumes import need
 from transfer.archive.bags import ArchiveBag
-from transfer.archive.healing_lists import wrong_tag_files
 from transfer.archive.held import held_archive
 from transfer.archive.layout import owner_of_night
 from transfer.archive.statements import add_statement
 from transfer.config import Archive
+from transfer.engine.bag.tag_files import wrong_tag_files
 from transfer.engine.medium import this_computer
 from transfer.engine.records import Records
 from transfer.engine.surroundings import Surroundings
