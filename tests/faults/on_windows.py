@@ -26,6 +26,7 @@ from tests.faults.changing_sources import (
     _shrink,
     _vanish,
 )
+from tests.faults.clear_jobs import CLEAR_DRIVES, CLEARS
 from tests.faults.drives import _fill, _kill_driver, mount_again
 from tests.faults.jobs import SENDS, CheckGood, Job
 from tests.faults.judge import Ran, require, require_ended
@@ -147,7 +148,7 @@ def _moments_in(kind: type[Job], on: str) -> int:
         job = kind(scene)
         job.make_ready()
         ran = scene.run_at("count", 0, job.words())
-        require_ended(ran, "a run that was counted", 0)
+        require_ended(ran, "a run that was counted", 0, 1)  # 1: a frame that was changed stays
         return int(ran.err.rpartition("CALLS ")[2])
 
 
@@ -159,6 +160,16 @@ def try_kill(trial: Trial) -> None:
 def try_kill_filing(trial: Trial) -> None:
     """Kill a run of `file` at one of its calls; the drive behind the letter is the archive's disk."""
     _try_kill(trial, FILINGS)
+
+
+def try_kill_clear(trial: Trial) -> None:
+    """Kill a run of `clear --delete` at one of its calls, each deletion among them."""
+    _try_kill(trial, CLEARS)
+
+
+def try_kill_clear_drive(trial: Trial) -> None:
+    """Kill a run that lets a night go from the drive at one of its calls."""
+    _try_kill(trial, CLEAR_DRIVES)
 
 
 def _try_kill(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
@@ -287,6 +298,22 @@ FAULTS = (
         (EXFAT, NTFS),
         10,
         try_pull_archive,
+        1,
+    ),
+    Fault(
+        "windows-clear-killed",
+        "Windows: `clear` killed at a call of the system",
+        (EXFAT, NTFS),
+        40,
+        try_kill_clear,
+        1,
+    ),
+    Fault(
+        "windows-clear-drive-killed",
+        "Windows: `clear --drive` killed at a call of the system",
+        (EXFAT, NTFS),
+        20,
+        try_kill_clear_drive,
         1,
     ),
     Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 20, try_fill, 2),
