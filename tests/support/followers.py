@@ -27,7 +27,7 @@ from transfer.jobs.send.ready import SendRequest
 from transfer.stop import Stop
 
 FOLLOWS_FAST = '[follow]\nrest = "0.3s"\n'
-_WITHIN_S = 60.0
+_WITHIN_S = 120.0
 
 
 def wait_for(is_so: Callable[[], Any], what: str, within_s: float = _WITHIN_S) -> None:
@@ -47,16 +47,22 @@ class Follower:
     def __init__(
         self, computer: Computer, *words: str | Path, program: Sequence[str] = ("-m", "transfer")
     ) -> None:
-        self.lines: list[str] = []
         follow = ("send", "--follow", "--config", os.fspath(computer.file), *map(os.fspath, words))
-        self.process = subprocess.Popen(
-            [sys.executable, *program, *follow],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            stdin=subprocess.DEVNULL,
-            cwd=Path(__file__).parents[2],
-            text=True,
+        self._watch(
+            subprocess.Popen(
+                [sys.executable, *program, *follow],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                stdin=subprocess.DEVNULL,
+                cwd=Path(__file__).parents[2],
+                text=True,
+            )
         )
+
+    def _watch(self, process: subprocess.Popen[str]) -> None:
+        """Take down what a process says."""
+        self.process = process
+        self.lines: list[str] = []
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
 

@@ -3,10 +3,11 @@
     python at_a_call.py calls|count|kill|hold|break[@CALL] NUMBER WORD…
 
 `calls` prints, when the command has ended, how often it made each call, those of Python's own that open a
-file or look at one among them. `count` prints how many moments it had: one before each call, one behind
-it; where a CALL is named (as `hold@remove_opened`), those of it alone. At moment NUMBER `kill` ends the
-process as Windows ends one that is killed, `break` raises the signal that Ctrl-Break becomes, and `hold` says
-HELD on standard error and goes on when standard input ends.
+file or look at one among them, and `open_source`, the opening of a file of the sources. `count` prints how
+many moments it had: one before each call, one behind it; where a CALL is named (as `hold@remove_opened`),
+those of it alone. At moment NUMBER `kill` ends the process as Windows ends one that is killed, `break` raises
+the signal that Ctrl-Break becomes, and `hold` says HELD on standard error and goes on when standard input
+ends.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from collections.abc import Callable
 from typing import Any
 
 from transfer.engine.medium.windows.calls import SystemCalls
+from transfer.engine.medium.windows.medium import WindowsMedium
 from transfer.stop import Stop
 
 _HEARS_WITHIN_S = 30.0
@@ -100,6 +102,7 @@ def _count_each() -> None:
         setattr(SystemCalls, name, counting(name, getattr(SystemCalls, name)))
     for name in ("open", "stat", "lstat", "fstat"):
         setattr(os, name, counting(f"os.{name}", getattr(os, name)))
+    WindowsMedium.open_source = counting("open_source", WindowsMedium.open_source)  # type: ignore[method-assign]
     atexit.register(lambda: _write(2, f"CALLS {json.dumps(made)}\n".encode()))
 
 

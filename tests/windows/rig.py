@@ -128,7 +128,10 @@ class Rig:
         except subprocess.TimeoutExpired:
             process.kill()
             raise
-        return Ran(process.returncode, _text(out), _text(err))
+        said, told = _text(out), _text(err)
+        if process.returncode and not (said or told):
+            told = (err or b"").decode(PIPE, "replace")  # it may be Wine that could not go on
+        return Ran(process.returncode, said, told)
 
     def call(self, command: list[str], *, ends_within_s: float = ENDS_WITHIN_S, **more: Any) -> Ran:
         """Run a program to its end."""
