@@ -131,13 +131,18 @@ def test_a_follower_whose_drive_is_slow_is_said_to_be_at_work_and_is_waited_for(
     with rig.volume("e", "exfat") as stick:
         prepared(stick.path)
         slow = rig.at_a_call("hold@flush", 5, *_words("--follow"), "--config", computer.file)
-        assert rig.is_held(slow)
-        early = _sent(rig, computer, "--time-limit", "8s")
-        assert (early.exit, "is still at work on the drive" in early.document["message"]) == (5, True), early
-        slow.stdin.close()
-        slow.stdin = None
-        sent = _sent(rig, computer)
-        assert (sent.exit, rig.ended(slow).exit) == (0, 0), sent.out
+        try:
+            assert rig.is_held(slow)
+            early = _sent(rig, computer, "--time-limit", "8s")
+            message = early.document["message"]
+            assert (early.exit, "is still at work on the drive" in message) == (5, True), early
+            slow.stdin.close()
+            slow.stdin = None
+            sent = _sent(rig, computer)
+            assert (sent.exit, rig.ended(slow).exit) == (0, 0), sent.out
+        finally:
+            slow.kill()
+            slow.communicate()
         assert_valid(stick.path / NIGHT.isoformat())
 
 
