@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from datetime import time as time_of_day
 from typing import NamedTuple
@@ -56,10 +56,12 @@ class Evidence:
     findings: list[Finding] = field(default_factory=list)
 
     def add(self, origin: Origin, version: Version, place: Place, proven: datetime, *, sure: bool) -> None:
-        """Add that a place has a content; the latest proof of a place counts."""
+        """Add that a place has a content; the latest proof of a place counts, with its name then."""
         self.versions.setdefault(origin, set()).add(version)
         known = (self.proofs if sure else self.unsigned).setdefault(version.sha256, {})
-        known[place] = max(proven, known.get(place, proven))
+        if place not in known or known[place] <= proven:
+            known.pop(place, None)
+            known[place] = proven
 
     def places(self, sha256: str, since: datetime) -> list[Place]:
         """Return the places that have a content, as was proven no longer ago than `since`."""
@@ -150,14 +152,17 @@ def _gathered(
 def archives_here(config: Config, around: Surroundings, held: ExitStack) -> list[OpenArchive]:
     """Open the configured archives that are here; at the telescope there mostly is none. `held` closes them.
 
-    Raises ConfigurationError where a source and an archive lie one in the other.
+    Each has the name that the configuration gives it, where it gives one. Raises ConfigurationError where a
+    source and an archive lie one in the other.
     """
     found = []
     for archive in config.archives:
         check_apart(config.sources, archive.folder, "the archive")
         with suppress(NotThere):
             if read_archive_mark(archive.folder) is not None:
-                found.append(held.enter_context(looked_at_archive(archive.folder, around)))
+                opened = held.enter_context(looked_at_archive(archive.folder, around))
+                mark = replace(opened.mark, name=archive.name or opened.mark.name)
+                found.append(replace(opened, mark=mark))
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import click
 
@@ -58,23 +58,24 @@ def command(config_file: str | None, as_json: bool) -> int:
 
 def _lines(outcome: CopiesOutcome) -> Iterator[str]:
     screen = screen_of(sys.stdout)
-    yield from table(_COLUMNS, map(_cells, outcome.rows), screen)
+    names = {place: place.label(outcome.places) for place in outcome.places}
+    yield from table(_COLUMNS, (_cells(row, names) for row in outcome.rows), screen)
     yield from fitted([outcome.message, *worth_a_look(outcome.findings, see="--json")], screen.width)
 
 
-def _cells(row: CopiesRow) -> tuple[Cell, ...]:
+def _cells(row: CopiesRow, names: Mapping[Place, str]) -> tuple[Cell, ...]:
     damaged = sum(held.damaged for held in row.places.values())
     return (
         row.night.isoformat(),
         row.target,
         f"{row.files:,}",
-        [_told(place, held, row.files) for place, held in row.places.items() if held.files],
+        [_told(names[place], held, row.files) for place, held in row.places.items() if held.files],
         f"{row.in_one_place:,}" if row.in_one_place else None,
         f"{damaged:,}" if damaged else None,
     )
 
 
-def _told(place: Place, held: InPlace, files: int) -> str:
+def _told(name: str, held: InPlace, files: int) -> str:
     some = "" if held.files == files else f" ({held.files:,} of {files:,})"
     since = "" if held.proven_utc is None else f" {held.proven_utc:%Y-%m-%d}"
-    return f"{place.name}{since}{some}"
+    return f"{name}{since}{some}"

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -18,12 +19,13 @@ from transfer.errors import Busy, DoesNotFit, DriveFailed, NightferryError
 NAME = "cleared.jsonl"
 
 
-class Place(NamedTuple):
-    """An archive, a drive or a source that has a content, by its id; `name` is for people."""
+@dataclass(frozen=True, slots=True, order=True)
+class Place:
+    """An archive, a drive or a source that has a content, by its id; `name` is for people, and may change."""
 
     kind: str
     id: str
-    name: str
+    name: str = field(compare=False)
 
     @property
     def told(self) -> str:
@@ -129,7 +131,7 @@ def _line(going: LetGo, now: datetime) -> bytes:
         "size_bytes": going.size_bytes,
         "sha256": going.sha256,
         "beginning_of_bytes": going.beginning_of_bytes,
-        "in": [place._asdict() for place in going.places],
+        "in": [asdict(place) for place in going.places],
     }
     facts = {name: value for name, value in line.items() if value is not None}
     return json.dumps(facts, separators=(",", ":")).encode("ascii") + b"\n"

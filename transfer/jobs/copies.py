@@ -29,10 +29,19 @@ NOT_FILED = "(not filed yet)"
 
 
 class Place(NamedTuple):
-    """An archive or a drive that is here: `kind` is "archive" or "drive", `name` what people call it."""
+    """An archive or a drive that is here: `kind` is "archive" or "drive", `name` what people call it.
+
+    `folder` tells two of one name apart, and two of one mark: a drive, or an archive, may have been copied.
+    """
 
     kind: str
     name: str
+    folder: Path
+
+    def label(self, places: Iterable[Place]) -> str:
+        """Return its name, with its folder where others of these places have that name as well."""
+        is_one = sum(place.name == self.name for place in places) == 1
+        return self.name if is_one else f"{self.name} at {self.folder}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +81,7 @@ class CopiesRow:
                 {
                     "kind": place.kind,
                     "name": place.name,
+                    "folder": str(place.folder),
                     "files": held.files,
                     "damaged": held.damaged,
                     "proven_utc": None if held.proven_utc is None else held.proven_utc.isoformat(),
@@ -109,7 +119,7 @@ class CopiesOutcome:
     def message(self) -> str:
         """Return the result in one line."""
         files = sum(row.files for row in self.rows)
-        where = ", ".join(place.name for place in self.places)
+        where = ", ".join(place.label(self.places) for place in self.places)
         alone, lost = self.in_one_place, sum(row.nowhere_whole for row in self.rows)
         told = [f"{counted(lost, 'file')} whole in none of them"] if lost else []
         told += [f"{counted(alone, 'file')} in one place only"] if alone else []
@@ -129,7 +139,9 @@ class CopiesOutcome:
             "command": "copies",
             "exit": int(self.exit_code),
             "message": self.message,
-            "places": [{"kind": place.kind, "name": place.name} for place in self.places],
+            "places": [
+                {"kind": place.kind, "name": place.name, "folder": str(place.folder)} for place in self.places
+            ],
             "archives_absent": list(self.absent),
             "drives_passed_over": list(self.passed_over),
             "in_one_place_only": self.in_one_place,
@@ -150,22 +162,23 @@ def copies(config: Config, around: Surroundings) -> CopiesOutcome:
             if opened is None:
                 absent.append(archive.label)
                 continue
-            looking.archive(opened, Place("archive", archive.name or archive.folder.name))
+            looking.archive(opened, Place("archive", archive.name or archive.folder.name, archive.folder))
         if not looking.places:
             raise NotThere("None of the archives is here", config.archives[0].folder, "Connect its disk.")
         connected = find_drives(config.drives, around.medium, around.listen)[0]
         for found in connected:
             drive = OpenDrive(found, around.medium)
             held.callback(drive.close)
-            looking.drive(drive, Place("drive", drive.name))
+            looking.drive(drive, Place("drive", drive.name, drive.root))
         ids = {found.mark.id for found in connected}
-        others = [found.mark for found in find_drives((), around.medium)[0] if found.mark.id not in ids]
+        others = [found for found in find_drives((), around.medium)[0] if found.mark.id not in ids]
+    left_out = [Place("drive", found.mark.name, found.root) for found in others]
     return CopiesOutcome(
         tuple(looking.places),
         tuple(looking.rows()),
         tuple(absent),
         tuple(looking.findings),
-        tuple(mark.name for mark in others),
+        tuple(place.label([*looking.places, *left_out]) for place in left_out),
     )
 
 

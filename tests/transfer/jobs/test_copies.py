@@ -101,6 +101,29 @@ def test_what_is_whole_nowhere_is_not_told_as_being_in_two_places(desk: Desk, st
     assert max(map(len, shown.splitlines())) <= 72
 
 
+def test_drives_of_one_name_are_two_places(desk: Desk, stick: Path, tmp_path: Path):
+    other = tmp_path / "other stick"
+    shutil.copytree(stick, other)  # with its mark
+    desk.more = ""
+    desk.configure()
+    for root in (desk.archive, desk.others["attic"]):
+        for path in root.rglob("*.fits"):
+            path.unlink()
+
+    class WithBoth(type(this_computer())):
+        def volumes(self) -> list[Volume]:
+            return [Volume(each, "exfat", "/dev/none") for each in (stick, other)]
+
+    outcome = copies(desk.config(), Surroundings(WithBoth(), Records(desk.root / "records"), Stop()))
+    (lights,) = [row.as_json() for row in outcome.rows if row.target == "M 51"]
+    assert [(place["folder"], place["files"]) for place in lights["places"] if place["files"]] == [
+        (str(stick), 2),
+        (str(other), 2),
+    ]
+    assert outcome.in_one_place == 0
+    assert f"Larch stick at {stick}, Larch stick at {other}" in outcome.message
+
+
 def test_a_connected_drive_that_is_not_asked_is_named(desk: Desk, tmp_path: Path):
     other = prepared(tmp_path / "other stick", "Rowan stick")
 

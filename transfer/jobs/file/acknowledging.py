@@ -38,6 +38,7 @@ def acknowledge(
     bag: Acknowledgeable,
     files: tuple[AcknowledgedFile, ...],
     archive: OpenArchive,
+    called: str,
     now: datetime,
     medium: Medium,
     standing: Standing,
@@ -45,10 +46,11 @@ def acknowledge(
 ) -> bool:
     """Write into a night's bag that the archive has all its files; return whether it had to be written.
 
-    It is signed with the archive's keys; one that the drive brings is kept in the archive first, and goes
-    from the drive. A bag that carries this archive's acknowledgement of these very files, signed, is left as
-    it is, unless that names other acknowledgements that do not stand any more: contents that are `damaged`
-    count as gone. Keeps every other run off the drive meanwhile. Raises NotAcknowledged.
+    It names the archive as it is `called`, and is signed with its keys; a key that the drive brings is kept
+    in the archive first, and goes from the drive. A bag that carries this archive's acknowledgement of these
+    very files, signed, is left as it is, unless that names other acknowledgements that do not stand any more:
+    contents that are `damaged` count as gone. Keeps every other run off the drive meanwhile. Raises
+    NotAcknowledged.
     """
     listed = ListedBag(bag.folder, bag.bag)
     try:
@@ -57,7 +59,7 @@ def acknowledge(
             keep_key(archive.folder, brought)
         keys = keys_of(archive.folder)
         manifest_sha256 = sha256_of_file(bag.folder, listed.at(MANIFEST))
-        wanted = Acknowledgement(mark.id, mark.name, now, manifest_sha256, files)
+        wanted = Acknowledgement(mark.id, called, now, manifest_sha256, files)
         stands = standing.manifests(damaged)
         wanted = replace(wanted, stands=None if stands is None else frozenset((*stands, manifest_sha256)))
         # What a later acknowledgement has left out has to be said anew to be believed.

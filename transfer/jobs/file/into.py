@@ -130,8 +130,9 @@ class IntoArchive:
             if account.whole and files:
                 if self.standing is None:
                     self.standing = Standing(archive.folder, self.filing.holdings)
+                called = self.configured.name or archive.mark.name
                 changed = acknowledge(
-                    bag, files, archive, around.clock(), medium, self.standing, self._damaged()
+                    bag, files, archive, called, around.clock(), medium, self.standing, self._damaged()
                 )
                 account.note_acknowledged()
             elif not self.destination.hangs and take_back(bag, self._damaged(), archive, medium):

@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from manifests.bags.acknowledgement_keys import new_key, with_signatures
 from manifests.findings import FindingKind
 from tests.support.desks import NOON
-from tests.support.nights import noise
+from tests.support.nights import noise, prepared
 from transfer.engine.records import Records
 from transfer.errors import ExitCode
+from transfer.jobs.send.survey import Scope
 
 NIGHT = "2026-03-14"
 OTHER = "0f0f0f0f-0000-4000-8000-000000000000"
@@ -293,3 +294,21 @@ def test_a_kept_acknowledgement_that_was_changed_counts_for_nothing(carried):
 def test_nobody_else_can_read_the_key(carried):
     Records(carried.computer.records).key()
     assert (carried.computer.records / "archive-key.txt").stat().st_mode & 0o077 == 0
+
+
+def test_an_archive_that_was_renamed_between_two_filings_is_one_place(home, tmp_path):
+    home.carry()
+    other = prepared(tmp_path / "other", "Second stick")
+    home.computer.drives.append(f"name = 'Second stick'\nfolder = '{other}'")
+    home.computer.configure()
+    home.computer.frame("late.fits", data=noise(900, 8))  # so that the manifests are two
+    assert home.computer.send(other, scope=Scope(everything=True)).exit_code == 0
+    mark = home.desk.archive / "nightferry-archive.toml"
+    mark.write_text(mark.read_text().replace('name = "archive"', 'name = "attic"'))
+    assert home.desk.file(other).exit_code == 0
+    assert home.clear(delete=False).may_go  # both drives have come home
+    for drive in (home.stick, other):
+        drive.rename(drive.with_name(f"{drive.name}, away"))
+    outcome = home.clear()
+    assert (outcome.removed, len(home.files())) == ((), 6)
+    assert set(home.why(outcome).values()) == {"proven in 1 of 2 places; archive 'attic'"}

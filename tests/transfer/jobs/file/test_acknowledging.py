@@ -182,7 +182,7 @@ def test_no_word_is_written_that_leaves_a_file_of_the_bag_out(computer: Computer
     with holdings_of(archive.folder, may_write=False) as holdings:
         standing = Standing(archive.folder, holdings)
         with pytest.raises(NotAcknowledged, match="1 of its files"):
-            acknowledge(answer, files[1:], archive, NOON, this_computer(), standing)
+            acknowledge(answer, files[1:], archive, "attic", NOON, this_computer(), standing)
     folder.close()
     pinned.close()
     assert not list(stick.glob("*/nightferry/acknowledgement-*.json"))

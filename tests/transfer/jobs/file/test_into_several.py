@@ -70,7 +70,7 @@ def test_both_archives_get_the_night_and_acknowledge_it(two: Desk, attic: Path, 
         ("attic", 5, 0),
     ]
     assert files_of(two.archive) == files_of(attic) != {}
-    assert acknowledged_by(night) == {"archive", "attic"}
+    assert acknowledged_by(night) == {"house", "attic"}
     assert_valid(night / "2026-03-14")
     two.assert_all_valid()
     for bag in attic.rglob("bagit.txt"):
@@ -95,7 +95,7 @@ def test_an_archive_that_is_away_is_told_and_is_no_fault(two: Desk, attic: Path,
     assert outcome.filed == 5
     assert "attic: not here" in outcome.message
     assert "--from-archive house --archive attic" in outcome.next_step
-    assert acknowledged_by(night) == {"archive"}
+    assert acknowledged_by(night) == {"house"}
     assert not attic.exists()
 
 
