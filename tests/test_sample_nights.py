@@ -168,6 +168,23 @@ def test_each_cold_night_says_how_cold_it_was_when_the_hub_went(winter: Path, ni
     assert box["value"] <= 1.0 < box["usual_lowest"]
 
 
+def test_what_was_unusual_in_one_night_alone_stands_apart_as_perhaps_chance(winter: Path):
+    (failure,) = document(winter, "night", "2026-01-11")["failures"]
+    at = {one["quantity"]: one for one in failure["readings"]}
+    assert [(at[name]["again"], at[name]["again_of"]) for name in ("box temperature", "wind")] == [
+        (5, 5),
+        (1, 5),
+    ]
+    lines = ask(winter, "night", "2026-01-11").out.splitlines()
+    told = next(line for line in lines if line.startswith("At 18:31: hub not responding"))
+    assert "Unlike in 7 nights that went well (up to 3 of 10 readings may be so by chance): box temp" in told
+    assert "0.9 °C (usually 3.1 to 11.3; so in all 5 other nights with this failure)" in told
+    chance = "wind 0.6 m/s (usually 1.4 to 4.8; so in only 1 of 5 other nights with this failure)."
+    assert told.endswith(f"Perhaps only chance: {chance}")
+    rows = [line.partition("  ")[0] for line in lines if line.endswith("below usual")]
+    assert rows[-1] == "wind"
+
+
 def test_in_the_quiet_night_nothing_happened(winter: Path):
     told = document(winter, "night", QUIET)
     assert (told["verdict"], told["events"], told["failures"]) == ("good", [], [])

@@ -167,7 +167,7 @@ def _what_parts(whole: Comparison, nights: Sequence[str]) -> str:
     tried = values_tried(whole)
     sure = [group for group in whole.groups if group.surest.sure]
     if not sure:
-        return f"Between the nights nothing is sure, of {tried}{_clearest(whole)}."
+        return f"Between the nights nothing is sure, of {tried}{_clearest(whole, nights)}."
     strength = "sure" if sure[0].leader.sure else "nearly sure"
     each = [_group(group, nights) for group in sure[:_AT_MOST]]
     more = f" And {len(sure) - _AT_MOST} more." if len(sure) > _AT_MOST else ""
@@ -210,14 +210,14 @@ def _sides(one: Separation, nights: Sequence[str]) -> str:
     return f"{sides}, but {names} {'lies' if len(wrong) == 1 else 'lie'} on the other side."
 
 
-def _clearest(whole: Comparison) -> str:
+def _clearest(whole: Comparison, nights: Sequence[str]) -> str:
     """Say what parts the nights most clearly where nothing is sure, and what does it about as clearly."""
     standing = [one for one in whole.separations if not one.later_only]
     least = (1 if standing and standing[0].expected else 2) / math.comb(whole.poor + whole.good, whole.poor)
     few = ""
     if least > SURE:
-        nights = whole.poor + whole.good
-        few = f": {nights} nights are too few, for even the cleanest parting comes by chance {odds(least)}"
+        many = whole.poor + whole.good
+        few = f": {many} nights are too few, for even the cleanest parting comes by chance {odds(least)}"
     if not standing:
         return few
     first = standing[0]
@@ -227,12 +227,11 @@ def _clearest(whole: Comparison) -> str:
         if one.chance <= 2 * first.chance and one.chance_corrected <= 2 * first.chance_corrected
     ]
     names = list(dict.fromkeys(one.measure.quantity for one in near))
+    often = f"some value does as much {odds(first.chance_corrected)}"
     if len(names) == 1:
-        clearest = f"{first.measure.quantity}, {first.what}, parts them most clearly"
-    else:
-        clearest = f"{_some(names)} part them about equally clearly"
-    told = f"{clearest}, and by chance some value does as much {odds(first.chance_corrected)}"
-    return f"{few}. {told[0].upper()}{told[1:]}" if few else f": {told}"
+        return f"{few}. Most clearly, {_sides(first, nights)} By chance {often}"
+    clearest = f"{_some(names)} part them about equally clearly, and by chance {often}"
+    return f"{few}. {clearest[0].upper()}{clearest[1:]}"
 
 
 def _some(names: Sequence[str]) -> str:

@@ -21,12 +21,13 @@ from manifests.readings.units import decimals_among, number_shown, unit_shown
 
 
 def odds(chance: float) -> str:
-    """Return a chance as people say it: "once in 10", "2.9 times in 10", "less than once in 1,000"."""
+    """Return a chance as people say it: "once in 10", "twice in 10", "less than once in 1,000"."""
     for whole in (10, 100, 1000):
         count = chance * whole
         if count >= 0.95:
             told = f"{count:.2g}" if count < 9.95 else f"{count:.0f}"
-            return f"once in {whole:,}" if told == "1" else f"{told} times in {whole:,}"
+            times = {"1": "once", "2": "twice"}.get(told, f"{told} times")
+            return f"{times} in {whole:,}"
     return "less than once in 1,000"
 
 

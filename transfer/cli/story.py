@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 
@@ -10,7 +11,7 @@ from manifests.index.readings import FRAMES, OF_THE_SKY, FrameTaken
 from manifests.readings.caution import CAUTION, concerns_power
 from manifests.readings.happenings import GAP, LEAST_GAP_US, Span, bursts
 from manifests.readings.moments import clock
-from manifests.readings.sentences import age_shown, odds
+from manifests.readings.sentences import age_shown
 from manifests.readings.series import HOUR_US, Series
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 from transfer.archive.nights_told import NightTold
@@ -90,19 +91,41 @@ def _what_failed(outcome: NightOutcome) -> Iterator[str]:
 
 
 def _unusual_then(told: FailureTold) -> str:
-    known = [one for one in told.readings if one.usual is not None]
+    known = [one for one in told.readings if one.usual is not None and one.quantity not in OF_THE_SKY]
     if not any(one.usual.nights >= LEAST_USUAL_NIGHTS for one in known if one.usual is not None):
         return "."
-    unusual = [one for one in known if one.unusual and one.quantity not in OF_THE_SKY]
+    unusual = [one for one in known if one.unusual]
     if not unusual:
         return ". All readings were as in nights that went well."
     leaders = sorted(
-        (one for one in unusual if one.follows not in _names(unusual)), key=_far_off, reverse=True
+        (one for one in unusual if one.follows not in _names(unusual)), key=_strength, reverse=True
     )
-    each = "; ".join(_beside_usual(one) + _with_it(one, unusual) for one in leaders)
+    likely = [one for one in leaders if not one.perhaps_chance]
+    chance = [one for one in leaders if one.perhaps_chance]
     fewest = min(one.usual.nights for one in unusual if one.usual is not None)
-    by_chance = f"as a quantity is by chance {_by_chance(fewest)}"
-    return f". Unlike in {fewest} nights that went well, {by_chance}: {each}."
+    parts = [f"Unlike in {fewest} nights that went well ({_by_chance(len(known), fewest)})"]
+    if likely:
+        parts[0] += f": {'; '.join(_beside_usual(one) + _with_it(one, unusual) for one in likely)}"
+    if chance:
+        parts.append(f"Perhaps only chance: {'; '.join(map(_beside_usual, chance))}")
+    return f". {'. '.join(parts)}."
+
+
+def _strength(one: AtFailure) -> tuple[float, float]:
+    """Return in how many other nights that failed so it was as unusual, and how far off it is."""
+    return one.again / one.again_of if one.again_of else 0.0, _far_off(one)
+
+
+def _again(one: AtFailure) -> str:
+    """Say in how many other nights with this failure a reading was as unusual."""
+    if not one.again_of or one.follows:
+        return ""
+    if one.again_of == 1:
+        return f"; {'so' if one.again else 'not so'} in the other night with this failure"
+    if one.again == one.again_of:
+        return f"; so in all {one.again} other nights with this failure"
+    some = "none" if not one.again else f"only {one.again}" if one.perhaps_chance else str(one.again)
+    return f"; so in {some} of {one.again_of} other nights with this failure"
 
 
 def _names(readings: Iterable[AtFailure]) -> set[str]:
@@ -130,7 +153,7 @@ def _beside_usual(one: AtFailure) -> str:
     then = f"{number_shown(one.value, decimals)} {unit_shown(one.unit)}".rstrip()
     age = age_shown(one.age_s)
     old = f", {age} before" if age else ""
-    return f"{one.quantity} {then}{old} (usually {lowest} to {highest})"
+    return f"{one.quantity} {then}{old} (usually {lowest} to {highest}{_again(one)})"
 
 
 def _older(told: FailureTold) -> Iterator[str]:
@@ -227,7 +250,7 @@ def _failure_head(outcome: NightOutcome, told: FailureTold) -> str:
 
 
 def _most_unusual_first(told: FailureTold) -> list[AtFailure]:
-    return sorted(told.readings, key=lambda one: not one.unusual)
+    return sorted(told.readings, key=lambda one: (not one.unusual, one.perhaps_chance))
 
 
 def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
@@ -245,13 +268,14 @@ def _at_failure(one: AtFailure) -> tuple[Cell, ...]:
     )
 
 
-def _by_chance(nights: int) -> str:
-    """Say how often a value lies outside the range of so many nights for no reason.
+def _by_chance(readings: int, nights: int) -> str:
+    """Say how many readings lie outside the range of so many nights for no reason.
 
     Of a quantity that stays the same all night, each of the nights and this one are as likely to be the
     lowest, or the highest; of one that changes it is less often.
     """
-    return f"up to {odds(2 / (nights + 1))}"
+    many = math.ceil(readings * 2 / (nights + 1))
+    return f"up to {many} of {readings} readings may be so by chance"
 
 
 def _foot(outcome: NightOutcome) -> Iterator[str]:

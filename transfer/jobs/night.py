@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -38,13 +38,23 @@ class Usual:
     highest: float
     nights: int
 
+    def side_of(self, value: float) -> str:
+        """Say on which side of all that is usual a value lies: "below", "above" or nothing.
+
+        Fewer than LEAST_USUAL_NIGHTS do not say it.
+        """
+        if self.nights < LEAST_USUAL_NIGHTS:
+            return ""
+        return "below" if value < self.lowest else "above" if value > self.highest else ""
+
 
 @dataclass(frozen=True, slots=True)
 class AtFailure:
     """A quantity at a failure: its value, its median in the two hours before, and what is usual, or None.
 
-    `age_s` is how long before the failure the value was read. `follows` names a quantity that is unusual as
-    well, and goes together with this one through these nights.
+    `age_s` is how long before the failure the value was read. `again` counts, of `again_of` other nights that
+    failed by the same event and have such a reading then, those in which it was unusual to the same side.
+    `follows` names a quantity that is unusual as well, and goes together with this one through these nights.
     """
 
     quantity: str
@@ -53,19 +63,19 @@ class AtFailure:
     age_s: float
     before: float | None
     usual: Usual | None
+    again: int = 0
+    again_of: int = 0
     follows: str = ""
 
     @property
     def unusual(self) -> str:
-        """Say on which side of all that is usual the value lies: "below", "above" or nothing.
+        """Say on which side of all that is usual the value lies: "below", "above" or nothing."""
+        return "" if self.usual is None else self.usual.side_of(self.value)
 
-        Fewer than LEAST_USUAL_NIGHTS do not say it.
-        """
-        if self.usual is None or self.usual.nights < LEAST_USUAL_NIGHTS:
-            return ""
-        return (
-            "below" if self.value < self.usual.lowest else "above" if self.value > self.usual.highest else ""
-        )
+    @property
+    def perhaps_chance(self) -> bool:
+        """Whether it was unusual here, but in fewer than half of two or more other nights that failed so."""
+        return bool(self.unusual) and self.again_of > 1 and 2 * self.again < self.again_of
 
     def as_json(self) -> dict[str, Any]:
         """Return the reading as `--json` prints it."""
@@ -81,6 +91,8 @@ class AtFailure:
             "usual_nights": 0 if usual is None else usual.nights,
             "unusual": self.unusual,
             "age_s": round(self.age_s, 1),
+            "again": self.again,
+            "again_of": self.again_of,
             "follows": self.follows,
         }
 
@@ -198,13 +210,14 @@ def tell_night(index: Index, root: Path, night: date, config: Config, place: Pla
     said = verdicts(index)
     well, by_verdict = _went_well(rows, said, night)
     others = [night_told(index, each, place, counted) for each in well]
+    failed = _told_of_failed(index, rows, said, told, place, counted)
     if not by_verdict:
         others = [each for each in others if not each.failures]
     return NightOutcome(
         told=told,
         verdict=said.get(night),
         place=place,
-        failures=tuple(_failure(told, failure, others) for failure in told.failures),
+        failures=tuple(_failure(told, failure, others, failed) for failure in told.failures),
         usual_from=tuple(each.night for each in others),
         usual_by_verdict=by_verdict,
         behind=logs_behind(index, root, config, night),
@@ -219,18 +232,50 @@ def _went_well(rows: dict[date, Any], said: dict[date, NightVerdict], night: dat
     return sorted(sorted(chosen, key=lambda each: abs(each - night))[:USUAL_NIGHTS]), bool(good)
 
 
-def _failure(told: NightTold, failure: Failure, others: Sequence[NightTold]) -> FailureTold:
+def _told_of_failed(
+    index: Index,
+    rows: Iterable[date],
+    said: Mapping[date, NightVerdict],
+    told: NightTold,
+    place: Place,
+    counted: Sequence[str],
+) -> list[NightTold]:
+    """Return the nearest other nights that did not go well, where this one failed."""
+    if not told.failures:
+        return []
+    good = {each for each, verdict in said.items() if verdict.verdict is Verdict.GOOD}
+    near = sorted(
+        (each for each in rows if each not in good | {told.night}), key=lambda each: abs(each - told.night)
+    )
+    return [night_told(index, each, place, counted) for each in near[:USUAL_NIGHTS]]
+
+
+def _failure(
+    told: NightTold, failure: Failure, others: Sequence[NightTold], failed: Sequence[NightTold]
+) -> FailureTold:
     there = [series for series in told.series if series.at(failure.at_us) is not None]
+    first = ((each, [one for one in each.failures if one.event == failure.event]) for each in failed)
+    alike = [(each, same[0].at_us) for each, same in first if same]
     found: list[AtFailure] = []
     leaders: list[tuple[str, Series]] = []
     for series, one in zip(there, _at_failure(told, failure, there, others), strict=True):
         if one.unusual:
             follows = next((name for name, leader in leaders if _together(leader, series, others)), "")
             leaders += [] if follows else [(one.quantity, series)]
-            found.append(replace(one, follows=follows))
+            again = [side == one.unusual for side in _sides(series, one.usual, alike)]
+            found.append(replace(one, follows=follows, again=sum(again), again_of=len(again)))
         else:
             found.append(one)
     return FailureTold(failure, tuple(found))
+
+
+def _sides(series: Series, usual: Usual | None, alike: Sequence[tuple[NightTold, int]]) -> Iterator[str]:
+    """Return on which side of what is usual a quantity was at the same failure of other nights."""
+    for night, at_us in alike:
+        same = _same(series, night)
+        value = None if same is None else same.at(at_us)
+        if usual is not None and value is not None:
+            yield usual.side_of(value)
 
 
 def _at_failure(

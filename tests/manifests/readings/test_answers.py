@@ -55,9 +55,9 @@ def test_other_time_at_such_values_is_told_without_the_failures_own():
 
 
 def test_many_nights_are_sure_and_few_are_said_to_be_few():
-    assert "Sure: by chance that comes 2 times in 100." in told(came(nights=6))
+    assert "Sure: by chance that comes twice in 100." in told(came(nights=6))
     few = told(came(nights=2))
-    assert "Hardly chance (that comes 2 times in 100), but 2 such nights are few." in few
+    assert "Hardly chance (that comes twice in 100), but 2 such nights are few." in few
     assert "Sure" not in few
 
 
@@ -137,7 +137,12 @@ def test_few_nights_name_no_quantity_alone_where_another_parts_them_as_cleanly()
         in text
     )
     assert "by chance 3.3 times in 10. Air temperature and wind part them about equally clearly" in text
-    assert "Air temperature, lowest, parts them most clearly" in between(air, poor=2)
+    alone = between(air, poor=2)
+    assert (
+        "Most clearly, poor nights have air temperature (lowest) at -1 °C or below, good ones at 5 °C"
+        in alone
+    )
+    assert "no night lies between. By chance some value does as much 3.3 times in 10." in alone
 
 
 def test_a_derived_quantity_between_nights_goes_with_the_measured_one():

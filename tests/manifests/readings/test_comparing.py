@@ -225,7 +225,7 @@ def test_no_nights_at_all_break_it(nights):
     ("chance", "told"),
     [
         (1.0, "10 times in 10"),
-        (0.2, "2 times in 10"),
+        (0.2, "twice in 10"),
         (0.1, "once in 10"),
         (2 / 35, "5.7 times in 100"),
         (0.01, "once in 100"),

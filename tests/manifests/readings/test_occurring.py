@@ -118,6 +118,33 @@ def test_what_only_goes_with_the_rarest_is_said_to():
     assert "About as clearly" not in told
 
 
+def test_other_time_is_told_without_the_failures_own_readings():
+    (found,) = occurrences(cold_nights())
+    assert found.share > 0
+    assert (found.share_otherwise, found.oldest_s) == (0, 0)
+    assert found.next_value == pytest.approx(1 + 1 / 6), "ten minutes before a failure"
+    late = night(4.0, fall(5.0, 1.0, hours=3.6))
+    (again,) = occurrences([*cold_nights(), late, night(None, fall(9.0, 0.9))])
+    assert again.share_otherwise > 0, "another night was as cold, and did not fail"
+    assert (again.next_value, again.oldest_s) == (None, 30 * 60)
+
+
+def test_a_dew_point_that_follows_the_cold_comes_after_it():
+    nights = cold_nights()
+    for each in nights:
+        dew = [(one.moment_us, one.first - 3) for one in each.series[AIR].records]
+        first = {("dew point", "deg_C"): series_of("mast", "dew point", "deg_C", dew)}
+        assert isinstance(each.series, dict)
+        others = dict(each.series)
+        each.series.clear()
+        each.series.update(first | others)
+    found = occurrences(nights)
+    assert [(one.quantity, one.derived, one.follows) for one in found] == [
+        ("air temperature", False, ""),
+        ("dew point", True, "air temperature"),
+    ]
+
+
 def test_each_kind_of_failure_is_tried_by_itself():
     nights = [*cold_nights(), night(3.0, fall(10.0, 0.5), event="mount stopped")]
     found = occurrences(nights)

@@ -59,7 +59,7 @@ def test_the_lowest_temperature_parts_the_five_nights_and_nothing_is_sure(five: 
     assert not any(one["sure"] for one in told["separations"])
     assert told["tried"] > 5
     assert "once in 10 in this direction" in lowest["words"]
-    assert "2 times in 10 in either" in lowest["words"]
+    assert "twice in 10 in either" in lowest["words"]
     assert "nothing is sure" in told["message"]
 
 
