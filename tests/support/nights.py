@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import locale
 import os
 import re
 import shutil
@@ -33,6 +34,8 @@ from transfer.stop import Stop
 NIGHT = date(2026, 3, 14)
 EVENING_NS = int(datetime(2026, 3, 14, 22, 0, tzinfo=UTC).timestamp()) * 10**9
 _BLOCK = 2880
+# What a program writes into a pipe: on Windows the system's own code page.
+_PIPE = locale.getpreferredencoding(False) if os.name == "nt" else "utf-8"
 
 
 def fits(
@@ -217,7 +220,7 @@ def run(*words: str | Path, environ: dict[str, str] | None = None, **more: Any) 
 
 def _text(said: bytes) -> str:
     """Return what a program printed, its lines ending as Python's own do."""
-    return said.decode().replace(os.linesep, "\n")
+    return said.decode(_PIPE).replace(os.linesep, "\n")
 
 
 def prepared(folder: Path, name: str = "Field stick") -> Path:

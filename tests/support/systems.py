@@ -26,6 +26,9 @@ need_users = pytest.mark.skipif(
 need_renames = pytest.mark.skipif(
     sys.platform == "win32", reason="Windows renames and removes nothing that a program holds open"
 )
+need_no_hold = pytest.mark.skipif(
+    sys.platform == "win32", reason="Windows lets no other program at a file that is held to be removed"
+)
 need_read_times = pytest.mark.skipif(
     sys.platform == "win32", reason="Wine keeps no time of the last read that was set"
 )

@@ -16,7 +16,7 @@ import pytest
 
 from manifests.findings import FindingKind
 from tests.support.nights import noise, prepared
-from tests.support.systems import need_links
+from tests.support.systems import need_links, need_no_hold
 from tests.transfer.jobs.clear.conftest import LATER
 from transfer.engine.drive import only_run_on
 from transfer.engine.ledger import NAME, Ledger, open_ledger
@@ -312,6 +312,7 @@ class Meddling(type(this_computer())):
     """This computer, where something happens to a file after it was hashed."""
 
     def __init__(self, act):
+        super().__init__()
         self._act = act
 
     @contextmanager
@@ -321,6 +322,7 @@ class Meddling(type(this_computer())):
             yield alone
 
 
+@need_no_hold
 def test_another_file_that_takes_the_name_stays(carried):
     other = source(carried, "frames/new.fits")
     other.write_bytes(b"a new frame")
@@ -333,6 +335,7 @@ def test_another_file_that_takes_the_name_stays(carried):
     assert source(carried, LIGHT).read_bytes() == b"a new frame"
 
 
+@need_no_hold
 def test_a_file_that_is_written_to_after_it_was_hashed_stays(carried):
     path = source(carried, LIGHT)
 

@@ -233,6 +233,7 @@ class Dying(type(this_computer())):
     """A computer that dies at the n-th act on a drive that changes it."""
 
     def __init__(self, acts):
+        super().__init__()
         self.left = acts
 
     def pin(self, path):

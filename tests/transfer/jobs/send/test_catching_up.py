@@ -61,6 +61,7 @@ class Withholding(Local):
     """This computer, where another program locks one source, or has one open."""
 
     def __init__(self, locked="", written=""):
+        super().__init__()
         self.locked, self.written = locked, written
         self.opened = {}
 
