@@ -76,8 +76,9 @@ def test_nothing_is_written_anywhere(described: Computer):
 
 
 def test_every_key_that_cannot_be_meant_is_named(described: Computer):
-    text = described.file.read_text().replace('unit = "°C"', 'unit = "frost"').replace("'park'", "'(park'")
-    described.file.write_text(text)
+    text = described.file.read_text(encoding="utf-8")
+    text = text.replace('unit = "°C"', 'unit = "frost"').replace("'park'", "'(park'")
+    described.file.write_text(text, encoding="utf-8")
     ran = described.command("plan", "--logs")
     assert ran.exit == 2
     assert "source[2].logs[1].unit = 'frost': expected a unit that astropy knows" in ran.err
