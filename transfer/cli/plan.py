@@ -94,7 +94,7 @@ def _lines(outcome: PlanOutcome, each_finding: bool) -> Iterator[str]:
     for each in outcome.going:
         size = size_told(each.size_bytes)
         yield f"To make room, the night of {each.night} ({size}) would be let go from {each.drive.name!r}."
-    for name in outcome.absent:
+    for name in outcome.absent if outcome.drives else ():
         yield f"The drive {name!r} is not there; the others are sent to."
     if outcome.left_behind:
         yield told_left_behind(outcome.left_behind)

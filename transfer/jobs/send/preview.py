@@ -12,7 +12,7 @@ from typing import Any
 from manifests.findings import Finding
 from transfer.archive.freeing import DriveNight
 from transfer.config import Config
-from transfer.engine.drive import OpenDrive
+from transfer.engine.drive import NoDriveHere, OpenDrive, find_drives
 from transfer.engine.records import Records
 from transfer.engine.resting import let_rest
 from transfer.engine.sources import SourceFile, walk
@@ -136,7 +136,8 @@ def preview(config: Config, request: SendRequest, around: Surroundings) -> PlanO
     """
     problems = _missing_sources(config)
     if problems:
-        return PlanOutcome((), (), tuple(problems), ())
+        away = () if request.drives else find_drives(config.drives, around.medium)[1]
+        return PlanOutcome((), (), tuple(problems), (), absent=tuple(drive.name for drive in away))
     with ExitStack() as held:
         try:
             drives, absent = open_drives(config, request, around, held)
@@ -170,6 +171,7 @@ def _without_a_drive(
         (),
         (error,),
         findings=(*ready.findings, *(each.finding for each in ready.not_taken)),
+        absent=error.absent if isinstance(error, NoDriveHere) else (),
         left_behind=tuple(sorted(ready.left_behind)),
         not_taken=ready.not_taken,
     )

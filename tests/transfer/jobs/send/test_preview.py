@@ -97,6 +97,17 @@ def test_without_a_drive_it_says_what_there_is_to_carry_all_the_same(computer, t
     assert [(night.drive, night.carry) for night in outcome.nights] == [("", 5)]
 
 
+@pytest.mark.parametrize("sources_there", [True, False])
+def test_the_drives_that_are_not_there_are_named_where_none_is(computer, sources_there):
+    computer.drives = ['name = "A stick that nobody has"', 'name = "Nor this one"']
+    computer.configure()
+    if not sources_there:
+        computer.frames.rename(computer.root / "away")
+    ran = computer.command("plan", "--json")
+    assert (ran.exit, ran.document["drives_absent"]) == (3, ["A stick that nobody has", "Nor this one"])
+    assert "the others are sent to" not in computer.command("plan").out
+
+
 def test_a_source_that_is_not_there_is_told(computer, stick):
     computer.small_night()
     computer.logs.rename(computer.root / "unplugged")
