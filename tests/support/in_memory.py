@@ -15,7 +15,8 @@ def folder_in_memory() -> Iterator[Path]:
     """Yield an empty folder, removed afterwards."""
     memory = Path("/dev/shm")
     is_here = os.name != "nt" and memory.is_dir() and os.access(memory, os.W_OK)  # Wine shows Linux' folders
-    folder = Path(tempfile.mkdtemp(prefix="nightferry-test-", dir=memory if is_here else None))
+    made = tempfile.mkdtemp(prefix="nightferry-test-", dir=memory if is_here else None)
+    folder = Path(made).resolve()  # as the system spells it, where Windows lets it be spelled otherwise
     try:
         yield folder
     finally:

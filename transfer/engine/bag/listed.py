@@ -115,11 +115,17 @@ class ListedBag:
 
     def _pinned_as(self, path: str) -> str | None:
         """Return what the tag manifest says of a tag file; None where it is not there to say."""
-        name = f"  {path}\n".encode()
-        lines = self._lines(TAG_MANIFEST)
-        return next(
-            (line.removesuffix(name).decode("latin-1") for line in lines if line.endswith(name)), None
-        )
+        return next((sha256 for name, sha256 in self.pinned() if name == path), None)
+
+    def pinned(self) -> Iterator[tuple[str, str]]:
+        """Yield what the tag manifest lists, path and SHA-256. Raises OSError and ListTooLarge.
+
+        Its lines may end as an editor on Windows ends them: no name that is ours has a line's end in it.
+        """
+        for line in self._lines(TAG_MANIFEST):
+            sha256, _, name = line.decode("utf-8", "backslashreplace").rstrip("\r\n").partition("  ")
+            if name:
+                yield name, sha256
 
     def tag_files_that_stay(self) -> dict[str, str]:
         """Return acknowledgements and what a person has said, path to SHA-256, as the bag pins them.

@@ -105,9 +105,7 @@ def _lines(tags: Mapping[str, str]) -> bytes:
 
 def pinned_tag_files(listed: ListedBag) -> dict[str, str]:
     """Return what the tag manifest lists, path to SHA-256. Raises OSError."""
-    lines = read_lines(listed.folder, listed.at(TAG_MANIFEST))
-    pairs = (line.decode("utf-8", "backslashreplace").rstrip("\n").partition("  ") for line in lines)
-    return {name: sha256 for sha256, _, name in pairs if name}
+    return dict(listed.pinned())
 
 
 def is_as_pinned(listed: ListedBag, path: str) -> bool:

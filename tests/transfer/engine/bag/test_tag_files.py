@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from manifests.bags.paths import TAG_MANIFEST, acknowledgement_of
+from manifests.bags.entries import EntryError
+from manifests.bags.paths import ENTRIES, TAG_MANIFEST, acknowledgement_of
 from tests.support.nights import Computer, assert_valid, prepared
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import pinned_tag_files, put_tag_file, remove_tag_file
@@ -47,6 +48,22 @@ def test_a_tag_file_that_is_removed_is_listed_no_more_and_all_else_is_as_it_was(
     remove_tag_file(bag, PATH)
     assert not (whole(bag) / PATH).exists()
     assert (whole(bag) / TAG_MANIFEST).read_bytes() == before
+    assert_valid(whole(bag))
+
+
+def test_a_tag_manifest_whose_lines_end_as_on_windows_says_what_it_said(bag: ListedBag):
+    """An editor there may store it so, and RFC 8493 allows it."""
+    before = pinned_tag_files(bag)
+    tags = whole(bag) / TAG_MANIFEST
+    tags.write_bytes(tags.read_bytes().replace(b"\n", b"\r\n"))
+    assert pinned_tag_files(bag) == before
+    entries = whole(bag) / ENTRIES
+    content = entries.read_bytes()
+    entries.write_bytes(content.replace(b"Ha", b"Hb"))
+    with pytest.raises(EntryError, match="not the lines that"):
+        list(bag.entries())
+    entries.write_bytes(content)
+    put_tag_file(bag, PATH, b"one\n")
     assert_valid(whole(bag))
 
 

@@ -13,6 +13,7 @@ from manifests.bags.paths import OWN
 from manifests.findings import FindingKind
 from tests.support.desks import Desk, fingerprint
 from tests.support.nights import NIGHT, Computer, listed_truly, payload, prepared
+from tests.support.systems import need_every_name
 from transfer.errors import ExitCode
 from transfer.events import BytesDone
 
@@ -147,6 +148,7 @@ def test_an_archive_on_any_disk_is_proven_from_the_medium_and_proves_itself_else
         assert desk.file(stick).already_there == 9
 
 
+@need_every_name
 def test_an_archive_on_a_disk_that_takes_few_names_keeps_every_file(volumes, computer, stick):
     computer.frame("M 51: core?/light<1>.fits", target="M 51: core?", filter_name="L*")
     computer.log("a?b.log")
