@@ -23,6 +23,7 @@ from transfer.engine.ledger import Place
 from transfer.engine.medium import ReadBack
 from transfer.engine.records import Records
 from transfer.engine.reread import Copy
+from transfer.engine.sizes import Sizes
 from transfer.engine.sources import check_apart
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import NotThere
@@ -192,14 +193,11 @@ def _add_drive(found: Evidence, drive: OpenDrive, bag: ListedBag, night: date, r
     own = records.own_in_bag(drive.mark.id, night)
     place = Place("drive", drive.mark.id, drive.name)
     proven = datetime.combine(night, time_of_day(), UTC)
-    sizes: dict[str, dict[str, int]] = {}
+    sizes = Sizes(drive.folder)
     wrong = found_damaged(bag, records, drive.mark.id, night)
     try:
         for entry in bag.entries() if own else ():
-            folder, _, name = bag.at(entry.path).rpartition("/")
-            if folder not in sizes:
-                sizes[folder] = drive.folder.sizes(folder)
-            is_there = sizes[folder].get(name) == entry.size_bytes
+            is_there = sizes.of(bag.at(entry.path)) == entry.size_bytes
             is_own = (entry.path, entry.digests.sha256) in own
             is_sound = is_there and entry.path not in wrong
             if is_sound and is_own and entry.read_back == _FROM_MEDIUM:

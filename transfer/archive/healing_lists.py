@@ -17,7 +17,6 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from manifests.bags.entries import EntryError, read_entries
-from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import (
     BAG_INFO,
     ENTRIES,
@@ -36,7 +35,7 @@ from transfer.archive.layout import Owner, label_of_entry, owner_of_label
 from transfer.archive.proofs import DAMAGED_PATH
 from transfer.archive.proofs import PATH as PROVEN_PATH
 from transfer.engine.bag.durable import write_durably
-from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.lines import content_of, read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.open import OpenBag
 from transfer.engine.bag.tag_files import (
@@ -73,7 +72,7 @@ def mend_tag_files(archive: OpenArchive, bag: str, donor: PinnedFolder) -> Mende
     for path in wrong_tag_files(listed):
         if path != ENTRIES and (not is_said(path) or path in _WRITTEN_BY_READING):
             continue
-        own, other = _content(listed, path), _content(copy, path)
+        own, other = content_of(listed.folder, listed.at(path)), content_of(copy.folder, copy.at(path))
         exact = as_pinned(own, other, pinned[path])
         if exact is not None:
             keep_apart(listed, path)
@@ -85,13 +84,6 @@ def mend_tag_files(archive: OpenArchive, bag: str, donor: PinnedFolder) -> Mende
             not_whole |= {path: why} if why else {}
             as_written += [] if why else [path]
     return Mended(tuple(as_written), not_whole)
-
-
-def _content(listed: ListedBag, path: str) -> bytes:
-    try:
-        return b"".join(read_lines(listed.folder, listed.at(path)))
-    except ListTooLarge:
-        return b""
 
 
 # What has the pinned digest
@@ -151,7 +143,7 @@ def _said_again(listed: ListedBag, copy: ListedBag, path: str, own: bytes) -> st
     """
     lines, of_copy = list(_readable(path, own)), list[tuple[bytes, Statement]]()
     if not is_of_one_archive(path) and pinned_tag_files(copy).get(path) == sha256_where_there(copy, path):
-        of_copy = list(_readable(path, _content(copy, path)))
+        of_copy = list(_readable(path, content_of(copy.folder, copy.at(path))))
     new = [each for each in of_copy if each not in lines]
     times = {statement.said_utc for _, statement in new}
     kept = [each for each in lines if each[1].said_utc not in times]

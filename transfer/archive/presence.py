@@ -6,7 +6,6 @@ import os
 from functools import lru_cache
 from pathlib import Path
 
-from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.looking import HERE, Spelling
 
 # Frames come in order of time, and in one night from few folders.
@@ -29,21 +28,6 @@ class Presence:
         names = self._names_in(folder)
         # A name may be listed in another case or normal form than the file system's own.
         return names is None or name in names or os.path.lexists(whole)
-
-
-class Sizes:
-    """Sizes of files below a pinned folder, a folder at a time."""
-
-    def __init__(self, folder: PinnedFolder) -> None:
-        self._folder = folder
-        self._of: dict[str, dict[str, int]] = {}
-
-    def of(self, path: str) -> int | None:
-        """Return a file's size in bytes; None where it is not there. Raises OSError."""
-        folder, _, name = path.rpartition("/")
-        if folder not in self._of:
-            self._of[folder] = self._folder.sizes(folder)
-        return self._of[folder].get(name)
 
 
 def _names_in(folder: str) -> frozenset[str] | None:

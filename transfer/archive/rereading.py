@@ -15,10 +15,10 @@ from transfer.archive.bags import ArchiveBag
 from transfer.archive.contents import brought_up_to_date
 from transfer.archive.held import OpenArchive, archive_failure, held_archive
 from transfer.archive.mark import MARK_NAME
-from transfer.archive.presence import Sizes
 from transfer.archive.proofs import KeptProofs
 from transfer.engine.bag.tag_files import put_tag_files, wrong_tag_files
 from transfer.engine.medium import PinnedFolder
+from transfer.engine.sizes import Sizes
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import NightferryError
 

@@ -18,6 +18,7 @@ from manifests.bags.acknowledgement import Acknowledgement
 from transfer.archive.contents import Holdings
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.medium.base import write_all
+from transfer.engine.sizes import Sizes
 
 NAME = "nightferry-acknowledged.jsonl"
 _LOGS = "nights/"  # there a log that grew takes the place of its older part
@@ -40,7 +41,10 @@ class Standing:
     holdings: Holdings
     _manifests: set[str] | None = None
     _lost: set[str] = field(default_factory=set)
-    _sizes: dict[str, dict[str, int]] = field(default_factory=dict)
+    _sizes: Sizes = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._sizes = Sizes(self.archive)
 
     def manifests(self, damaged: Collection[str]) -> set[str] | None:
         """Return the manifests of which the archive still has every file, as far as a look at it can tell.
@@ -60,17 +64,11 @@ class Standing:
         places = self.holdings.of(file.sha256 for file in files)
         for file in files:
             lies = [f"{each.bag}/{each.path}" for each in places.get(file.sha256, ()) if not each.absent]
-            there = any(self._size_of(path) == file.size_bytes for path in lies)
-            grown = file.to.startswith(_LOGS) and self._size_of(file.to) > file.size_bytes
+            there = any(self._sizes.of(path) == file.size_bytes for path in lies)
+            grown = file.to.startswith(_LOGS) and (self._sizes.of(file.to) or 0) > file.size_bytes
             if file.sha256 in damaged or not (there or grown):
                 return False
         return True
-
-    def _size_of(self, path: str) -> int:
-        folder, _, name = path.rpartition("/")
-        if folder not in self._sizes:
-            self._sizes[folder] = self.archive.sizes(folder)
-        return self._sizes[folder].get(name, -1)
 
     def add(self, acknowledgement: Acknowledgement, damaged: Collection[str]) -> None:
         """Note an acknowledgement, and which ones it leaves out, durably, before a drive gets it."""

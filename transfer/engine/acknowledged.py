@@ -15,9 +15,8 @@ from datetime import date, datetime, timedelta
 from manifests.bags.acknowledgement import Acknowledgement, AcknowledgementError, read_acknowledgement
 from manifests.bags.acknowledgement_keys import Key, Signed, signed
 from manifests.bags.entries import EntryError
-from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import MANIFEST, acknowledgement_of, is_acknowledgement
-from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.lines import content_of, read_lines
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.bag.tag_files import sha256_of_file
 from transfer.engine.records import Records
@@ -54,7 +53,7 @@ def received(bag: ListedBag, night: date, records: Records, now: datetime) -> It
     for path, pinned in sorted(bag.tag_files_that_stay().items()):
         if not is_acknowledgement(path):
             continue
-        content = _content(bag, path)
+        content = content_of(bag.folder, bag.at(path))
         if hashlib.sha256(content).hexdigest() != pinned:
             yield Refused(bag.at(path), "it is not what the bag's tag manifest lists")
             continue
@@ -68,13 +67,6 @@ def received(bag: ListedBag, night: date, records: Records, now: datetime) -> It
             yield Refused(bag.at(path), str(error))
         else:
             yield Received(night, acknowledgement, content, is_signed)
-
-
-def _content(bag: ListedBag, path: str) -> bytes:
-    try:
-        return b"".join(read_lines(bag.folder, bag.at(path)))
-    except ListTooLarge:
-        return b""
 
 
 def _is_signed(content: bytes, key: Key | None) -> bool:

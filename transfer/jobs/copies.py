@@ -16,11 +16,11 @@ from transfer.archive.bags import ArchiveBag
 from transfer.archive.evidence import nights_on
 from transfer.archive.held import OpenArchive, looked_at_archive, read_archive_mark
 from transfer.archive.layout import CALIBRATION, NIGHTS
-from transfer.archive.presence import Sizes
 from transfer.archive.proofs import KeptProofs
 from transfer.config import Archive, Config
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.drive import OpenDrive, find_drives
+from transfer.engine.sizes import Sizes
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, ExitCode, NotThere
 from transfer.words import counted

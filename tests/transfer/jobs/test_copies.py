@@ -98,7 +98,8 @@ def test_what_is_whole_nowhere_is_not_told_as_being_in_two_places(desk: Desk, st
     )
     assert ran.document["message"].startswith(told)
     shown = desk.command("copies", environ={"COLUMNS": "72"}).out
-    assert max(map(len, shown.splitlines())) <= 72
+    # Of drives that are mounted beside this test a path may be told, in one piece.
+    assert max(len(line) for line in shown.splitlines() if "/" not in line) <= 72
 
 
 def test_drives_of_one_name_are_two_places(desk: Desk, stick: Path, tmp_path: Path):

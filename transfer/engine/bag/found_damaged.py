@@ -10,10 +10,9 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 
 from manifests.bags.kept_proofs import DAMAGED, damage_statements, known_damage, whole_statements
-from manifests.bags.list_sizes import ListTooLarge
 from manifests.bags.paths import said_in
 from manifests.bags.statements import Statement, statements_of, with_statement
-from transfer.engine.bag.lines import read_lines
+from transfer.engine.bag.lines import content_of
 from transfer.engine.bag.listed import ListedBag
 from transfer.engine.records import Records
 
@@ -22,7 +21,7 @@ PATH = said_in(DAMAGED)
 
 def found_damaged(listed: ListedBag, records: Records, drive_id: str, night: date) -> frozenset[str]:
     """Return the paths in a bag of what was found damaged and was not carried again since. Raises OSError."""
-    return frozenset(_said(_content(listed))) | records.damaged(drive_id, night)
+    return frozenset(_said(content_of(listed.folder, listed.at(PATH)))) | records.damaged(drive_id, night)
 
 
 def content_with_damage(listed: ListedBag, wrong: Mapping[str, str], now: datetime) -> bytes | None:
@@ -30,7 +29,7 @@ def content_with_damage(listed: ListedBag, wrong: Mapping[str, str], now: dateti
 
     Raises OSError.
     """
-    content = _content(listed)
+    content = content_of(listed.folder, listed.at(PATH))
     known = _said(content)
     new = {path: what for path, what in wrong.items() if path not in known}
     return _with(content, damage_statements(new, now)) if new else None
@@ -41,16 +40,9 @@ def content_with_whole(listed: ListedBag, paths: Collection[str], now: datetime)
 
     Raises OSError.
     """
-    content = _content(listed)
+    content = content_of(listed.folder, listed.at(PATH))
     whole = _said(content).keys() & set(paths)
     return _with(content, whole_statements(sorted(whole), now)) if whole else None
-
-
-def _content(listed: ListedBag) -> bytes:
-    try:
-        return b"".join(read_lines(listed.folder, listed.at(PATH)))
-    except ListTooLarge:  # it lies on a drive: anybody may have written it
-        return b""
 
 
 def _said(content: bytes) -> dict[str, str]:

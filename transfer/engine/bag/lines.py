@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterator
 from contextlib import suppress
 
-from manifests.bags.list_sizes import Allowance, bounded_lines
+from manifests.bags.list_sizes import Allowance, ListTooLarge, bounded_lines
 from manifests.bags.paths import OWN
 from transfer.engine.medium import PinnedFolder
 
@@ -28,6 +28,14 @@ def read_lines(folder: PinnedFolder, path: str) -> Iterator[bytes]:
     finally:
         with suppress(OSError):  # what was only read loses nothing
             file.close()
+
+
+def content_of(folder: PinnedFolder, path: str) -> bytes:
+    """Return a file of lines; nothing where it is not there, or larger than any. Raises OSError."""
+    try:
+        return b"".join(read_lines(folder, path))
+    except ListTooLarge:  # anybody may have written it
+        return b""
 
 
 def _bag_of(path: str) -> str:

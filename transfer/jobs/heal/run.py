@@ -26,6 +26,7 @@ from transfer.engine.bag.cold_reading import ColdReader
 from transfer.engine.bag.tag_files import LISTS, wrong_tag_files
 from transfer.engine.medium import Evidence, PinnedFolder, ReadBack
 from transfer.engine.resting import let_rest
+from transfer.engine.sizes import Sizes
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import ConfigurationError, NotThere
 from transfer.events import BytesDone, Phase, PhaseBegan, PhaseEnded
@@ -116,14 +117,8 @@ class _Healing:
         listed.load(lambda _: None)
         if listed.damage or listed.is_torn or KeptProofs(listed).damaged or wrong_tag_files(listed):
             return True
-        sizes: dict[str, dict[str, int]] = {}
-        for path, held in listed.held.items():
-            folder, _, name = listed.at(path).rpartition("/")
-            if folder not in sizes:
-                sizes[folder] = self.archive.folder.sizes(folder)
-            if sizes[folder].get(name) != held.size_bytes:
-                return True
-        return False
+        sizes = Sizes(self.archive.folder)
+        return any(sizes.of(listed.at(path)) != held.size_bytes for path, held in listed.held.items())
 
     # One bag
 

@@ -13,6 +13,7 @@ from transfer.engine.bag.listed import Known, ListedBag
 from transfer.engine.drive import OpenDrive
 from transfer.engine.medium import PinnedFolder
 from transfer.engine.records import Records
+from transfer.engine.sizes import Sizes
 from transfer.jobs.send.plan import NightPlan
 
 
@@ -73,19 +74,15 @@ def remember_compared(plan: NightPlan, records: Records) -> None:
 
 
 class Present:
-    """The files in the bag's folders and their sizes, listed once a folder: cheaper than a look at each."""
+    """The files of a bag that are there as they are listed, and what became of the others."""
 
     def __init__(self, bag: ListedBag, drive: str, wrong: Mapping[str, str] | None = None) -> None:
         self._bag, self._drive = bag, drive
         self._wrong = dict.fromkeys(bag.found_damaged, "it was found damaged since") | dict(wrong or {})
-        self._folders: dict[str, dict[str, int]] = {}
+        self._sizes = Sizes(bag.folder)
 
     def _size_of(self, path: str) -> int | None:
-        folder, _, name = path.rpartition("/")
-        sizes = self._folders.get(folder)
-        if sizes is None:
-            sizes = self._folders[folder] = self._bag.folder.sizes(f"{self._bag.path}/{folder}")
-        return sizes.get(name)
+        return self._sizes.of(self._bag.at(path))
 
     def has(self, known: Known) -> bool:
         """Return whether a listed file is there with its size, and was not found damaged or different."""
