@@ -92,7 +92,7 @@ def test_the_answer_comes_first_and_names_what_explains_it(winter: Path):
     assert lines[1].startswith(
         "hub not responding came in 6 of the 7 poor or lost nights, each time with box temperature at 1.00 °C"
         " or below; at all other times until a night failed it was at 1.01 °C or above."
-        " Sure: by chance that comes less than once in 110. With it go air temperature at -1.4 °C or below"
+        " Sure: by chance that comes less than once in 1,100. With it go air temperature at -1.4 °C or below"
     )
     assert "ambient temperature at -0.9 °C or below (read up to 40 min before)" in lines[1]
     assert "; and dew point at -3.8 °C or below, derived from others: these nights cannot tell" in lines[1]
@@ -120,7 +120,8 @@ def test_dew_that_follows_the_cold_does_not_lead(winter: Path):
 def test_two_poor_and_two_good_nights_sound_no_surer_than_fourteen(winter: Path):
     few = ask(winter, "compare", "2026-01-03", "2026-01-20", "2026-01-06", "2026-01-09").out.splitlines()
     assert few[1].startswith("hub not responding came in both poor or lost nights, each time with box temp")
-    assert "but 2 such nights are few. With it goes air temperature at -1.4 °C or below" in few[1]
+    assert "Hardly chance (that comes less than once in 100), but 2 such nights are few." in few[1]
+    assert "With it goes air temperature at -1.4 °C or below: these nights cannot tell" in few[1]
     assert "Sure" not in few[1]
     assert "4 nights are too few, for even the cleanest parting comes by chance 3.3 times in 10" in few[2]
 

@@ -22,6 +22,7 @@ from manifests.readings.units import decimals_among, number_shown, unit_shown
 NO_CAUSE = "What goes together need not cause one another."
 # A failure that came in fewer nights rests on few, however rare its readings were.
 FEW = 4
+_LEAST_OF_FEW = 0.01
 _AT_MOST = 3
 
 
@@ -107,13 +108,15 @@ def _otherwise(one: Occurrence) -> str:
 
 
 def _how_sure(one: Occurrence) -> str:
-    often = less_than(one.chance_corrected) if one.at_floor else odds(one.chance_corrected)
-    nights = len(one.values)
-    if one.sure and nights >= FEW:
+    chance, nights = one.chance_corrected, len(one.values)
+    few = nights < FEW
+    # Of few nights no smaller chance is told: what they have in common may be more than the readings say.
+    under = one.at_floor or (few and chance < _LEAST_OF_FEW)
+    often = less_than(max(chance, _LEAST_OF_FEW) if few else chance) if under else odds(chance)
+    if one.sure and not few:
         return f"Sure: by chance that comes {often}."
     hardly = "Hardly chance" if one.sure else "Perhaps chance"
-    few = f", but {nights} such nights are few" if nights < FEW else ""
-    return f"{hardly} (that comes {often}){few}."
+    return f"{hardly} (that comes {often}){f', but {nights} such nights are few' if few else ''}."
 
 
 def _named(one: Occurrence) -> str:

@@ -113,24 +113,37 @@ def _together(one: Occurrence, other: Occurrence, nights: Sequence[Watched]) -> 
 
 def _of_kind(event: str, nights: Sequence[Watched], kinds: int) -> Iterator[Occurrence]:
     # Loads numpy, which few commands need.
-    from manifests.readings.redrawing import Cells, chances_among, distance, distances, drawn, smallest_chance
+    from manifests.readings.redrawing import (
+        TIMES_MORE,
+        Cells,
+        chances_among,
+        distance,
+        distances,
+        drawn,
+        smallest_chance,
+    )
 
     cells = Cells(nights, event)
-    draws = drawn(cells.could_fail, cells.happened)
     quantities = dict.fromkeys(quantity for each in nights for quantity in each.series)
     tried = [one for one in quantities if any(map(math.isfinite, cells.at_failure(one)))]
-    far, by_chance = [], []
-    for quantity in tried:
-        grid = cells.grid(quantity)
-        far.append(distance(grid, cells.happened, cells.at_failure(quantity), cells.ended(quantity)))
-        by_chance.append(distances(grid, draws))
-    chances = chances_among(far, by_chance) if tried else []
+    if not tried:
+        return
+    grids = [cells.grid(quantity) for quantity in tried]
+    far = [
+        distance(grid, cells.happened, cells.at_failure(quantity), cells.ended(quantity))
+        for quantity, grid in zip(tried, grids, strict=True)
+    ]
+    for times in (1, TIMES_MORE):
+        draws = drawn(cells.could_fail, cells.happened, times)
+        chances = chances_among(far, [distances(grid, draws) for grid in grids])
+        if min(chance for chance, _ in chances) > smallest_chance(draws):
+            break
     for quantity, (chance, of_any) in zip(tried, chances, strict=True):
         values = tuple(value for value in cells.at_failure(quantity).tolist() if math.isfinite(value))
         occurred = _occurrence(event, quantity, nights, values, chance, min(1.0, kinds * of_any))
         if len(values) == 1:
             occurred = _of_one_failure(occurred, kinds * len(tried))
-        yield replace(occurred, at_floor=occurred.chance <= smallest_chance())
+        yield replace(occurred, at_floor=occurred.chance <= smallest_chance(draws))
 
 
 def _of_one_failure(one: Occurrence, tried: int) -> Occurrence:

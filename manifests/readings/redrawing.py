@@ -27,13 +27,17 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Whole = NDArray[np.int64]
     Flags = NDArray[np.bool_]
+    Counts = NDArray[np.int16]
 
 DRAWN = 1999
+# What none of so many draws comes as far as is looked at in so many times as many.
+TIMES_MORE = 10
 _DRAWN_FOR_ONE = 10
 _LEAST_CELL_US = 5 * MINUTE_US
 _MOST_CELLS = 3000
 _SOON_US = 30 * MINUTE_US
-_AT_ONCE = 200
+_PAIRS_AT_ONCE = 500_000
+_MOST_PAIRS = 10_000_000
 _SEED = 20260314
 
 
@@ -104,17 +108,25 @@ class Cells:
         return found
 
 
-def drawn(cells: Sequence[int], happened: Draws) -> Draws:
+def drawn(cells: Sequence[int], happened: Draws, times: int = 1) -> Draws:
     """Return DRAWN draws of as many failures as happened (its only row), at random cells of random nights.
 
-    `cells` is how many cells each night could have failed in. The same every time.
+    `cells` is how many cells each night could have failed in. The same every time; with `times` so many times
+    as many, or as many as time allows where failures are many.
     """
+    dice = np.random.default_rng(_SEED)
+    failures = int(happened.failed.sum())
+    times = max(1, min(times, _MOST_PAIRS // (DRAWN * failures**2)))
+    parts = [_drawn(cells, happened, dice) for _ in range(times)]
+    return Draws(np.concatenate([one.failed for one in parts]), np.concatenate([one.last for one in parts]))
+
+
+def _drawn(cells: Sequence[int], happened: Draws, dice: np.random.Generator) -> Draws:
     failures = int(happened.failed.sum())
     at_risk = int((happened.last[0] + 1).sum())
     each = min(failures / at_risk, 0.999)
     lengths = np.array(cells, dtype=np.int64)
     chance_of_night: Floats = np.asarray(1.0 - (1.0 - each) ** lengths, dtype=np.float64)
-    dice = np.random.default_rng(_SEED)
     many = DRAWN * _DRAWN_FOR_ONE
     failed = _chosen(chance_of_night, failures, dice.random((many, len(cells))))
     within = dice.random((many, len(cells))) * chance_of_night
@@ -168,39 +180,58 @@ def distance(grid: Floats, happened: Draws, values: Floats, ended: Sequence[bool
 
 def distances(grid: Floats, draws: Draws) -> Floats:
     """Return the same for each draw, with the values of the cells that it chose."""
-    night, cell = np.nonzero(np.isfinite(grid))
-    order = np.argsort(grid[night, cell], kind="stable")
-    night, cell = night[order], cell[order]
-    ordered = grid[night, cell]
-    parts = [_distances(grid, ordered, night, cell, some) for some in _in_parts(draws)]
+    known = np.isfinite(grid)
+    values, counts = np.unique(grid[known], return_counts=True)
+    if not len(values):
+        return np.full(len(draws.last), -np.inf)
+    ranks = np.full(grid.shape, len(values))
+    ranks[known] = np.searchsorted(values, grid[known])
+    left_out = _after_each_cell(ranks, len(values))
+    up_to = np.concatenate(([0], np.cumsum(counts)))
+    parts = [_distances(ranks, left_out, up_to, some) for some in _in_parts(draws)]
     return np.concatenate(parts)
 
 
+def _after_each_cell(ranks: Whole, many: int) -> Counts:
+    """Return for each cell how many of its night's cells after it have one of the first so many ranks."""
+    below = ranks[:, :, None] < np.arange(many + 1)
+    after = np.zeros(below.shape, dtype=np.int16)  # a night has no more than _MOST_CELLS
+    after[:, :-1] = np.cumsum(below[:, :0:-1], axis=1, dtype=np.int16)[:, ::-1]
+    return after
+
+
 def _in_parts(draws: Draws) -> Iterator[Draws]:
-    for start in range(0, len(draws.last), _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
+    pairs = int(draws.failed[0].sum()) ** 2
+    at_once = max(1, _PAIRS_AT_ONCE // max(pairs, 1))
+    for start in range(0, len(draws.last), at_once):
+        part = slice(start, start + at_once)
         yield Draws(draws.failed[part], draws.last[part])
 
 
-def _distances(grid: Floats, ordered: Floats, night: Whole, cell: Whole, draws: Draws) -> Floats:
-    at_risk = np.cumsum(cell <= draws.last[:, night], axis=1)
-    reached = np.concatenate((np.zeros((len(at_risk), 1), dtype=at_risk.dtype), at_risk), axis=1)
+def _distances(ranks: Whole, left_out: Counts, up_to: Whole, draws: Draws) -> Floats:
+    """Count for each failure the cells at risk up to its value: all, but for those after failures."""
     row, failing = np.nonzero(draws.failed)
-    found = grid[failing, draws.last[row, failing]]
-    known = np.isfinite(found)
-    row, found = row[known], found[known]
-    total = np.maximum(reached[row, -1], 1)
-    below = reached[row, np.searchsorted(ordered, found, side="right")] / total
-    above = 1.0 - reached[row, np.searchsorted(ordered, found, side="left")] / total
-    count = np.bincount(row, minlength=len(at_risk))
-    far = [count / 2 - np.bincount(row, weights=shares, minlength=len(at_risk)) for shares in (below, above)]
+    shape = len(draws.last), -1  # each draw has as many failures
+    failing, last = failing.reshape(shape), draws.last[row, failing].reshape(shape)
+    rank = ranks[failing, last]
+    every = up_to.size - 1
+    known = rank < every
+    rank = np.where(known, rank, 0)
+    cells = failing[:, :, None], last[:, :, None]
+    at_or_below, below = (
+        up_to[reached] - left_out[*cells, reached[:, None, :]].sum(axis=1) for reached in (rank + 1, rank)
+    )
+    at_risk = np.maximum(up_to[every] - left_out[failing, last, every].sum(axis=1), 1)[:, None]
+    count = known.sum(axis=1)
+    shares = at_or_below / at_risk, 1.0 - below / at_risk
+    far = [count / 2 - np.where(known, each, 0.0).sum(axis=1) for each in shares]
     result: Floats = np.maximum(*far) / np.sqrt(np.maximum(count, 1) / 12)
     return np.where(count > 0, result, -np.inf)
 
 
-def smallest_chance() -> float:
-    """Return the chance of what no draw comes as far as: nothing smaller can be found."""
-    return 1 / (DRAWN + 1)
+def smallest_chance(draws: Draws) -> float:
+    """Return the chance of what none of these draws comes as far as: nothing smaller can be found."""
+    return 1 / (len(draws.last) + 1)
 
 
 def chances_among(happened: Sequence[float], by_chance: Sequence[Floats]) -> list[tuple[float, float]]:

@@ -59,6 +59,9 @@ def test_many_nights_are_sure_and_few_are_said_to_be_few():
     few = told(came(nights=2))
     assert "Hardly chance (that comes twice in 100), but 2 such nights are few." in few
     assert "Sure" not in few
+    tiny = told(came(nights=2, chance_corrected=0.0004))
+    assert "Hardly chance (that comes less than once in 100), but 2 such nights are few." in tiny
+    assert "Sure: by chance that comes less than once in 1,000." in told(came(chance_corrected=0.0004))
 
 
 def test_a_chance_that_drawing_shows_no_smaller_is_told_as_less_than_that():

@@ -20,7 +20,7 @@ from manifests.readings.answers import answers
 from manifests.readings.comparing import Comparison, Side
 from manifests.readings.happenings import MINUTE_US, Failure, Span
 from manifests.readings.occurring import Occurrence, occurrences
-from manifests.readings.redrawing import DRAWN, Draws, drawn
+from manifests.readings.redrawing import DRAWN, Draws, distance, distances, drawn
 from manifests.readings.sentences import occurrence_words
 from manifests.readings.series import HOUR_US, Series, series_of
 from manifests.readings.watched import Watched
@@ -53,7 +53,7 @@ def test_failures_at_values_that_the_nights_seldom_had_stand_out():
     (found,) = occurrences(cold_nights())
     assert (found.side, found.sure, found.values) == (Side.BELOW, True, pytest.approx((1.0, 1.0, 1.0)))
     assert found.share < 0.02
-    assert found.chance_corrected >= found.chance >= 1 / (DRAWN + 1)
+    assert found.chance_corrected >= found.chance > 0
     assert "shows no cause" in occurrence_words(found, 1)
 
 
@@ -239,6 +239,36 @@ def test_as_many_failures_are_drawn_as_happened_each_night_as_likely_as_it_is_lo
     assert draws.failed[:, 1].mean() == pytest.approx(draws.failed[:, 2].mean(), abs=0.06)
     again = drawn(cells, happened)
     assert (again.last == draws.last).all()
+
+
+def test_each_draw_is_measured_as_what_happened_is():
+    rng = np.random.default_rng(5)
+    lengths = [40, 25, 60, 33]
+    grid = np.full((4, 60), math.nan)
+    for row, cells in enumerate(lengths):
+        grid[row, 5 * row : cells] = np.round(
+            rng.normal(size=cells - 5 * row), 1
+        )  # the first cells have none
+    draws = drawn(lengths, Draws(np.array([[True, False, True, True]]), np.array([[20, 24, 50, 11]])))
+    measured = distances(grid, draws)
+    for number in range(200):
+        one = Draws(draws.failed[[number]], draws.last[[number]])
+        values = np.where(one.failed[0], grid[np.arange(4), one.last[0]], math.nan)
+        alone = distance(grid, one, values, [False] * 4) if np.isfinite(values).any() else -math.inf
+        assert measured[number] == pytest.approx(alone)
+
+
+def test_what_no_draw_comes_as_far_as_is_looked_at_in_more_of_them():
+    (found,) = occurrences(cold_nights())
+    assert found.at_floor
+    assert found.chance == pytest.approx(1 / (10 * DRAWN + 1))
+    (usual,) = occurrences([night(hours, fall(10.0, 1.0)) for hours in (5.0, 8.0, 2.0, None, None)])
+    assert usual.chance * (DRAWN + 1) == pytest.approx(round(usual.chance * (DRAWN + 1)))
+
+
+def test_where_failures_are_many_fewer_draws_must_do():
+    many = Draws(np.ones((1, 60), dtype=bool), np.full((1, 60), 9))
+    assert len(drawn([20] * 60, many, 10).last) == DRAWN
 
 
 def test_which_nights_fail_is_drawn_as_by_counting_every_choice():
