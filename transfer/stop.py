@@ -76,6 +76,10 @@ class Stop:
         self._hurries.set()
         self._paid_until_s = self._moved_s = self._clock()
 
+    def take_time(self) -> None:
+        """Read no faster than the rate again, where there is one."""
+        self._hurries.clear()
+
     def still_s(self) -> float:
         """Return for how many seconds nothing has been read, counted from a hurry at the earliest."""
         return self._clock() - self._moved_s

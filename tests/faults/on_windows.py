@@ -314,7 +314,7 @@ FAULTS = (
         (EXFAT, NTFS),
         20,
         try_kill_clear_drive,
-        1,
+        0,
     ),
     Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 20, try_fill, 2),
     Fault(

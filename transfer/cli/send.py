@@ -178,11 +178,11 @@ def take_over_and_run(place: MeetingPlace, around: Surroundings, begin: Callable
 
 def _closing(place: MeetingPlace, around: Surroundings, begin: Callable[[], SendRun]) -> _Ended:
     """Run the job as the last act of a follower, whose lock is held: a run that comes meanwhile waits."""
-    with place.requests(around.stop) as asked:
+    with place.requests(around.stop):
         place.keep_state(place.state() | {"process": os.getpid()})
         run = begin()
         outcome, hangs = run_bounded(run.run, run.outcome, around.stop)
-    return outcome, hangs, not asked.is_set()
+        return outcome, hangs, not place.is_asked_for()
 
 
 def _report(outcome: SendOutcome, each_finding: bool) -> None:

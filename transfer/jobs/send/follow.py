@@ -130,11 +130,22 @@ class Follower:
             self._volumes = self._mounted()
             self._find_drives()
             self._say(f"Following until {self._until.astimezone():%Y-%m-%d %H:%M}.")
-            self._follow(changes)
-            end = self._end()
-            assert end is not None, "following goes on until there is a reason to end"
+            end = None
+            while end is None:
+                self._follow(changes)
+                end = self._end()
+                if end is End.HANDED_OVER and not self._place.is_asked_for():
+                    self._go_on()
+                    end = None
             self.standing = replace(self.standing, ended_utc=told(self._around.clock()), why_ended=end.value)
             return end
+
+    def _go_on(self) -> None:
+        """Follow on: whoever asked to take over has given up, and nobody else would close the night."""
+        self._handed_over.clear()
+        self._around.stop.take_time()
+        self._has_more = True
+        self._say("The run of send that waited has given up. Following goes on.")
 
     def _end(self) -> End | None:
         if self._handed_over.is_set():

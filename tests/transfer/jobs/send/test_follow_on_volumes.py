@@ -123,6 +123,31 @@ def test_a_send_while_the_follower_closes_the_night_waits_and_says_what_is_prove
         assert (drive.path / "READ ME FIRST.txt").read_text().startswith("SAFE ON")
 
 
+def test_a_follower_goes_on_where_the_send_that_waited_for_it_has_given_up(volumes, tmp_path):
+    computer = Computer(tmp_path / "night", more=FOLLOWS_FAST)
+    computer.small_night()
+    with volumes("exfat", size_mb=64) as drive:
+        prepared(drive.path)
+        with following(computer, "--drive", drive.path) as follower:
+            follower.proves("light 1.fits", "light 2.fits", "dark_1.fits")
+            server = drive.server()
+            assert server is not None
+            os.kill(server, signal.SIGSTOP)  # the drive is slow for once
+            try:
+                ran = computer.command("send", "--drive", drive.path, "--time-limit", "6s")
+            finally:
+                os.kill(server, signal.SIGCONT)
+            assert (ran.exit, "It goes on by itself" in ran.err) == (5, True), ran.err
+            follower.says("Following goes on")
+            computer.frame("late.fits", data=noise(5_000, 9))
+            follower.proves("late.fits")
+            now = computer.command("now", "--json").document
+            assert (now["exit"], now["followed"], now["proven_frames"]) == (0, True, 4)
+            assert computer.command("send", "--drive", drive.path).exit == 0
+            follower.ends()
+        assert_valid(drive.path / BAG)
+
+
 def test_a_power_cut_while_a_night_is_followed_loses_no_proven_frame(volumes, tmp_path):
     computer = Computer(tmp_path / "night", more=FOLLOWS_FAST)
     computer.small_night()
