@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from transfer.config import Config
 
 _WHOLE = 1 << 16  # a path is not cut short
+_INDENT = 14
 
 
 @click.command("check")
@@ -101,9 +102,10 @@ def command(
     if as_json:
         print_json({**outcome.as_json(), "drives_absent": absent, "next_step": step})
     else:
-        not_here = [f"Not here, and not checked: {name!r}." for name in absent]
-        told = _lines(outcome, all_findings, screen_of(sys.stdout).width)
-        say("\n".join([*told, *not_here, *([step] if step else [])]))
+        screen = screen_of(sys.stdout)
+        not_here = [screen.clean(f"Not here, and not checked: {name!r}.") for name in absent]
+        told = [*_lines(outcome, all_findings, screen.width), *fitted(not_here, screen.width)]
+        say("\n".join([*told, *_steps(step, screen.width)]))
     return int(outcome.exit_code)
 
 
@@ -135,6 +137,20 @@ def _archives(config: Config) -> tuple[tuple[Path, ...], list[str]]:
 def _next_step(outcome: CheckOutcome, config: Config | None) -> str:
     """Return the commands that make an archive right again; empty where there are none."""
     return "\n".join(filter(None, (_healing(outcome, config), _taking_out(outcome, config))))
+
+
+def _steps(step: str, width: int | None) -> Iterator[str]:
+    """Return what to do next; a command stays in one piece, to be copied, on a line of its own if need be."""
+    for line in step.splitlines():
+        why, colon, command = line.partition(": nightferry ")
+        is_wide = width is not None and columns_of(line) > width
+        if is_wide and colon:
+            yield from fitted([f"{why}:"], width)
+            yield f"    nightferry {command}"
+        elif is_wide and not line.startswith(" "):
+            yield from fitted([line], width)
+        else:
+            yield line
 
 
 def _taking_out(outcome: CheckOutcome, config: Config | None) -> str:
@@ -208,9 +224,20 @@ def _lines(outcome: CheckOutcome, each_finding: bool, width: int | None) -> Iter
         yield from _bag(bag, each_finding, width)
     yield from fitted(worth_a_look(outcome.findings, each=each_finding, before=""), width)
     for path in outcome.being_let_go:
-        yield f"{shown(str(path), _WHOLE)} is being let go: to go on, nightferry clear --drive --delete"
+        what = "is being let go: to go on, nightferry clear --drive --delete"
+        yield from _beside_path("", path, " ", what, width)
     if outcome.quick:
-        yield "A quick check proves nothing: leave out --quick to have every byte read."
+        yield from fitted(["A quick check proves nothing: leave out --quick to have every byte read."], width)
+
+
+def _beside_path(before: str, path: Path, gap: str, what: str, width: int | None) -> Iterator[str]:
+    """Return a line about a path, which stays in one piece, to be copied; the rest goes below if need be."""
+    where = f"{before}{shown(str(path), _WHOLE)}"
+    if width is None or columns_of(f"{where}{gap}{what}") <= width:
+        yield f"{where}{gap}{what}"
+    else:
+        yield where
+        yield from fitted([f"{'':<{_INDENT}}{what}"], width)
 
 
 def _bag(bag: CheckedBag, each_finding: bool, width: int | None) -> Iterator[str]:
@@ -222,15 +249,11 @@ def _bag(bag: CheckedBag, each_finding: bool, width: int | None) -> Iterator[str
         if verification.quick
         else f"{verification.verified} {_word(bag)}, {size}"
     )
-    where, what = f"{state:<14}{shown(str(verification.path), _WHOLE)}", f"({count}{_read_back(bag)})"
-    # A path stays in one piece, to be copied.
-    if width is None or columns_of(f"{where}  {what}") <= width:
-        yield f"{where}  {what}"
-    else:
-        yield where
-        yield from fitted([f"{'':<14}{what}"], width)
+    what = f"({count}{_read_back(bag)})"
+    yield from _beside_path(f"{state:<{_INDENT}}", verification.path, "  ", what, width)
     if bag.evidence is not None and bag.evidence.remedy:
-        yield "    To have it read from the medium, let this user read this device, and no other:"
+        how = "    To have it read from the medium, let this user read this device, and no other:"
+        yield from fitted([how], width)
         yield f"    {bag.evidence.remedy}"
     yield from fitted(worth_a_look(verification.findings, each=each_finding, before="    "), width)
 

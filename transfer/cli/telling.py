@@ -46,7 +46,8 @@ class NoteWriter:
     def say(self, line: str) -> None:
         """Write a line."""
         self.said.append(line)
-        click.echo(screen_of(sys.stderr).clean(line), err=True)
+        screen = screen_of(sys.stderr)
+        click.echo("\n".join(fitted([screen.clean(line)], screen.width)), err=True)
 
     def say_findings(self, findings: Iterable[Finding]) -> None:
         """Write the findings about the archive's bags, many of one kind as one line."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.support.nights import NIGHT, run
 
 
@@ -49,6 +51,23 @@ def test_its_lines_fit_the_screen_and_a_path_stays_in_one_piece(computer, stick,
     assert lines[1] == f"holds         {stick / NIGHT.isoformat()}"
     assert lines[2].startswith("              (5 proven, ")
     assert max(map(len, lines)) <= len(f"{stick}") + 35
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80])
+def test_all_it_says_fits_the_screen_but_paths_and_commands(computer, stick, columns):
+    name = "A spare stick that somebody else has taken away, and with it"
+    settings = configured(computer, stick, f"[[drive]]\nname = '{name}'\n")
+    assert run("send", "--drive", stick, "--config", settings).exit == 0
+    (stick / "2026-03-10 (being let go)").mkdir()
+    for words in (("--quick",), ()):
+        ran = run("check", *words, "--config", settings, environ={"COLUMNS": str(columns)})
+        assert ran.exit == 0
+        lines = [line for line in ran.out.splitlines() if str(stick) not in line]
+        assert max(map(len, lines)) <= columns
+        text = " ".join(ran.out.split())
+        assert f"Not here, and not checked: '{name}'." in text
+        assert f"{stick}/2026-03-10 (being let go) is being let go: to go on, nightferry clear" in text
+        assert ("A quick check proves nothing" in text) is bool(words)
 
 
 def test_a_path_needs_no_configuration(computer, stick):

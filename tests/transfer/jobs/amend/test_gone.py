@@ -16,6 +16,8 @@ def test_check_names_the_command_that_makes_the_bag_true_again(filed: Desk):
     assert checked.exit == 1
     command = f'nightferry amend --gone "{filed.archive / LIGHT}"'
     assert checked.out.splitlines()[-1] == f"What you deleted or moved yourself: {command}"
+    narrow = filed.command("check", filed.archive, environ={"COLUMNS": "60"})
+    assert narrow.out.splitlines()[-2:] == ["What you deleted or moved yourself:", f"    {command}"]
     made = filed.command("amend", "--gone", filed.archive / LIGHT)
     assert (made.exit, made.out) == (0, "1 file taken out of its bag.\n")
     assert filed.command("check", filed.archive).exit == 0
