@@ -122,6 +122,12 @@ def test_two_poor_and_two_good_nights_sound_no_surer_than_fourteen(winter: Path)
     assert few[1].startswith("hub not responding came in both poor or lost nights, each time with box temp")
     assert "Hardly chance (that comes less than once in 100), but 2 such nights are few." in few[1]
     assert "With it goes air temperature at -1.4 °C or below: these nights cannot tell" in few[1]
+    rest = "These chances rest on 2 failures alone: one more night of either kind may change them."
+    assert rest in few
+    assert not any("it may be far less" in line for line in few)
+    many = ask(winter, "compare").out.splitlines()
+    assert any("no chance smaller than once in 1,100 here" in line for line in many)
+    assert rest not in many
     assert "Sure" not in few[1]
     assert "4 nights are too few, for even the cleanest parting comes by chance 3.3 times in 10" in few[2]
 

@@ -9,14 +9,16 @@ from pathlib import Path
 
 import click
 
+from manifests.readings.answers import FEW
 from manifests.readings.caution import CAUTION, concerns_power
-from manifests.readings.comparing import Group, Separation, Side, Statistic
+from manifests.readings.comparing import SURE, Group, Separation, Side, Statistic
 from manifests.readings.moments import clock
 from manifests.readings.occurring import Occurrence
 from manifests.readings.sentences import (
     age_shown,
     between_shown,
     later_words,
+    less_than,
     occurrence_words,
     share_shown,
     uneven_words,
@@ -42,9 +44,10 @@ _UNSURE_SHOWN, _QUANTITIES_SHOWN = 3, 2
 _LABEL_COLUMNS, _NIGHT_COLUMNS, _NIGHTS_ON_A_PIPE = 31, 12, 12
 
 _FLOOR = (
-    "{} in any tried is the smallest chance that drawing the failures anew can show here: it may be far less,"
-    " and which of the rows that have it is the rarer one it does not tell."
+    "Drawing the failures anew can show no chance smaller than {} here, in any tried: it may be far less, and"
+    " which of the rows that have it is the rarer one it does not tell."
 )
+_FEW = "These chances rest on {} failures alone: one more night of either kind may change them."
 _AS_FAR = {Side.BELOW: "as low", Side.ABOVE: "as high"}
 _MAY_BE_CHANCE = "not sure, may well be chance"
 
@@ -227,7 +230,8 @@ def _separations(outcome: CompareOutcome, screen: Screen, everything: bool) -> I
     sure = [group for group in found.groups if group.surest.sure]
     unsure = [group for group in found.groups if not group.surest.sure]
     if sure:
-        heading = f"Between the nights: what parts them surely, with what goes with it, {tried}"
+        limit = f"sure is {SURE:.0%} or less in any tried"
+        heading = f"Between the nights: what parts them, and what goes with it, {tried} ({limit})"
         yield from _groups(heading, sure, screen, everything)
     if unsure and (everything or not sure):
         yield from _groups(f"Between the nights: {_MAY_BE_CHANCE}, {tried}", unsure, screen, everything)
@@ -290,9 +294,13 @@ def _within(found: Sequence[Occurrence], screen: Screen, everything: bool) -> It
     yield from _occurrences(shown, f": {_MAY_BE_CHANCE}", screen)
     if len(shown) < len(others):
         yield f"and {len(others) - len(shown)} more that may well be chance: --all shows them"
-    floored = [one for one in rare if one.at_floor]
+    few = [len(one.values) for one in rare if len(one.values) < FEW]
+    if few:
+        yield from _fitted([_FEW.format(max(few))], screen)
+    floored = [one for one in rare if one.at_floor and len(one.values) >= FEW]
     if floored:
-        yield from _fitted([_FLOOR.format(_percent(floored[0].chance_corrected))], screen)
+        least = less_than(floored[0].chance_corrected).removeprefix("less than ")
+        yield from _fitted([_FLOOR.format(least)], screen)
     if everything or not rare:
         yield from _fitted([occurrence_words(found[0], len(found))], screen)
 
@@ -301,7 +309,7 @@ def _occurrences(found: Sequence[Occurrence], how_sure: str, screen: Screen) -> 
     """Return a table for each kind of failure."""
     for event in dict.fromkeys(one.event for one in found):
         yield ""
-        heading = f"Within the nights: where {event} came first, in all the time before it{how_sure}"
+        heading = f"Within the nights: where {event} first came, in all the time before it{how_sure}"
         yield from _fitted([heading], screen)
         yield from table(_OCCURRENCES, (_occurrence(one) for one in found if one.event == event), screen)
 
