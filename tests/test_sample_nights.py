@@ -141,6 +141,7 @@ def test_the_screen_shows_what_matters_and_says_how_to_see_all(winter: Path, col
     named = {"supply voltage, V", "wind, m/s", "humidity, %"}
     assert not any(line.startswith(tuple(named)) for line in short)
     assert all(any(line.startswith(name) for line in whole) for name in named)
+    assert sum("fall, " in line for line in whole) > sum("fall, " in line for line in short) == 0
     text = " ".join(" ".join(short).split())
     assert "11 more quantities, and all that was tried: nightferry compare --all (or --json)." in text
     assert "and 21 more that may well be chance: --all shows them" in text

@@ -203,14 +203,11 @@ def _of_quantity(
     outcome: CompareOutcome, nights: Sequence[ComparedNight], quantity: str, everything: bool
 ) -> Iterator[tuple[str, list[str | None]]]:
     """Return a quantity's rows: each statistic, what it was at the first failure, how old that was."""
-    parting = {
-        one.measure.statistic for one in outcome.comparison.separations if one.measure.quantity == quantity
-    }
-    telling = {Statistic.LOWEST, Statistic.HIGHEST, *(parting if everything else ())}
+    telling = tuple(Statistic) if everything else (Statistic.LOWEST, Statistic.HIGHEST)
     of_all = [night.values.get(quantity, {}) for night in outcome.nights]
     levels = decimals_among(v for each in of_all for key, v in each.items() if key != Statistic.FALL)
     falls = decimals_among(each[Statistic.FALL] for each in of_all if Statistic.FALL in each)
-    for statistic in (*(one for one in Statistic if one in telling), AT_FAILURE):
+    for statistic in (*telling, AT_FAILURE):
         values = [night.values.get(quantity, {}).get(statistic) for night in nights]
         if any(value is not None for value in values):
             decimals = falls if statistic == Statistic.FALL else levels
