@@ -28,7 +28,9 @@ def ending(
     unproven = sum(each.files - each.proven for each in nights)
     unseen = [found for found in noticed if found.kind in _UNSEEN]
     missed = _missed(unseen, count_images(not_taken))
-    code_of_missed = _code_of_missed(unseen, missed)
+    code_of_missed = code_of_unseen(noticed)
+    if missed and code_of_missed is ExitCode.PROVEN:
+        code_of_missed = ExitCode.SOMETHING_UNPROVEN
     code = _exit_code(stop, nights, unproven, code_of_missed)
     return SendOutcome(
         exit_code=code,
@@ -70,11 +72,12 @@ def _exit_code(
     return ExitCode.SOMETHING_UNPROVEN if full is None else full.exit_code
 
 
-def _code_of_missed(unseen: Sequence[Finding], missed: str) -> ExitCode:
+def code_of_unseen(noticed: Iterable[Finding]) -> ExitCode:
     """Return the code of a run that carried all it was to: there may be files where it did not look."""
-    if any(found.kind is FindingKind.SOURCE_ABSENT for found in unseen):
+    kinds = _UNSEEN.intersection(found.kind for found in noticed)
+    if FindingKind.SOURCE_ABSENT in kinds:
         return ExitCode.NOT_THERE
-    return ExitCode.SOMETHING_UNPROVEN if missed else ExitCode.PROVEN
+    return ExitCode.SOMETHING_UNPROVEN if kinds else ExitCode.PROVEN
 
 
 def _missed(unseen: Sequence[Finding], images: int) -> str:

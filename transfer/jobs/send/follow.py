@@ -26,6 +26,7 @@ from transfer.engine.standing import End, Standing, arrivals, dark_hours, missin
 from transfer.engine.surroundings import Surroundings
 from transfer.errors import DoesNotFit, DriveFailed, ExitCode, NightferryError, NotThere
 from transfer.events import Noted
+from transfer.jobs.send.ending import code_of_unseen
 from transfer.jobs.send.keeping_up import OpenNight
 from transfer.jobs.send.ready import SendRequest, places_to_keep_out_of
 from transfer.jobs.send.survey import Survey, survey, tonight
@@ -113,6 +114,7 @@ class Follower:
         self._of_night: Sequence[SourceFile] = ()
         self._proven: set[SourceFile] = set()
         self._in_journal: set[SourceFile] = set()
+        self._code_of_unseen = ExitCode.PROVEN
         self._handed_over = threading.Event()
 
     def run(self) -> End:
@@ -161,8 +163,9 @@ class Follower:
             return self._trouble.exit_code
         if self.standing.did_not_fit:
             return ExitCode.DOES_NOT_FIT
-        is_all = self.standing.proven == self.standing.whole
-        return ExitCode.PROVEN if is_all else ExitCode.STOPPED_EARLY
+        if self.standing.proven < self.standing.whole:
+            return ExitCode.STOPPED_EARLY
+        return self._code_of_unseen
 
     @property
     def trouble(self) -> str:
@@ -323,6 +326,7 @@ class Follower:
     def _count(self, seen: Survey, opened: OpenNight) -> None:
         """Take over what the sources and the drives say of the night."""
         self._of_night = files = seen.nights.get(opened.night, ())
+        self._code_of_unseen = code_of_unseen(seen.findings)
         last, gap_s = arrivals(files)
         if opened.night.isoformat() != self.standing.night:
             self.standing = replace(self.standing, did_not_fit=0)

@@ -81,6 +81,16 @@ def test_a_follower_that_leaves_files_to_send_does_not_end_as_if_all_were_proven
     assert code == ExitCode.STOPPED_EARLY
 
 
+def test_a_follower_that_could_not_look_into_a_source_ends_as_send_does(night, stick):
+    with following(night, "--drive", stick) as follower:
+        follower.proves("light 1.fits", "light 2.fits", "dark_1.fits", "mount.log", "mast.csv")
+        night.frames.rename(night.root / "unplugged")
+        night.log("later.log")
+        follower.proves("later.log")
+        ran = night.command("send", "--drive", stick)
+        assert (follower.ends(), ran.exit) == (ExitCode.NOT_THERE, ExitCode.NOT_THERE)
+
+
 @pytest.mark.volume
 def test_a_follower_whose_lists_cannot_be_written_when_it_hands_over_says_so(night, tmp_path):
     with faulty(tmp_path / "fuse", "write|manifest-sha256|1|3|EIO") as drive:
