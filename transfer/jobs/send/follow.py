@@ -278,6 +278,7 @@ class Follower:
         if night.isoformat() != self.standing.night:
             self._proven.clear()
         self._proven |= set(opened.there)
+        self._proven -= set(opened.left)
         self._in_journal.clear()
         self._count(seen, opened)
         if not opened.has_work:
@@ -289,6 +290,11 @@ class Follower:
             self._open = opened
             self._fail(opened.failure)
             return None
+        if opened.left:
+            since = opened.proven_since()
+            self._proven |= since
+            self._in_journal |= since
+            self._count(seen, opened)
         return opened
 
     def _carry(self, opened: OpenNight, file: SourceFile) -> None:

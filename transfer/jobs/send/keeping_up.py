@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from transfer.config import Config
 from transfer.engine.bag.durable import write_durably
+from transfer.engine.bag.listed import Origin
 from transfer.engine.copy.destination import Destination, beside
 from transfer.engine.copy.task import Task
 from transfer.engine.drive import RECEIPT_NAME, OpenDrive, alone_on, drive_failure, drive_left
@@ -27,7 +28,7 @@ from transfer.errors import NightferryError
 from transfer.jobs.send.carrying import NightRun
 from transfer.jobs.send.comparing import plan_new
 from transfer.jobs.send.night import NightOnDrive
-from transfer.jobs.send.plan import has_room_for
+from transfer.jobs.send.plan import NightPlan, has_room_for
 from transfer.jobs.send.ready import SendRequest, open_drives, places_to_keep_out_of, plans_of_night
 from transfer.jobs.send.receipt import unfinished_receipt
 from transfer.jobs.send.survey import Survey
@@ -47,9 +48,10 @@ class Carried(NamedTuple):
 class OpenNight:
     """A night on its drives, open for the files that come. Used from one thread.
 
-    `there` are the files that were on all drives when it was opened, `missing` those to be carried then, the
-    oldest first; `failure` is what ended the work on a drive, after which nothing more is carried. Raises
-    NightferryError where it cannot be opened; then nothing is held.
+    `there` are the files that were on all drives when it was opened, `left` those of them that a dead run
+    left to be proven, `missing` those to be carried then, the oldest first; `failure` is what ended the work
+    on a drive, after which nothing more is carried. Raises NightferryError where it cannot be opened; then
+    nothing is held.
     """
 
     def __init__(
@@ -89,6 +91,9 @@ class OpenNight:
             for file in files
             if (file.source, file.path) not in missing and f"{file.source}/{file.path}" not in refused
         ]
+        self._left = {plan.drive: _left_on(plan) for plan in plans}
+        left = {origin for paths in self._left.values() for origin in paths}
+        self.left = [file for file in self.there if (file.source, file.path) in left]
         return [
             NightOnDrive(replace(plan, tasks=()), Destination(plan.drive.root, partial(_failed, plan.drive)))
             for plan in plans
@@ -127,6 +132,18 @@ class OpenNight:
     def failure(self) -> NightferryError | None:
         """What ended the work on a drive."""
         return next((night.destination.failure for night in self._nights if night.destination.failure), None)
+
+    def proven_since(self) -> set[SourceFile]:
+        """Return those of what a dead run left that this one has proven."""
+        bags = {night.plan.drive: night.bag for night in self._nights}
+        proven = {drive: set[str]() if bag is None else bag.proofs.proven for drive, bag in bags.items()}
+
+        def is_proven(origin: Origin) -> bool:
+            return all(
+                origin not in paths or paths[origin] in proven[drive] for drive, paths in self._left.items()
+            )
+
+        return {file for file in self.left if is_proven((file.source, file.path))}
 
     @property
     def is_full(self) -> bool:
@@ -229,6 +246,12 @@ class OpenNight:
         if self.failure is None:
             let_rest(drive.root for drive in self.drives)
         self._held.close()
+
+
+def _left_on(plan: NightPlan) -> dict[Origin, str]:
+    """Return what a dead run left to be proven, and its path in the bag."""
+    entries = plan.listed.left_whole().values() if plan.waiting else ()
+    return {(entry.source, entry.original): entry.path for entry in entries}
 
 
 def _has_all_proven(night: NightOnDrive) -> bool:

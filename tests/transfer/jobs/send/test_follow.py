@@ -92,6 +92,25 @@ def test_a_follower_that_could_not_look_into_a_source_ends_as_send_does(night, s
 
 
 @pytest.mark.volume
+def test_what_a_dead_follower_left_counts_as_proven_only_when_it_was_read_again(night, tmp_path):
+    every = ("light 1.fits", "light 2.fits", "dark_1.fits", "mount.log", "mast.csv")
+    behind = tmp_path / "behind"
+    with faulty(tmp_path / "first", behind=behind) as drive:
+        prepared(drive.path)
+        with following(night, "--drive", drive.path) as follower:
+            follower.proves(*every)
+            follower.kill()
+    with (
+        faulty(tmp_path / "second", "read|light 1|1|99999|flip", behind=behind) as drive,
+        following(night, "--drive", drive.path) as follower,
+    ):
+        wait_for(lambda: night.command("now", "--json").document["proven"] == 4, "what holds is proven")
+        follower.process.send_signal(signal.SIGTERM)
+        assert follower.ends() == ExitCode.STOPPED_EARLY
+    assert "4 of 5 files were carried and proven" in " ".join(follower.said.split())
+
+
+@pytest.mark.volume
 def test_a_follower_whose_lists_cannot_be_written_when_it_hands_over_says_so(night, tmp_path):
     with faulty(tmp_path / "fuse", "write|manifest-sha256|1|3|EIO") as drive:
         prepared(drive.path)
