@@ -28,6 +28,7 @@ from tests.faults.changing_sources import (
 )
 from tests.faults.clear_jobs import CLEAR_DRIVES, CLEARS
 from tests.faults.drives import _fill, _kill_driver, mount_again
+from tests.faults.following import Follow
 from tests.faults.jobs import SENDS, CheckGood, Job
 from tests.faults.judge import Ran, require, require_ended
 from tests.faults.scene import Scene, prepare
@@ -172,6 +173,11 @@ def try_kill_clear_drive(trial: Trial) -> None:
     _try_kill(trial, CLEAR_DRIVES)
 
 
+def try_kill_follower(trial: Trial) -> None:
+    """Kill a follower, which closes its night itself after a few seconds, at one of its calls."""
+    _try_kill(trial, (Follow,))
+
+
 def _try_kill(trial: Trial, jobs: tuple[type[Job], ...]) -> None:
     with _at_a_moment(trial, jobs) as (scene, _, job, number):
         ran = scene.run_at("kill", number, job.words())
@@ -314,6 +320,14 @@ FAULTS = (
         (EXFAT, NTFS),
         20,
         try_kill_clear_drive,
+        0,
+    ),
+    Fault(
+        "windows-follow-killed",
+        "Windows: followed night killed at a call of the system",
+        (EXFAT, NTFS),
+        20,
+        try_kill_follower,
         0,
     ),
     Fault("windows-filled", "Windows: the drive filled to every level", (EXFAT, NTFS), 20, try_fill, 2),
