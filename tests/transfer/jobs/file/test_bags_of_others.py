@@ -12,7 +12,7 @@ import pytest
 from manifests.findings import FindingKind
 from tests.support.desks import Desk
 from tests.support.nights import Computer, fits, noise
-from tests.support.systems import need_links, need_renames
+from tests.support.systems import need_every_name, need_links, need_renames
 from transfer.archive.dating import Dating
 from transfer.engine.medium import this_computer
 from transfer.engine.medium.looking import Spelling
@@ -103,6 +103,7 @@ def test_a_link_in_a_bag_is_not_followed(tmp_path: Path, desk: Desk):
     assert "is a link" in " ".join(finding.detail for finding in outcome.all_findings())
 
 
+@need_every_name
 def test_names_that_some_system_cannot_take_are_filed_under_others_and_that_is_said(
     tmp_path: Path, desk: Desk
 ):

@@ -11,6 +11,7 @@ from tests.support.nights import NIGHT, assert_valid, listed_truly, prepared
 from tests.support.recorded_windows import Rule, System
 from transfer.engine.medium.windows import openings
 from transfer.engine.medium.windows.medium import WindowsMedium
+from transfer.engine.medium.windows.paths import extended
 from transfer.errors import ExitCode
 from transfer.stop import Stop
 
@@ -71,7 +72,7 @@ def test_a_night_is_carried_and_read_back_past_the_cache(desk):
 
 def test_a_source_is_looked_at_and_read_while_its_program_may_rename_and_write(desk):
     desk.send()
-    frame = f"{desk.computer.frames}/M 51/Ha/light 1.fits"
+    frame = extended(str(desk.computer.frames / "M 51/Ha/light 1.fits"))
     opened = [call[2] for call in desk.system.called if call[:2] == ("open", frame)]
     assert opened == [openings.SOURCE] * 2, "once for its header, once to be carried"
 
