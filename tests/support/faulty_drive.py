@@ -60,7 +60,11 @@ class Faulty:
 
 @contextlib.contextmanager
 def faulty(folder: Path, *rules: str, behind: Path | None = None) -> Iterator[Faulty]:
-    """Mount, below `folder`, a file system with these faults over `behind`, or over an empty folder."""
+    """Mount, below `folder`, a file system with these faults over `behind`, or over an empty folder.
+
+    Skips the test where none can be mounted.
+    """
+    need_fuse()
     behind = behind or folder / "behind"
     behind.mkdir(parents=True, exist_ok=True)
     path, log = folder / "mounted", folder / "log"
