@@ -248,7 +248,8 @@ class PosixMedium(Medium):
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
-            os.close(descriptor)
+            with contextlib.suppress(OSError):  # whether another holds the lock is known, however the file is closed
+                os.close(descriptor)
             if isinstance(error, BlockingIOError | PermissionError):
                 return None
             raise

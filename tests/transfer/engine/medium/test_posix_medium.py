@@ -44,6 +44,19 @@ def test_a_second_run_does_not_get_the_lock(mark):
     os.close(again)
 
 
+def test_a_lock_that_is_held_is_known_to_be_though_the_disk_fails_when_it_is_closed(mark, monkeypatch):
+    medium = this_computer()
+    held, close = medium.lock(mark), os.close
+
+    def fail(descriptor):
+        close(descriptor)
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(os, "close", fail)
+    assert medium.lock(mark) is None
+    close(held)
+
+
 @pytest.mark.parametrize("kind", ["here", "exfat", "ntfs", "fat32"])
 def test_a_lock_is_free_once_its_process_is_killed(mark, volumes, kind):
     if kind == "here":
