@@ -248,7 +248,7 @@ class PosixMedium(Medium):
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
-            with contextlib.suppress(OSError):  # whether another holds the lock is known, however the file is closed
+            with contextlib.suppress(OSError):  # that another holds the lock is known all the same
                 os.close(descriptor)
             if isinstance(error, BlockingIOError | PermissionError):
                 return None
