@@ -81,6 +81,9 @@ class WindowsScene(Scene):
             ran = self.on.let_go(process)
         if act is not None and not held:
             raise NotMade
+        if mode == "kill":
+            # Wine's server closes what the process had open, and so removes what was to go, a moment later.
+            self.on.call(["wine", "cmd", "/c", "exit"])
         return self._ran(ran)
 
     def _ran(self, ran: nights.Ran) -> Ran:
