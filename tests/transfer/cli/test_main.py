@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import sysconfig
 from pathlib import Path
 
 import pytest
@@ -51,9 +52,8 @@ def test_a_night_of_plain_frames_and_logs_needs_no_astronomy_library(computer, s
 
 def test_the_module_is_the_command():
     by_module = run("--help")
-    by_name = subprocess.run(
-        [Path(sys.executable).with_name("nightferry"), "--help"], capture_output=True, text=True, check=True
-    )
+    program = Path(sysconfig.get_path("scripts")) / ("nightferry.exe" if os.name == "nt" else "nightferry")
+    by_name = subprocess.run([program, "--help"], capture_output=True, text=True, check=True)
     assert by_module.exit == 0
     assert by_module.out.replace("python -m transfer", "nightferry") == by_name.stdout
 
