@@ -217,6 +217,9 @@ class ClearDrive(Job):
         return ["clear", "--drive", "--delete", "--json", "--config", str(self.scene.computer.file)]
 
     def judge(self, ran: Ran) -> None:
+        if receipt_on(self.scene.drive) is None:  # so it leaves a drive that takes no other one
+            require(not ran.killed and ran.exit != 0, "the receipt has gone, and it said nothing")
+            self._receipt = None
         gone = self.require_nothing_lost()
         self._require_known_for_what_it_is()
         if not ran.killed:
@@ -237,12 +240,8 @@ class ClearDrive(Job):
             for path in scene.drive.rglob("*")
             if path.is_file()
         }
-        said, before = receipt_on(scene.drive) or b"", self._receipt or b""
-        kept = set(before.splitlines()) <= set(said.splitlines())
-        require(kept and said.startswith(before.splitlines()[0]), "the receipt lost a line")
-        told = any(line.startswith(f"  {EARLY}, ".encode()) for line in said.splitlines())
-        there = {path for path in self.goes if path in files}
-        require(told or there == self.goes.keys(), f"the receipt says nothing of {EARLY}, which goes")
+        if self._receipt is not None:
+            self._require_receipt_true(self._receipt, {path for path in self.goes if path in files})
         wrong = sorted(f"{path} {what}" for path, what in what_is_wrong(self.goes, self.stays, files))
         require(not wrong, wrong[:4])
         gone = self.goes.keys() - files.keys() - {path.replace(LEFT, EARLY, 1) for path in files}
@@ -254,6 +253,14 @@ class ClearDrive(Job):
         silent = sorted(path for path in payload if written.get(path) != self.goes[path])
         require(not silent, f"gone, and not in the ledger: {silent[:4]}")
         return set(gone)
+
+    def _require_receipt_true(self, before: bytes, there: set[str]) -> None:
+        """Check that the receipt has kept its lines, and names the night that goes once it lacks a file."""
+        lines = (receipt_on(self.scene.drive) or b"").splitlines()
+        kept = lines[:1] == before.splitlines()[:1] and set(before.splitlines()) <= set(lines)
+        require(kept, "the receipt lost a line")
+        told = any(line.startswith(f"  {EARLY}, ".encode()) for line in lines)
+        require(told or there == self.goes.keys(), f"the receipt says nothing of {EARLY}, which goes")
 
     def _require_known_for_what_it_is(self) -> None:
         """Check that neither a check nor a filing takes what is left for damage."""
