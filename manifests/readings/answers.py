@@ -19,10 +19,13 @@ from manifests.readings.sentences import (
 )
 from manifests.readings.units import decimals_among, number_shown, unit_shown
 
+_EXPECTED = "That counts only if it was expected before anybody looked at these nights."
 NO_CAUSE = "What goes together need not cause one another."
 # A failure that came in fewer nights rests on few, however rare its readings were.
 FEW = 4
 _LEAST_OF_FEW = 0.01
+# What was as far for more of the other time did not bring a failure there: it is not likely what they share.
+_COMMON = 0.05
 _AT_MOST = 3
 
 
@@ -61,6 +64,8 @@ def _nights(found: Sequence[Occurrence]) -> int:
 def _nothing_unusual(found: Sequence[Occurrence]) -> str:
     nights = _nights(found)
     came = f"{found[0].event} came in {nights} {night_or_nights(nights)}"
+    if nights == 1:
+        return f"{came}: of what came once nothing is sure, however unusual its readings were."
     return f"{came}, and no reading was surely unusual then."
 
 
@@ -128,12 +133,18 @@ def _companions(found: Sequence[Occurrence]) -> Iterator[str]:
     """Name what was about as rare: what goes together with the first, and what does not."""
     first, *others = [one for one in found if one.nearly_sure]
     together = [one for one in others if one.follows == first.quantity]
-    if together:
+    alike = [one for one in together if one.share_otherwise <= _COMMON]
+    if alike:
         names = _with_what_follows(
-            [_named(one) for one in together if not one.derived],
-            [_named(one) for one in together if one.derived],
+            [_named(one) for one in alike if not one.derived],
+            [_named(one) for one in alike if one.derived],
         )
-        yield f"With it {_go(together)} {names}: these nights cannot tell which of them it is."
+        yield f"With it {_go(alike)} {names}: these nights cannot tell which of them it is."
+    for one in together:
+        if one not in alike:
+            from_others = ", derived from others," if one.derived else ""
+            often = f"of all other time until a night failed {share_shown(one.share_otherwise)} was so"
+            yield f"Less clearly{from_others} {_named(one)}: {often} without a failure."
     likewise = [_named(one) for one in others if one not in together]
     if likewise:
         yield f"About as clearly, {_and(likewise)}."
@@ -161,7 +172,7 @@ def _unexplained(odd: Mapping[str, str]) -> Iterator[str]:
         for event, names in by_event.items()
     ]
     if each:
-        yield f"Not explained by that: {_and(each)}."
+        yield f"{'Does' if len(odd) == 1 else 'Do'} not fit that: {_and(each)}."
 
 
 def _what_parts(whole: Comparison, nights: Sequence[str]) -> str:
@@ -172,14 +183,19 @@ def _what_parts(whole: Comparison, nights: Sequence[str]) -> str:
     if not sure:
         return f"Between the nights nothing is sure, of {tried}{_clearest(whole, nights)}."
     strength = "sure" if sure[0].leader.sure else "nearly sure"
-    each = [_group(group, nights) for group in sure[:_AT_MOST]]
+    each = [_group(group, nights, _any_tried(whole)) for group in sure[:_AT_MOST]]
     more = f" And {len(sure) - _AT_MOST} more." if len(sure) > _AT_MOST else ""
-    return f"Between the nights, {strength} of {tried}: {' Likewise: '.join(each)}{more}"
+    told = f"Between the nights, {strength} of {tried}: {' Likewise: '.join(each)}{more}"
+    return f"{told} {_EXPECTED}" if sure[0].leader.expected else told
 
 
-def _group(group: Group, nights: Sequence[str]) -> str:
+def _any_tried(whole: Comparison) -> str:
+    return "some value" if whole.tried > 1 else "it"
+
+
+def _group(group: Group, nights: Sequence[str], which: str) -> str:
     leader = group.leader
-    told = f"{_sides(leader, nights)} By chance some value does as much {odds(leader.chance_corrected)}."
+    told = f"{_sides(leader, nights)} By chance {which} does as much {odds(leader.chance_corrected)}."
     others = [one for one in group.by_quantity if one is not leader]
     if not others:
         return told
@@ -210,7 +226,8 @@ def _sides(one: Separation, nights: Sequence[str]) -> str:
     names = (
         _some([nights[place] for place in wrong]) if nights else f"{len(wrong)} {night_or_nights(len(wrong))}"
     )
-    return f"{sides}, but {names} {'lies' if len(wrong) == 1 else 'lie'} on the other side."
+    are = "The exception is" if len(wrong) == 1 else "The exceptions are"
+    return f"{sides}. {are} {names}, on the other side."
 
 
 def _clearest(whole: Comparison, nights: Sequence[str]) -> str:
@@ -230,7 +247,7 @@ def _clearest(whole: Comparison, nights: Sequence[str]) -> str:
         if one.chance <= 2 * first.chance and one.chance_corrected <= 2 * first.chance_corrected
     ]
     names = list(dict.fromkeys(one.measure.quantity for one in near))
-    often = f"some value does as much {odds(first.chance_corrected)}"
+    often = f"{_any_tried(whole)} does as much {odds(first.chance_corrected)}"
     if len(names) == 1:
         return f"{few}. Most clearly, {_sides(first, nights)} By chance {often}"
     clearest = f"{_some(names)} part them about equally clearly, and by chance {often}"
