@@ -82,7 +82,7 @@ def test_the_five_known_nights_are_parted_by_their_lowest_temperature_and_nothin
     words = separation_words(lowest, found)
     assert "between -0.5 °C and 0.8 °C" in words
     assert "once in 10 in this direction" in words
-    assert "2 times in 10 in either" in words
+    assert "twice in 10 in either" in words
     assert "proves nothing yet" in words
     assert "would make it sure" in words
 
